@@ -1,0 +1,116 @@
+"""Entry point: the table of commands, and the one place where errors become messages and exit codes."""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+from typing import NoReturn
+
+import click
+
+from stacker import __version__
+from stacker.errors import StackerError
+
+GROUPS = ("plan", "shoot", "afterwards", "set up")
+
+# name: (group, module below stacker.cli, what it does). A module is imported only when its command is called.
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "new": ("plan", "new", "a commented request to start from"),
+    "tubes": ("plan", "tubes", "what a lens reaches with the tubes at hand"),
+    "plan": ("plan", "plan", "from a request to a plan and a bench card"),
+    "apertures": ("plan", "apertures", "what each f-number buys: detail, frames, time"),
+    "check": ("plan", "check", "the faults of request, rail and plan files"),
+    "explain": ("plan", "explain", "what a key or a warning means"),
+    "schema": ("plan", "schema", "a JSON Schema of the files, for editors"),
+    "drive": ("shoot", "drive", "a plan on a rail: dry run, or --go"),
+    "rail": ("set up", "rail", "find, identify, move and simulate a rail"),
+}
+
+
+class Commands(click.Group):
+    """A group that knows its commands from the table and loads one when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """All names, in the order of the table."""
+        del ctx
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the command's module; its attribute ``command`` is the command."""
+        del ctx
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"stacker.cli.{COMMANDS[cmd_name][1]}").command
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Offer the nearest name when a command is misspelt."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], COMMANDS, n=1)
+            hint = f" Did you mean '{near[0]}'?" if near else " 'stacker --help' lists the commands."
+            raise click.UsageError(f"There is no command '{args[0]}'.{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the commands by group, without importing any of them."""
+        del ctx
+        for group in GROUPS:
+            rows = [(name, text) for name, (home, _, text) in COMMANDS.items() if home == group]
+            if rows:
+                with formatter.section(group):
+                    formatter.write_dl(rows)
+
+
+@click.command(
+    cls=Commands,
+    epilog="Start with: stacker new lens > mine.yaml, then stacker plan mine.yaml",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+)
+@click.version_option(__version__, message="stacker %(version)s")
+def stacker() -> None:
+    """Plan a focus stack from real optics, and shoot it on a stepper rail."""
+
+
+def main(argv: list[str] | None = None) -> NoReturn:
+    """Run one command and exit: 0 done, 1 refused or failed, 2 bad usage or input, 3 a run stopped early."""
+    # The matrices are small: a second thread of the linear algebra library only gets in the way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal that lacks a sign shows "?" and never a traceback
+    arguments = sys.argv[1:] if argv is None else argv
+    as_json = "--json" in arguments
+    try:
+        code = stacker.main(args=arguments, prog_name="stacker", standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else 0)
+    except StackerError as error:
+        _report(error, as_json=as_json)
+        sys.exit(error.exit_code)
+    except click.ClickException as error:
+        if as_json:
+            _report(StackerError(error.format_message(), code="usage"), as_json=True)
+        else:
+            error.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("stopped.", err=True)
+        sys.exit(1)
+    except BrokenPipeError:  # the reader (head, less) has seen enough
+        sys.stdout = None  # type: ignore[assignment]
+        sys.exit(0)
+    except OSError as error:
+        _report(StackerError(f"{error.filename or 'a file'}: {error.strerror or error}", code="system"), as_json=as_json)
+        sys.exit(1)
+
+
+def _report(error: StackerError, *, as_json: bool) -> None:
+    if as_json:
+        from stacker.cli.output import error_document, write_json
+
+        write_json(error_document(error))
+    click.echo(str(error), err=True)

@@ -1,0 +1,48 @@
+"""What all commands share: the options, the JSON envelope, and where lines go."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+
+from stacker.errors import InputError, StackerError
+
+ENVELOPE_VERSION = 1
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+def output_options(function: Function) -> Function:
+    """Add ``--json`` and ``--quiet``, which every command that prints a result takes."""
+    function = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")(function)
+    return click.option("--quiet", is_flag=True, help="Print nothing but errors.")(function)
+
+
+def write_json(document: dict[str, Any]) -> None:
+    """Print one JSON document on standard output; NaN and infinity are faults of ours and raise."""
+    click.echo(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=False))
+
+
+def result_document(command: str, result: Any) -> dict[str, Any]:
+    """The versioned envelope around the result of a command."""
+    return {"stacker_json": ENVELOPE_VERSION, "command": command, "result": result}
+
+
+def error_document(error: StackerError) -> dict[str, Any]:
+    """The versioned envelope around an error, with its faults one by one."""
+    body: dict[str, Any] = {"code": error.code, "message": str(error), "exit_code": error.exit_code}
+    if isinstance(error, InputError):
+        body["faults"] = [
+            {"path": f.path, "line": f.line, "column": f.column, "key": f.key, "text": f.text}
+            for f in error.faults
+        ]
+    return {"stacker_json": ENVELOPE_VERSION, "error": body}
+
+
+def note(text: str, *, quiet: bool = False) -> None:
+    """Say something beside the result: on standard error, so that a pipe holds results alone."""
+    if not quiet:
+        click.echo(text, err=True)

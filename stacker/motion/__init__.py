@@ -1,0 +1,1 @@
+"""Motion: micrometres to whole microsteps, and how long a move takes."""

@@ -1,0 +1,1 @@
+"""Optics of close-up photography: pure functions, no I/O."""

@@ -1,0 +1,1 @@
+"""From a request to a plan: coverage, timeline, storage, advice."""

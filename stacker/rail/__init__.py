@@ -1,0 +1,1 @@
+"""The rail: link, dialects, moves with limits, shutter, and the simulated rail."""
