@@ -104,7 +104,10 @@ def main(argv: list[str] | None = None) -> NoReturn:
         sys.stdout = None  # type: ignore[assignment]
         sys.exit(0)
     except OSError as error:
-        _report(StackerError(f"{error.filename or 'a file'}: {error.strerror or error}", code="system"), as_json=as_json)
+        _report(
+            StackerError(f"{error.filename or 'a file'}: {error.strerror or error}", code="system"),
+            as_json=as_json,
+        )
         sys.exit(1)
 
 

@@ -1,0 +1,58 @@
+"""Writing: a file is replaced whole or not at all, and a person's own lines survive an edit."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+
+def write_whole(path: Path | str, text: str) -> None:
+    """Write UTF-8 text with LF line ends beside the file, sync it, then put it in the file's place.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file to make or replace; a symbolic link is followed, so that the link survives.
+    text : str
+        The whole new content.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; the old file is then untouched and nothing is left beside it.
+    """
+    target = Path(os.path.realpath(path))
+    descriptor, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+    beside = Path(name)
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(text.encode("utf-8"))
+            file.flush()
+            os.fsync(file.fileno())
+        mode = target.stat().st_mode & 0o777 if target.exists() else 0o666 & ~_umask()
+        with contextlib.suppress(OSError):  # some file systems know no permissions
+            beside.chmod(mode)
+        beside.replace(target)
+        sync_folder(target.parent)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            beside.unlink()
+        raise
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a new name in a folder durable where the system can (Windows cannot open a folder)."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

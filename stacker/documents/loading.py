@@ -1,0 +1,174 @@
+"""From a file on disk to a document: blocks that are files of their own, ``--set`` on top, all faults together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+from stacker.documents.fields import Reading, found, read_block
+from stacker.documents.rail_profile import HandRail, RailProfile
+from stacker.documents.request import Request
+from stacker.documents.source import Mapping, Node, Place, Scalar, parse, read_text
+from stacker.errors import Fault, InputError, Refusal, StackerError
+
+Document = TypeVar("Document")
+_OPTION = "--set "
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Loaded(Generic[Document]):
+    """A document with what is known of its text.
+
+    ``assumed`` holds the defaults that are guesses about the real bench, by dotted key; ``places`` where each key
+    stands.
+    """
+
+    value: Document
+    path: str
+    assumed: dict[str, Any]
+    places: dict[str, Place]
+
+    def located(self, refusal: Refusal) -> StackerError:
+        """A refusal with file, line and key in front, where its key stands in the file."""
+        key = refusal.key or ""
+        while key and key not in self.places:
+            key = key.rpartition(".")[0]
+        if not key:
+            return Refusal(f"{self.path}: {refusal}", code=refusal.code, key=refusal.key)
+        fault = self.places[key].fault(refusal.key or key, str(refusal))
+        return Refusal(str(fault), code=refusal.code, key=refusal.key)
+
+
+def load_request(path: Path | str, overrides: Sequence[str] = ()) -> Loaded[Request]:
+    """Read a request.
+
+    Parameters
+    ----------
+    path : Path or str
+        The YAML file.
+    overrides : sequence of str
+        Texts such as ``focus.overlap=0.4``, each in place of what the file says, and validated alike.
+
+    Raises
+    ------
+    InputError
+        With all faults of the file, of the files it names, and of the overrides.
+    """
+    loaded = _load(Request, path, overrides)
+    if loaded.value.name is None:
+        stem = Path(path).name.removesuffix(".yaml").removesuffix(".yml")
+        loaded = replace(loaded, value=replace(loaded.value, name=stem))
+    return _with_overlap(loaded)
+
+
+def _with_overlap(loaded: Loaded[Request]) -> Loaded[Request]:
+    """Fill in the one default that depends on another key."""
+    focus = loaded.value.focus
+    if focus.overlap is None and focus.seam_contrast is None:
+        filled = replace(focus, overlap=focus.overlap_asked)
+        loaded = replace(
+            loaded,
+            value=replace(loaded.value, focus=filled),
+            assumed={key: filled.overlap if key == "focus.overlap" else value for key, value in loaded.assumed.items()},
+        )
+    return loaded
+
+
+def load_rail(path: Path | str) -> Loaded[RailProfile | HandRail]:
+    """Read a rail profile that stands in a file of its own.
+
+    Raises
+    ------
+    InputError
+        With all faults of the file.
+    """
+    reading = _reading()
+    node = _mapping(parse(read_text(path), str(path), reading.faults))
+    cls = HandRail if "dial" in node.nodes else RailProfile
+    return _finish(reading, read_block(cls, node, "", reading), path)
+
+
+def _load(cls: type[Document], path: Path | str, overrides: Sequence[str]) -> Loaded[Document]:
+    reading = _reading()
+    node = _mapping(parse(read_text(path), str(path), reading.faults))
+    for override in overrides:
+        try:
+            _override(node, override)
+        except InputError as error:
+            reading.faults.extend(error.faults)
+    for name in _blocks_left_out(cls, node):
+        node.nodes[name] = Mapping(place=node.place)
+    return _finish(reading, read_block(cls, node, "", reading), path)
+
+
+def _blocks_left_out(cls: type[Any], node: Mapping) -> list[str]:
+    """Blocks of which all keys have defaults are read as if they stood there empty: what they assume is listed."""
+    return ["focus"] if cls is Request and "focus" not in node.nodes else []
+
+
+def _finish(reading: Reading, value: Any, path: Path | str) -> Loaded[Any]:
+    if reading.faults:
+        raise InputError(sorted(set(reading.faults), key=_order))
+    return Loaded(value=value, path=str(path), assumed=reading.defaulted, places=reading.places)
+
+
+def _order(fault: Fault) -> tuple[str, int, int, str]:
+    return fault.path, fault.line, fault.column, fault.key
+
+
+def _reading() -> Reading:
+    return Reading(open_block=_open_block)
+
+
+def _mapping(node: Node) -> Mapping:
+    if not isinstance(node, Mapping):
+        raise InputError([node.place.fault("", f"found {found(node)}; write 'key: value' lines")])
+    return node
+
+
+def _open_block(node: Scalar, key: str) -> Mapping:
+    """Read the file that stands in place of a block, relative to the file that names it."""
+    named_in = node.place.path
+    folder = Path() if named_in.startswith(_OPTION) else Path(named_in).parent
+    path = folder / node.text
+    if not path.is_file():
+        text = f"found '{node.text}', but there is no file {path}; write a block of keys or the path of a file with one"
+        raise InputError([node.place.fault(key, text)])
+    return _mapping(parse(read_text(path), str(path)))
+
+
+def _override(root: Mapping, override: str) -> None:
+    """Put one ``key=value`` into the tree."""
+    place = Place(path=_OPTION + override)
+    key, equals, text = override.partition("=")
+    words = key.strip().split(".")
+    if not equals or not all(words):
+        raise InputError([place.fault("", "write --set key=value, for example --set focus.overlap=0.4")])
+    node = root
+    for depth, word in enumerate(words[:-1], start=1):
+        child = node.nodes.get(word)
+        if isinstance(child, Scalar) and not child.is_null:
+            child = _open_block(child, ".".join(words[:depth]))
+        if not isinstance(child, Mapping):
+            child = Mapping(place=place)
+        node.nodes[word] = child
+        node.keys.setdefault(word, place)
+        node = child
+    value = parse(text, place.path) if text.strip() else Scalar(place=place, text="")
+    node.nodes[words[-1]] = _placed(value, place)
+    node.keys[words[-1]] = place
+
+
+def _placed(node: Node, place: Place) -> Node:
+    """The same value, standing on the command line: it has no line and column."""
+    if isinstance(node, Mapping):
+        return Mapping(
+            place=place,
+            nodes={key: _placed(child, place) for key, child in node.nodes.items()},
+            keys=dict.fromkeys(node.keys, place),
+        )
+    if isinstance(node, Scalar):
+        return replace(node, place=place)
+    return replace(node, place=place, nodes=tuple(_placed(child, place) for child in node.nodes))

@@ -1,0 +1,429 @@
+"""The request: what a person writes about the bench. Every key, its unit, range, default and meaning."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from stacker.documents.fields import Block, Choice, Flag, ListOf, Number, Text, declare
+from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
+
+_LENGTH_MM = Number(unit="mm", above=0, most=100_000)
+_F_NUMBER = Number(above=0.3, most=128)
+_SHARE = Number(above=0, most=0.99)
+_MAGNIFICATION = Number(above=0, most=200)
+
+
+def _pupil_magnification() -> Any:
+    return declare(
+        Number(above=0.05, most=20),
+        "exit pupil over entrance pupil diameter of the lens by itself, seen from both ends",
+        default=1.0,
+        assumed=True,
+    )
+
+
+def _working_distance() -> Any:
+    return declare(_LENGTH_MM, "measured from the lens rim to the front of the subject", default=None)
+
+
+def _front_offset() -> Any:
+    return declare(
+        Number(unit="mm", least=-1000, most=1000),
+        "how far the lens rim stands in front of the front principal plane",
+        default=None,
+    )
+
+
+def _converter() -> Any:
+    return declare(Number(above=0.2, most=5), "factor of a converter behind the lens and all tubes", default=None)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LensRig:
+    """An ordinary lens, with tubes behind it or a close-up lens in front."""
+
+    kind: str = declare(Choice(words=("lens",)), "an ordinary lens, mounted the usual way round", default="lens")
+    focal_length_mm: float = declare(Number(unit="mm", above=0, most=2000), "as marked on the lens")
+    max_magnification: float = declare(
+        Number(above=0, most=20), "of the lens alone at its nearest focus, from its data sheet"
+    )
+    minimum_focus_mm: float | None = declare(
+        _LENGTH_MM,
+        "subject to sensor at the nearest focus of the lens alone, from its data sheet",
+        default=None,
+    )
+    pupil_magnification: float = _pupil_magnification()
+    f_number: float = declare(_F_NUMBER, "as marked on the aperture ring")
+    tubes_mm: tuple[float, ...] = declare(
+        ListOf(item=Number(unit="mm", above=0, most=1000)),
+        "lengths of the tubes between lens and camera",
+        default=(),
+    )
+    converter: float | None = _converter()
+    tubes_behind_converter_mm: tuple[float, ...] = declare(
+        ListOf(item=Number(unit="mm", above=0, most=1000)),
+        "tubes between converter and camera: cannot be computed and are refused",
+        default=(),
+    )
+    close_up_dioptres: float = declare(
+        Number(unit="dioptres", least=0, most=50), "of a close-up lens in front", default=0.0
+    )
+    close_up_gap_mm: float = declare(
+        Number(unit="mm", least=0, most=500),
+        "close-up lens to the front principal plane of the lens",
+        default=0.0,
+    )
+    focused_at: str | float = declare(
+        Choice(words=("nearest", "infinity"), number=Number(above=0, most=20)),
+        "where the focus ring stands: its nearest mark, infinity, or the magnification of the bare lens there",
+        default="nearest",
+    )
+    measured_magnification: float | None = declare(
+        _MAGNIFICATION,
+        "from a photographed ruler through the whole rig: goes before every estimate",
+        default=None,
+    )
+    working_distance_mm: float | None = _working_distance()
+    front_offset_mm: float | None = _front_offset()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReversedRig:
+    """A lens turned round, its front towards the camera."""
+
+    kind: str = declare(Choice(words=("reversed",)), "a lens turned round", default="reversed")
+    focal_length_mm: float = declare(Number(unit="mm", above=0, most=2000), "as marked on the lens")
+    pupil_magnification: float = _pupil_magnification()
+    f_number: float = declare(_F_NUMBER, "as marked on the aperture ring")
+    image_distance_mm: float | None = declare(
+        _LENGTH_MM, "sensor to the principal plane of the lens that faces it", default=None
+    )
+    field_width_mm: float | None = declare(_LENGTH_MM, "width of the field, from a photographed ruler", default=None)
+    register_mm: float | None = declare(
+        Number(unit="mm", above=0, most=500),
+        "mount to sensor of the system the lens was made for",
+        default=None,
+    )
+    converter: float | None = _converter()
+    working_distance_mm: float | None = _working_distance()
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """One of two ways to know the magnification, not both."""
+        if (self.image_distance_mm is None) == (self.field_width_mm is None):
+            yield (
+                "kind",
+                "write either image_distance_mm or field_width_mm, so that the magnification is known",
+            )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CoupledRig:
+    """A second lens, reversed, in front of one that is focused at infinity."""
+
+    kind: str = declare(Choice(words=("coupled",)), "a reversed lens in front of another", default="coupled")
+    rear_focal_length_mm: float = declare(Number(unit="mm", above=0, most=2000), "of the lens on the camera")
+    rear_f_number: float = declare(_F_NUMBER, "marked, of the lens on the camera")
+    front_focal_length_mm: float = declare(Number(unit="mm", above=0, most=2000), "of the reversed lens")
+    front_f_number: float = declare(_F_NUMBER, "marked, of the reversed lens")
+    working_distance_mm: float | None = _working_distance()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ObjectiveRig:
+    """A microscope objective, for infinity on a tube lens or finite on an empty tube."""
+
+    kind: str = declare(Choice(words=("objective",)), "a microscope objective", default="objective")
+    magnification: float = declare(_MAGNIFICATION, "engraved on the objective")
+    na: float = declare(Number(above=0, most=1.7), "numerical aperture, engraved on the objective")
+    reference_mm: float | None = declare(
+        _LENGTH_MM, "focal length of the tube lens the engraving is for (infinity objective)", default=None
+    )
+    tube_lens_mm: float | None = declare(
+        _LENGTH_MM, "focal length of the lens it is used on (infinity objective)", default=None
+    )
+    tube_length_mm: float | None = declare(_LENGTH_MM, "tube length in use (finite objective)", default=None)
+    reference_tube_length_mm: float | None = declare(
+        _LENGTH_MM, "tube length the engraving is for (finite objective)", default=None
+    )
+    working_distance_mm: float | None = declare(
+        _LENGTH_MM,
+        "from the rim of the objective to the front of the subject, from its data sheet",
+        default=None,
+    )
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """Either both keys of an infinity objective or both of a finite one."""
+        infinity = (self.reference_mm is not None, self.tube_lens_mm is not None)
+        finite = (self.tube_length_mm is not None, self.reference_tube_length_mm is not None)
+        if not (all(infinity) and not any(finite)) and not (all(finite) and not any(infinity)):
+            yield (
+                "kind",
+                "write reference_mm and tube_lens_mm (infinity) or tube_length_mm and reference_tube_length_mm (finite)",
+            )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MeasuredRig:
+    """Any rig whose magnification was measured with a ruler."""
+
+    kind: str = declare(Choice(words=("measured",)), "any rig, its magnification measured", default="measured")
+    magnification: float | None = declare(_MAGNIFICATION, "from a photographed ruler", default=None)
+    field_width_mm: float | None = declare(_LENGTH_MM, "width of the field, from a photographed ruler", default=None)
+    f_number: float = declare(_F_NUMBER, "as marked on the aperture ring")
+    pupil_magnification: float = declare(
+        Number(above=0.05, most=20),
+        "exit pupil over entrance pupil diameter, as mounted",
+        default=1.0,
+        assumed=True,
+    )
+    focal_length_mm: float | None = declare(
+        Number(unit="mm", above=0, most=2000), "as marked; only the edge loss needs it", default=None
+    )
+    working_distance_mm: float | None = _working_distance()
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """One of two ways to know the magnification, not both."""
+        if (self.magnification is None) == (self.field_width_mm is None):
+            yield "kind", "write either magnification or field_width_mm"
+
+
+Rig = LensRig | ReversedRig | CoupledRig | ObjectiveRig | MeasuredRig
+RIG = Block(
+    variants={
+        "lens": LensRig,
+        "reversed": ReversedRig,
+        "coupled": CoupledRig,
+        "objective": ObjectiveRig,
+        "measured": MeasuredRig,
+    },
+    chosen_by="kind",
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Camera:
+    """The camera: sensor, files, battery, shutter."""
+
+    sensor_mm: tuple[float, float] = declare(
+        ListOf(item=Number(unit="mm", above=0, most=300), length=2), "width and height of the sensor"
+    )
+    pixels: tuple[int, int] = declare(
+        ListOf(item=Number(whole=True, least=16, most=200_000), length=2),
+        "columns and rows of a full picture",
+    )
+    raw_mb: float | None = declare(
+        Number(unit="MB", above=0, most=10_000), "size of one raw file (10^6 bytes)", default=None
+    )
+    card_gb: float | None = declare(
+        Number(unit="GB", above=0, most=100_000), "size of a memory card (10^9 bytes)", default=None
+    )
+    battery_frames: int | None = declare(
+        Number(whole=True, least=1, most=100_000),
+        "rating of one battery in frames (CIPA DC-002)",
+        default=None,
+    )
+    buffer_frames: int | None = declare(
+        Number(whole=True, least=1, most=10_000),
+        "frames the camera holds before it must have written one",
+        default=None,
+    )
+    write_mb_s: float | None = declare(Number(unit="MB/s", above=0, most=100_000), "speed of the card", default=None)
+    shutter: str | None = declare(
+        Choice(words=("mechanical", "electronic_first_curtain", "electronic")),
+        "which shutter the camera uses",
+        default=None,
+    )
+    mirror_s: float = declare(
+        Number(unit="s", least=0, most=60), "mirror up to shutter open", default=0.0, assumed=True
+    )
+    lag_s: float = declare(
+        Number(unit="s", least=0, most=60), "release contact to shutter open", default=0.0, assumed=True
+    )
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """Pixels are square to within what nominal sensor sizes are good to."""
+        across, down = self.sensor_mm[0] / self.pixels[0], self.sensor_mm[1] / self.pixels[1]
+        if abs(across / down - 1) > 0.05:  # two nominal sizes, each good to 1 %, and borders left out of the picture
+            yield (
+                "pixels",
+                f"found pixels of {across * 1000:.2f} by {down * 1000:.2f} um; write width before height in both keys",
+            )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Light:
+    """The light: how long an exposure takes and when the next may start."""
+
+    kind: str = declare(Choice(words=("flash", "continuous")), "flash or continuous light")
+    exposure_s: float = declare(
+        Number(unit="s", above=0, most=3600),
+        "shutter time, as metered through this rig (light loss is already in it)",
+    )
+    recycle_s: float = declare(
+        Number(unit="s", least=0, most=3600), "from one flash until the next may fire", default=0.0
+    )
+    moves_with_subject: bool = declare(Flag(), "whether the lamps ride on the stage with the subject", default=False)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Zone:
+    """A depth range that must be stepped more finely."""
+
+    name: str | None = declare(Text(), "what lies there", default=None)
+    from_mm: float = declare(Number(unit="mm", least=0, most=10_000), "start, from the front of the subject")
+    to_mm: float = declare(Number(unit="mm", above=0, most=10_000), "end, from the front of the subject")
+    overlap: float | None = declare(Number(least=0, most=0.95), "overlap in this zone", default=None)
+    kept_contrast: float | None = declare(_SHARE, "share of contrast kept in this zone", default=None)
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """A range in order, and something that it changes."""
+        if self.to_mm <= self.from_mm:
+            yield "to_mm", f"found {self.to_mm:g}; write a depth beyond from_mm ({self.from_mm:g})"
+        if self.overlap is None and self.kept_contrast is None:
+            yield "overlap", "missing; write overlap or kept_contrast, else the zone changes nothing"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Subject:
+    """The subject: how deep it is and what must not touch it."""
+
+    depth_mm: float = declare(Number(unit="mm", above=0, most=10_000), "front to back of what must be sharp")
+    width_mm: float | None = declare(_LENGTH_MM, "width of what must be in the picture", default=None)
+    keep_clear_mm: float = declare(
+        Number(unit="mm", least=0, most=1000),
+        "no part of the rig comes closer to the subject",
+        default=1.0,
+        assumed=True,
+    )
+    front_at_mm: float | None = declare(
+        Number(unit="mm", least=-10_000, most=10_000), "rail position with the front in focus", default=None
+    )
+    depth_source: str = declare(
+        Choice(words=("measured", "rail")),
+        "how depth_mm was found; 'rail' (jogged on this rail) carries no lead error",
+        default="measured",
+    )
+    zones: tuple[Zone, ...] = declare(
+        ListOf(item=Block(variants={"": Zone})), "depth ranges that need finer steps", default=()
+    )
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """Zones lie in the subject."""
+        for place, zone in enumerate(self.zones, start=1):
+            if zone.from_mm >= self.depth_mm:
+                yield (
+                    f"zones[{place}].from_mm",
+                    f"found {zone.from_mm:g}; the subject ends at {self.depth_mm:g} mm",
+                )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Focus:
+    """What counts as sharp, and how far to step."""
+
+    model: str = declare(
+        Choice(words=("contrast", "quarter_wave", "blur_circle", "sum")),
+        "which depth-of-field model drives the plan",
+        default="contrast",
+    )
+    kept_contrast: float = declare(
+        _SHARE,
+        "share of the in-focus contrast that ends the depth of field (contrast model)",
+        default=0.8,
+        assumed=True,
+    )
+    resolved_contrast: float = declare(
+        Number(above=0, most=0.95),
+        "contrast in focus at which a detail counts as resolved",
+        default=0.3,
+        assumed=True,
+    )
+    overlap: float | None = declare(
+        Number(least=0, most=0.95),
+        "share of a slice that the next one repeats; 0.3 unless seam_contrast is given",
+        default=None,
+        assumed=True,
+    )
+    seam_contrast: float | None = declare(
+        _SHARE,
+        "instead of overlap: share of the in-focus contrast that the softest depth keeps",
+        default=None,
+    )
+    end_frames: int = declare(
+        Number(whole=True, least=0, most=1000),
+        "spare frames before the front and beyond the back",
+        default=1,
+        assumed=True,
+    )
+    circle_um: float | None = declare(
+        Number(unit="um", above=0, most=1000), "circle of confusion on the sensor", default=None
+    )
+    circle_pixels: float = declare(
+        Number(above=0, most=100), "circle of confusion in pixels, where circle_um is not given", default=2.0
+    )
+    airy_pixels: float = declare(
+        Number(above=0, most=100), "pixels across the Airy disk where diffraction begins to show", default=3.0
+    )
+    output_pixels: int | None = declare(
+        Number(whole=True, least=16, most=200_000), "long side of the picture to be delivered", default=None
+    )
+    lens_mtf50_lp_mm: float | None = declare(
+        Number(unit="lp/mm", above=0, most=5000),
+        "line pairs a mm on the sensor at contrast 0.5, measured on this camera at this aperture and magnification",
+        default=None,
+    )
+    wavelength_nm: float = declare(Number(unit="nm", least=200, most=2000), "wavelength of the light", default=550.0)
+    refocus_error_um: float | None = declare(
+        Number(unit="um", least=0, most=100_000),
+        "how far a resume starts early after the position was lost; one slice where it is missing",
+        default=None,
+    )
+    index: float = declare(Number(least=1, most=2.5), "refractive index in front of the subject", default=1.0)
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """Overlap and seam contrast are two ways to fix one step."""
+        if self.seam_contrast is None:
+            return
+        if self.overlap is not None:
+            yield "seam_contrast", "found together with overlap; write one of the two, both fix the step"
+        if self.model != "contrast":
+            yield "seam_contrast", f"found with model {self.model}; it goes with model contrast alone"
+        if self.kept_contrast >= self.seam_contrast:
+            yield (
+                "kept_contrast",
+                f"found {self.kept_contrast:g}; write less than seam_contrast ({self.seam_contrast:g})",
+            )
+
+    @property
+    def overlap_asked(self) -> float:
+        """The overlap in force: 0 where the seam contrast fixes the step."""
+        if self.overlap is not None:
+            return self.overlap
+        return 0.3 if self.seam_contrast is None else 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Request:
+    """One stack, as a person asks for it."""
+
+    name: str | None = declare(Text(), "title of the stack; the file's name where it is missing", default=None)
+    moves: str = declare(
+        Choice(words=("camera", "subject", "rear")),
+        "what the rail carries: camera with lens, the subject, or the rear standard of a bellows",
+        default="camera",
+    )
+    order: str = declare(
+        Choice(words=("front_to_back", "back_to_front")), "which end is shot first", default="front_to_back"
+    )
+    rig: Rig = declare(RIG, "lens and everything between it and the camera")
+    camera: Camera = declare(Block(variants={"": Camera}), "the camera")
+    light: Light | None = declare(
+        Block(variants={"": Light}), "the light; without it the time is unknown", default=None
+    )
+    subject: Subject = declare(Block(variants={"": Subject}), "the subject")
+    focus: Focus = declare(Block(variants={"": Focus}), "what counts as sharp", default=Focus())
+    rail: RailProfile | HandRail | None = declare(
+        RAIL, "the rail; without it steps come in um and the time is unknown", default=None
+    )

@@ -1,0 +1,88 @@
+"""What a word in a file means as a number or a truth value, and what to write when it is a trap."""
+
+from __future__ import annotations
+
+import math
+import re
+
+_NUMBER = re.compile(r"[-+]?(?:0|[1-9][0-9]*)?(?:\.[0-9]*)?(?:(?<=[0-9.])[eE][-+]?[0-9]+)?")
+_LEADING_ZERO = re.compile(r"[-+]?0[0-9]+(?:\.[0-9]*)?")
+_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
+_THOUSANDS = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
+_EXPONENT_ALONE = re.compile(r"[-+]?[0-9]+[eE][-+]?[0-9]+")
+_RATIO = re.compile(r"([0-9.]+):([0-9.]+)")
+_FRACTION = re.compile(r"([0-9.]+)/([0-9.]+)")
+_F_NUMBER = re.compile(r"[fF]/?([0-9]*\.?[0-9]+)")
+_WITH_UNIT = re.compile(r"([-+]?[0-9]*\.?[0-9]+) ?([A-Za-z%\u00d7\u00b5\u03bc/]+)")
+_TRUE, _FALSE = frozenset({"yes", "on", "y"}), frozenset({"no", "off", "n"})
+
+
+def read_number(text: str, *, quoted: bool, unit: str | None) -> tuple[float | None, str | None]:
+    """A finite decimal number, or advice on what to write instead.
+
+    Parameters
+    ----------
+    text : str
+        The word as it stands in the file.
+    quoted : bool
+        Whether it stands in quotes; a quoted number is a fault, since other readers of the file take it for text.
+    unit : str or None
+        The unit of the key; without one ``1:2`` can only mean one half.
+
+    Returns
+    -------
+    value, advice : float or None, str or None
+        Exactly one of the two, or neither where no advice fits.
+    """
+    if any(c.isdigit() for c in text) and _NUMBER.fullmatch(text) and text.isascii():
+        value = float(text)
+        if _EXPONENT_ALONE.fullmatch(text):
+            return None, _shown(value)  # text to a YAML 1.1 reader, a number to a YAML 1.2 one
+        if not math.isfinite(value):
+            return None, None
+        return (None, f"{text} without quotes") if quoted else (value, None)
+    return None, _advice(text, unit)
+
+
+def _advice(text: str, unit: str | None) -> str | None:
+    if _COMMA.fullmatch(text) and not _THOUSANDS.fullmatch(text):
+        return text.replace(",", ".")
+    if _LEADING_ZERO.fullmatch(text):
+        return _shown(float(text))
+    if match := _FRACTION.fullmatch(text) or (_RATIO.fullmatch(text) if unit is None else None):
+        return _quotient(match[1], match[2])
+    if unit is None and (match := _F_NUMBER.fullmatch(text)):
+        return _shown(float(match[1]))
+    if match := _WITH_UNIT.fullmatch(text):
+        if match[2] == "%" and unit is None:
+            return _shown(float(match[1]) / 100)
+        if match[2].replace("\u00b5", "u").replace("\u03bc", "u") in (
+            ("x", "X", "\u00d7") if unit is None else (unit,)
+        ):
+            return f"{_shown(float(match[1]))}, the number alone"
+    return None
+
+
+def _quotient(above: str, below: str) -> str | None:
+    try:
+        return _shown(float(above) / float(below))
+    except (ValueError, ZeroDivisionError):
+        return None
+
+
+def _shown(value: float) -> str | None:
+    if not math.isfinite(value):
+        return None
+    text = f"{value:.12f}".rstrip("0").rstrip(".") if abs(value) < 1e15 else None
+    return text if text and float(text) == value else f"{value:.6g}"
+
+
+def read_flag(text: str, *, quoted: bool) -> tuple[bool | None, str | None]:
+    """True or false, or advice: ``yes`` is true to one YAML reader and text to another."""
+    if text in ("true", "false"):
+        return (None, f"{text} without quotes") if quoted else (text == "true", None)
+    if text.lower() in _TRUE | {"true"}:
+        return None, "true"
+    if text.lower() in _FALSE | {"false"}:
+        return None, "false"
+    return None, None

@@ -1,0 +1,48 @@
+"""The codes of warnings in a plan, and what each means at the bench."""
+
+from __future__ import annotations
+
+WARNINGS: dict[str, str] = {
+    "field_too_small": "The subject is wider than the field. Use less magnification, or shoot it in parts.",
+    "diffraction": (
+        "Diffraction hides detail that a wider aperture would show on the subject. Stopping down makes the slices "
+        "thicker and the stack shorter, but every frame softer: open up, and take more frames."
+    ),
+    "shutter_shock": (
+        "Continuous light from 1/60 to 1 s with a mechanical shutter: its shock blurs the frame. Use an electronic "
+        "first curtain, an electronic shutter, flash, or a longer or shorter exposure."
+    ),
+    "flash_electronic": (
+        "Most electronic shutters read the sensor line by line and cannot be lit by one flash. Use the mechanical "
+        "shutter or an electronic first curtain, or continuous light."
+    ),
+    "light_stays": (
+        "The subject moves and the light stays: shadows and brightness drift from frame to frame. Let the lamps ride "
+        "along on the stage, or move the camera."
+    ),
+    "coarse_microsteps": (
+        "A step is only a few microsteps, and under load a single microstep is not positioned exactly. Use finer "
+        "microsteps, a finer lead, or a larger step."
+    ),
+    "working_distance_unknown": (
+        "Beyond life size the front of the lens comes close to the subject, and how close is not known. Measure it, "
+        "write working_distance_mm, and watch the first moves."
+    ),
+    "model_too_thick": (
+        "The blur circle and the sum of two depths describe a slice, not what its seams keep: they are up to twice too "
+        "thick when pixels rule, and the blur circle is many times too thin when diffraction does. The contrast model "
+        "fits both."
+    ),
+    "gap_risk": (
+        "The rail's scatter makes it likely that some seam falls below the share of contrast asked for. It is a soft "
+        "seam, not a hole. Use more overlap, or a better rail."
+    ),
+    "high_na": (
+        "Above NA 0.5 the scalar, paraxial model is an approximation: polarisation and apodisation are left out, and "
+        "real slices are a little thinner."
+    ),
+    "outside_limits_possible": (
+        "The rail position of the front is not known yet, so the soft limits are checked only when the run starts. "
+        "Write subject.front_at_mm to have them checked in the plan."
+    ),
+}
