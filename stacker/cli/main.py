@@ -101,7 +101,7 @@ def main(argv: list[str] | None = None) -> NoReturn:
         click.echo("stopped.", err=True)
         sys.exit(1)
     except BrokenPipeError:  # the reader (head, less) has seen enough
-        sys.stdout = None  # type: ignore[assignment]
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing more to flush
         sys.exit(0)
     except OSError as error:
         _report(

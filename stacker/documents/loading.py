@@ -66,14 +66,13 @@ def load_request(path: Path | str, overrides: Sequence[str] = ()) -> Loaded[Requ
 def _with_overlap(loaded: Loaded[Request]) -> Loaded[Request]:
     """Fill in the one default that depends on another key."""
     focus = loaded.value.focus
-    if focus.overlap is None and focus.seam_contrast is None:
-        filled = replace(focus, overlap=focus.overlap_asked)
-        loaded = replace(
-            loaded,
-            value=replace(loaded.value, focus=filled),
-            assumed={key: filled.overlap if key == "focus.overlap" else value for key, value in loaded.assumed.items()},
-        )
-    return loaded
+    if focus.overlap is not None:
+        return loaded
+    assumed = {key: value for key, value in loaded.assumed.items() if key != "focus.overlap"}
+    if focus.seam_contrast is None:
+        focus = replace(focus, overlap=focus.overlap_asked)
+        assumed["focus.overlap"] = focus.overlap
+    return replace(loaded, value=replace(loaded.value, focus=focus), assumed=assumed)
 
 
 def load_rail(path: Path | str) -> Loaded[RailProfile | HandRail]:

@@ -111,6 +111,7 @@ def parse_plan(text: str, path: str) -> Plan:
             code="edited_plan",
             key="digest",
         )
+    assert frames is not None  # or there was a fault
     return replace(header, frames=frames)
 
 

@@ -47,7 +47,7 @@ class LensRig:
     kind: str = declare(Choice(words=("lens",)), "an ordinary lens, mounted the usual way round", default="lens")
     focal_length_mm: float = declare(Number(unit="mm", above=0, most=2000), "as marked on the lens")
     max_magnification: float = declare(
-        Number(above=0, most=20), "of the lens alone at its nearest focus, from its data sheet"
+        Number(least=0, most=20), "of the lens alone at its nearest focus, from its data sheet; 0: it does not focus"
     )
     minimum_focus_mm: float | None = declare(
         _LENGTH_MM,
@@ -160,7 +160,7 @@ class ObjectiveRig:
         if not (all(infinity) and not any(finite)) and not (all(finite) and not any(infinity)):
             yield (
                 "kind",
-                "write reference_mm and tube_lens_mm (infinity) or tube_length_mm and reference_tube_length_mm (finite)",
+                "write reference_mm and tube_lens_mm (infinity), or reference_tube_length_mm and tube_length_mm",
             )
 
 
@@ -235,12 +235,8 @@ class Camera:
         "which shutter the camera uses",
         default=None,
     )
-    mirror_s: float = declare(
-        Number(unit="s", least=0, most=60), "mirror up to shutter open", default=0.0, assumed=True
-    )
-    lag_s: float = declare(
-        Number(unit="s", least=0, most=60), "release contact to shutter open", default=0.0, assumed=True
-    )
+    mirror_s: float = declare(Number(unit="s", least=0, most=60), "mirror up to shutter open", default=0.0)
+    lag_s: float = declare(Number(unit="s", least=0, most=60), "release contact to shutter open", default=0.0)
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """Pixels are square to within what nominal sensor sizes are good to."""

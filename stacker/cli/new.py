@@ -1,0 +1,45 @@
+"""``stacker new``: a commented file to start from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stacker.cli.output import note
+from stacker.errors import Refusal
+
+
+@click.command(name="new", short_help="a commented request to start from")
+@click.argument("kind")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write this file instead of printing.")
+def command(kind: str, output: Path | None) -> None:
+    r"""Print a commented request for one KIND of rig.
+
+    Kinds: lens, reversed, coupled, objective, measured, bellows; and rail or hand_rail for a rail profile.
+
+    \b
+    Example:
+      stacker new lens -o beetle.yaml
+    """
+    from stacker.documents.fields import nearest
+    from stacker.documents.files import write_whole
+    from stacker.documents.templates import KINDS, template
+
+    if kind not in KINDS:
+        near = nearest(kind, KINDS)
+        hint = f"did you mean '{near}'?" if near else f"known: {', '.join(KINDS)}"
+        raise click.UsageError(f"There is no kind '{kind}'; {hint}")
+    text = template(kind)
+    if output is None:
+        click.echo(text, nl=False)
+        next_file = "FILE"
+    else:
+        if output.exists():
+            raise Refusal(f"{output} exists; choose another name, nothing was written", code="exists")
+        write_whole(output, text)
+        next_file = str(output)
+    if kind in ("rail", "hand_rail"):
+        note(f"Next: put the values of your rail into it, then 'rail: {next_file}' into the request.")
+    else:
+        note(f"Next: put your own values into it, then: stacker plan {next_file}")

@@ -1,0 +1,117 @@
+"""The tables of fields as a reference: every key and every warning, with its meaning, range and default."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import MISSING, dataclass
+from typing import Any
+
+from stacker.documents.fields import Block, Kind, ListOf, block_schema, nearest, rows
+from stacker.documents.plan import COLUMNS, Plan
+from stacker.documents.rail_profile import HandRail, RailProfile
+from stacker.documents.request import Request
+from stacker.documents.warnings import WARNINGS
+
+DOCUMENTS: dict[str, tuple[type[Any], ...]] = {
+    "request": (Request,),
+    "rail": (RailProfile, HandRail),
+    "plan": (Plan,),
+}
+_SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Entry:
+    """What there is to say about one key, column or warning."""
+
+    document: str
+    key: str
+    meaning: str
+    takes: str | None = None
+    default: str | None = None
+
+    def lines(self) -> list[str]:
+        """The entry as text."""
+        out = [f"{self.key}  ({self.document})", f"  {self.meaning}"]
+        if self.takes is not None:
+            out.append(f"  takes: {self.takes}")
+        if self.default is not None:
+            out.append(f"  default: {self.default}")
+        return out
+
+
+def entries() -> Iterator[Entry]:
+    """Every key of every document, then the columns of a plan and the warnings."""
+    for document, classes in DOCUMENTS.items():
+        for cls in classes:
+            yield from _of_class(document, cls, "")
+    for name, column in COLUMNS.items():
+        unit = f" [{column.unit}]" if column.unit else ""
+        yield Entry(document="plan, column", key=f"frames.{name}", meaning=column.meaning + unit)
+    for code, meaning in WARNINGS.items():
+        yield Entry(document="warning", key=code, meaning=meaning)
+
+
+def _of_class(document: str, cls: type[Any], prefix: str) -> Iterator[Entry]:
+    for name, row, default in rows(cls):
+        key = prefix + name
+        inner = _block_in(row.kind)
+        shown = "none, the key is required" if default is MISSING else _shown(default)
+        yield Entry(
+            document=document,
+            key=key,
+            meaning=row.meaning,
+            takes=row.kind.accepts(),
+            default=None if document.startswith("plan") else shown,  # a plan is written whole, never by hand
+        )
+        if inner is not None and (document != "plan" or name != "request"):
+            for word, variant in inner.variants.items():
+                label = f"{document}, {word}" if inner.chosen_by and word else document
+                yield from _of_class(label, variant, f"{key}.")
+
+
+def _block_in(kind: Kind) -> Block | None:
+    if isinstance(kind, ListOf):
+        return _block_in(kind.item)
+    return kind if isinstance(kind, Block) else None
+
+
+def _shown(default: Any) -> str:
+    if default is None:
+        return "none"
+    if isinstance(default, bool):
+        return "true" if default else "false"
+    if dataclasses.is_dataclass(default):
+        return "the defaults of its keys"
+    if isinstance(default, float):
+        return f"{default:g}"
+    return "[]" if default == () else str(default)
+
+
+def find(word: str) -> list[Entry]:
+    """The entries for a dotted key, its last words, or a warning code; the exact ones before the rest."""
+    known = list(dict.fromkeys(entries()))
+    exact = [entry for entry in known if entry.key == word]
+    return exact or [entry for entry in known if entry.key.endswith(f".{word}")]
+
+
+def nearest_key(word: str) -> str | None:
+    """The key that a misspelt one resembles most."""
+    keys = {entry.key for entry in entries()}
+    return nearest(word, sorted(keys | {key.rpartition(".")[2] for key in keys}))
+
+
+def schema(document: str) -> dict[str, Any]:
+    """JSON Schema (2020-12) of a request, rail or plan file."""
+    blocks = [block_schema(cls) for cls in DOCUMENTS[document]]
+    body = blocks[0] if len(blocks) == 1 else {"anyOf": blocks}
+    if document == "plan":
+        table = {
+            "type": "object",
+            "properties": {"columns": {"const": list(COLUMNS)}, "rows": {"type": "array", "items": {"type": "array"}}},
+            "required": ["columns", "rows"],
+        }
+        body["properties"]["frames"] = table
+        body["required"].append("frames")
+    return {"$schema": _SCHEMA_DIALECT, "title": f"stacker {document}", **body}

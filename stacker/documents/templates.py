@@ -1,0 +1,118 @@
+"""Commented files to start from: one request for each kind of rig, and the two kinds of rail."""
+
+from __future__ import annotations
+
+_RIGS = {
+    "lens": """\
+rig:
+  kind: lens                  # an ordinary lens, with tubes behind it or a close-up lens in front
+  focal_length_mm: 50         # as marked
+  max_magnification: 0.14     # of the lens alone, from its data sheet
+  minimum_focus_mm: 450       # subject to sensor at nearest focus, from its data sheet
+  pupil_magnification: 1      # exit over entrance pupil: look into both ends and compare
+  f_number: 5.6               # as marked
+  tubes_mm: [12, 36]          # tubes between lens and camera; [] for none
+  focused_at: nearest         # nearest, infinity, or the magnification of the bare lens
+""",
+    "reversed": """\
+rig:
+  kind: reversed              # a lens turned round, its front towards the camera
+  focal_length_mm: 35         # as marked
+  f_number: 5.6               # as marked
+  pupil_magnification: 1.2    # of the lens the right way round: exit over entrance pupil
+  field_width_mm: 10.5        # photograph a ruler: what the picture is wide
+  register_mm: 44             # mount to sensor of the system the lens was made for
+""",
+    "coupled": """\
+rig:
+  kind: coupled               # a reversed lens in front of another that is focused at infinity
+  rear_focal_length_mm: 180   # the lens on the camera
+  rear_f_number: 5.6
+  front_focal_length_mm: 45   # the reversed lens
+  front_f_number: 2.8
+  working_distance_mm: 38     # measured, rim to the front of the subject
+""",
+    "objective": """\
+rig:
+  kind: objective             # a microscope objective
+  magnification: 5            # engraved
+  na: 0.14                    # engraved
+  reference_mm: 200           # tube lens the engraving is for
+  tube_lens_mm: 180           # the lens you use it on, focused at infinity
+  working_distance_mm: 34     # from its data sheet
+""",
+    "measured": """\
+rig:
+  kind: measured              # anything, as long as a ruler was photographed through it
+  field_width_mm: 18.2        # what the picture is wide
+  f_number: 5.6               # as marked
+  pupil_magnification: 1      # exit over entrance pupil: look into both ends and compare
+  working_distance_mm: 55     # measured, rim to the front of the subject
+""",
+    "bellows": """\
+moves: rear                   # lens and subject stay, the sensor moves
+rig:
+  kind: lens
+  focal_length_mm: 80         # a lens without a focusing ring of its own
+  max_magnification: 0        # so it adds nothing to the bellows
+  pupil_magnification: 1
+  f_number: 5.6
+  tubes_mm: [120]             # draw of the bellows when the front is in focus
+  working_distance_mm: 120    # measured, rim to the front of the subject
+""",
+}
+
+_REST = """\
+camera:
+  sensor_mm: [23.5, 15.7]
+  pixels: [6000, 4000]
+  raw_mb: 28                  # one raw file
+  card_gb: 64
+  battery_frames: 400         # the maker's rating
+  shutter: electronic_first_curtain   # mechanical, electronic_first_curtain, electronic
+light:
+  kind: flash                 # flash or continuous
+  exposure_s: 0.005
+  recycle_s: 2
+subject:
+  depth_mm: 4                 # front to back of what must be sharp
+  width_mm: 9
+  keep_clear_mm: 2            # nothing comes closer to the subject
+focus:
+  overlap: 0.3                # or seam_contrast: 0.9
+# rail: bench.rail.yaml       # 'stacker new rail' prints one; without it steps come in um
+"""
+
+_RAILS = {
+    "rail": """\
+name: Bench rail
+travel_mm: 80                 # hard stop to hard stop
+soft_limits_mm: [2, 78]       # the rail never leaves these
+full_steps_per_turn: 200      # a motor of 1.8 degrees
+microsteps_per_full_step: 16  # as the driver's jumpers are set
+lead_mm: 2                    # travel per turn of the screw
+speed_mm_s: 3
+acceleration_mm_s2: 15
+backlash_um: 15               # measure it: 'stacker explain backlash_um'
+repeatability_um: 1.5         # one standard deviation; leave it out if you do not know
+settle_s: 0.8                 # after a move, until nothing shakes
+link: {url: "sim://bench"}    # or a serial port: 'stacker rail ports' lists them
+shutter: {via: rail, pulse_s: 0.2}
+""",
+    "hand_rail": """\
+name: Hand rail
+travel_mm: 25
+soft_limits_mm: [0.5, 24.5]
+dial: {mm_per_turn: 0.5, divisions: 50}
+backlash_um: 30
+""",
+}
+
+KINDS = (*_RIGS, *_RAILS)
+
+
+def template(kind: str) -> str:
+    """The commented file for one of `KINDS`."""
+    if kind in _RAILS:
+        return _RAILS[kind]
+    return f"name: My subject\n{_RIGS[kind]}{_REST}"
