@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
-from stacker.errors import InputError, StackerError
+from stacker.errors import Fault, InputError, StackerError
 
 
 @click.command(name="check", short_help="the faults of request, rail and plan files")
@@ -23,7 +23,7 @@ def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
     from stacker.documents.kinds import check_file
 
     kinds: dict[str, str] = {}
-    faults = []
+    faults: list[Fault] = []
     refusals: list[StackerError] = []
     for path in files:
         try:

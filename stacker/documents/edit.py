@@ -62,6 +62,14 @@ def _not_inline(key: str, path: str) -> Refusal:
     return Refusal(f"{path}: the block {key} stands in a file of its own; name that file instead", key=key)
 
 
+def _last_leaf(node: Node, text: str) -> Node:
+    """The last value of a block that ends where its own text ends; a block ends only where the next one begins."""
+    children = list(node.nodes.values()) if isinstance(node, Mapping) else getattr(node, "nodes", ())
+    if not children or text[node.place.index] in "[{":
+        return node
+    return _last_leaf(children[-1], text)
+
+
 def _with_new_key(text: str, block: Mapping, word: str, value: str, path: str) -> str:
     """Add a line under the block's last key, or a pair before its closing brace."""
     if text[block.place.index : block.place.index + 1] == "{":
@@ -70,7 +78,7 @@ def _with_new_key(text: str, block: Mapping, word: str, value: str, path: str) -
     if not block.keys:
         raise _not_inline(word, path)
     first = next(iter(block.keys.values()))
-    last = list(block.nodes.values())[-1].place
+    last = _last_leaf(block, text).place
     newline = text.find("\n", max(last.end - 1, last.index))
     if newline < 0:
         text, newline = text + "\n", len(text)

@@ -105,7 +105,7 @@ def nearest_key(word: str) -> str | None:
 def schema(document: str) -> dict[str, Any]:
     """JSON Schema (2020-12) of a request, rail or plan file."""
     blocks = [block_schema(cls) for cls in DOCUMENTS[document]]
-    body = blocks[0] if len(blocks) == 1 else {"anyOf": blocks}
+    body: dict[str, Any] = blocks[0] if len(blocks) == 1 else {"anyOf": blocks}
     if document == "plan":
         table = {
             "type": "object",
