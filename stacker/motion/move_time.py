@@ -43,9 +43,7 @@ def move_times_s(
     import numpy as np
 
     length_mm = np.abs(distances_mm)
-    reaches_speed = length_mm >= 2 * braking_distance_mm(
-        speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2
-    )
+    reaches_speed = length_mm >= 2 * braking_distance_mm(speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2)
     trapezoid_s = length_mm / speed_mm_s + speed_mm_s / acceleration_mm_s2
     return np.where(reaches_speed, trapezoid_s, 2 * np.sqrt(length_mm / acceleration_mm_s2))
 

@@ -13,14 +13,14 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-# 3.4 mm read from a file and divided by a microstep of 0.625 um must give 5440 and not 5439.999999999999, or a
-# plan would lose a microstep a frame to the last bit of a float. A billionth of a microstep is far below what any
-# screw resolves; the second term keeps the allowance above the spacing of doubles (2**-52) for very large counts.
+# 3.4 mm read from a file and divided by a microstep of 0.625 um must give 5440 and not 5439.999999999999, or
+# a plan would lose a microstep a frame to the last bit of a float. A billionth of a microstep is far below what
+# any screw resolves; the second term keeps the allowance above the spacing of doubles for very large counts.
 _NOISE_STEPS = 1e-9
 _NOISE_SHARE = 2.0**-50
 
 TAKE_UP_MARGIN = 1.25
-"""Share of the backlash that a take-up move travels: a quarter more than measured, since it grows with wear."""
+"""Share of the backlash that a take-up move travels: a quarter more than measured, as it grows with wear."""
 
 
 def whole_down(steps: float) -> int:

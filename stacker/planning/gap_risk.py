@@ -1,0 +1,119 @@
+"""How likely the scatter of a real rail opens a gap: a seam below the share of contrast that was asked for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from stacker.errors import Refusal
+from stacker.motion.step_grid import whole_down
+from stacker.planning.focus_grid import FloatArray
+
+RISK_WORTH_A_WARNING = 0.001
+LARGEST_OVERLAP = 0.7
+"""Past this a steadier rail is better advice than yet more frames."""
+
+_NEGLIGIBLE = 1e-9
+_SAME_DEPTH = 1e-9  # relative: a plane laid on the depth to the last bit of a double touches the subject
+
+
+def gap_risk(
+    *,
+    focus_um: FloatArray,
+    dof_um: FloatArray,
+    depth_um: float,
+    repeatability_um: FloatArray | float | None,
+) -> float | None:
+    """Probability that at least one pair of neighbouring slices in the subject fails to meet.
+
+    Parameters
+    ----------
+    focus_um : ndarray, shape (n,)
+        Planes of focus in order of depth, 0 at the front, positive deeper [um].
+    dof_um : ndarray, shape (n,)
+        Depth of field of each frame at the contrast to be kept [um].
+    depth_um : float
+        Depth of the subject [um]. Pairs of planes that only lie outside of it do not count.
+    repeatability_um : float, ndarray of shape (n,), or None
+        Standard deviation of the position of each plane of focus [um]. That is the rail's own where the whole
+        camera or subject moves, and the rail's over m^2, frame by frame, where the rear standard does.
+
+    Returns
+    -------
+    float or None
+        0 below 1e-9; None where repeatability is not known.
+
+    Notes
+    -----
+    The errors of two stops are independent and normal, so their distance scatters by sqrt(s_i^2 + s_(i+1)^2). The
+    slices part when it grows by more than (dof_i + dof_(i+1))/2 - step_i:
+
+        p_i = Q([(dof_i + dof_(i+1))/2 - step_i] / sqrt(s_i^2 + s_(i+1)^2)),    risk = 1 - product of (1 - p_i)
+
+    with Q the upper tail of the normal distribution. Pairs that share a plane are treated as independent, which
+    matters little as long as the risk is small.
+    """
+    if repeatability_um is None:
+        return None
+    slack_um = _SAME_DEPTH * depth_um
+    touching = (focus_um[1:] >= -slack_um) & (focus_um[:-1] <= depth_um + slack_um)
+    room_um = ((dof_um[1:] + dof_um[:-1]) / 2 - np.diff(focus_um))[touching]
+    scatter_um = np.broadcast_to(np.asarray(repeatability_um, dtype=float), focus_um.shape)
+    pair_um = np.hypot(scatter_um[1:], scatter_um[:-1])[touching]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        room_sigmas = np.where(pair_um > 0, room_um / pair_um, np.where(room_um < 0, -np.inf, np.inf))
+        risk = -math.expm1(float(np.sum(np.log1p(-normal_upper_tail(room_sigmas)))))
+    return risk if risk >= _NEGLIGIBLE else 0.0
+
+
+def normal_upper_tail(deviates: FloatArray) -> FloatArray:
+    """Probability that a standard normal variable exceeds each value, to the last digits far into the tail.
+
+    numpy has no error function and scipy takes longer to load than to plan a stack, so the standard library's is
+    asked once for each distinct value: a stack of equal steps has very few.
+    """
+    distinct, which = np.unique(deviates, return_inverse=True)
+    tails = np.array([0.5 * math.erfc(value / math.sqrt(2)) for value in distinct.tolist()])
+    return tails[which].reshape(deviates.shape)
+
+
+def overlap_that_holds(
+    risk_at: Callable[[float], float | None],
+    *,
+    overlap: float,
+    risk: float = RISK_WORTH_A_WARNING,
+) -> float | None:
+    """The smallest overlap, in hundredths, that brings the gap risk down to `risk`.
+
+    Parameters
+    ----------
+    risk_at : callable
+        Lays the planes anew for an overlap and returns their `gap_risk`. A `Refusal` from it, as when a step gets
+        too small for the rail, counts as out of reach.
+    overlap : float
+        The overlap that was not enough [-].
+    risk : float
+        The risk to be reached [-].
+
+    Returns
+    -------
+    float or None
+        None where not even `LARGEST_OVERLAP` would do. The value was tried, not extrapolated.
+    """
+    # A larger overlap lowers the risk, until the rail can no longer make the step: halve toward what comes first.
+    too_little, candidate = whole_down(100 * overlap), whole_down(100 * LARGEST_OVERLAP) + 1
+    best: float | None = None
+    while candidate - too_little > 1:
+        middle = (too_little + candidate) // 2
+        try:
+            found = risk_at(middle / 100)
+        except Refusal:
+            candidate, best = middle, None
+            continue
+        if found is not None and found <= risk:
+            candidate, best = middle, middle / 100
+        else:
+            too_little = middle
+    return best
