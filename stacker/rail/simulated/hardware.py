@@ -1,0 +1,268 @@
+"""Motor, switches, contacts and supply of the simulated board, event by event."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from stacker.rail.simulated.options import SimulatedOptions
+from stacker.rail.simulated.state import NEVER_S, State
+from stacker.rail.simulated.trapezoid import trapezoid
+
+FAR = 1 << 30
+TRIP_S, CLEAR_S = 0.0003, 0.020  # protocol page, limit switches
+SEEK_SPEED, SEEK_ACCELERATION = 3200, 64_000  # stops within 80 microsteps
+
+
+class Hardware:
+    """What happens by itself as time passes; the controller orders, this obeys.
+
+    Parameters
+    ----------
+    state : State
+        Shared with the controller.
+    options : SimulatedOptions
+        From the URL.
+    log : callable
+        Takes one dict for each thing that happened.
+    """
+
+    def __init__(self, state: State, options: SimulatedOptions, log: Callable[[dict[str, Any]], None]) -> None:
+        self.state, self.options, self.log = state, options, log
+
+    # -- where things are
+
+    def counted(self) -> int:
+        """Pulses sent so far."""
+        motion = self.state.motion
+        return self.state.count if motion is None else motion.position(self.state.now_s)
+
+    def place(self) -> float:
+        """True position of the carriage [microsteps from the low end]."""
+        return self.state.carriage.at(self.counted(), self.options)
+
+    def fitted(self, switch: str) -> bool:
+        """Whether that switch is built in."""
+        return (self.options.low_switch if switch == "low" else self.options.high_switch) >= 0
+
+    def _open_at(self, switch: str, place: float) -> bool:
+        if switch == "low":
+            return self.options.low_switch >= 0 and place <= self.options.low_switch
+        return self.options.high_switch >= 0 and place >= self.options.high_switch
+
+    def hit(self, switch: str) -> bool:
+        """Whether that switch reads hit."""
+        forced = self.state.pressed.get(switch, False) or self.state.now_s < self.state.clear_s.get(switch, 0.0)
+        return forced or self._open_at(switch, self.place())
+
+    def active(self) -> bool:
+        """Whether the deadman runs."""
+        return self.state.motion is not None or self.state.contacts
+
+    # -- what the controller orders
+
+    def go(self, target: int, speed: float, acceleration: float, phase: str, why: str) -> None:
+        """Start a motion from rest."""
+        s = self.state
+        if s.now_s < s.exposed_until_s:
+            self.log({"event": "blur", "why": "motion began while the shutter was open"})
+        s.motion = trapezoid(s.now_s, s.count, target, speed, acceleration)
+        s.phase, s.why, s.slowing = phase, why, False
+        s.deadman_s = s.now_s + s.deadman_ms / 1000
+        self.log({"event": "start", "from": s.count, "to": target})
+        self._watch_switch()
+
+    def brake(self, why: str) -> None:
+        """Decelerate to rest; a motion that already slows keeps its reason."""
+        s = self.state
+        if s.motion is None:
+            return
+        if s.slowing:
+            if s.phase.startswith("seek"):  # seeking turns round by itself: not any more
+                s.phase, s.why = "slow", why
+            return
+        rate = SEEK_ACCELERATION if s.phase.startswith("seek") else s.acceleration
+        s.motion = s.motion.braked(s.now_s, rate)
+        s.phase, s.why, s.slowing = "slow", why, True
+        self._watch_switch()
+
+    def end_at_once(self, why: str) -> None:
+        """No pulse from now on; a motor that was moving is then somewhere else than counted."""
+        s = self.state
+        if s.motion is not None:
+            self.log({"event": "sudden", "why": why})
+            self._rest()
+            self.lose(why)
+
+    def lose(self, why: str) -> None:
+        """The position is no longer known."""
+        self.state.known, self.state.limits, self.state.ended = False, None, why
+
+    def fire(self, shot: int) -> None:
+        """Close the focus contact now and the shutter contact after the focus time."""
+        s = self.state
+        s.shot, s.shot_state = shot, "firing"
+        s.sync = "waiting" if s.sync_ms else "unwired"
+        s.contacts, s.focus_s = True, s.now_s
+        s.closes_s = s.now_s + s.focus_ms / 1000
+        s.releases_s = s.closes_s + s.closed_ms / 1000
+        s.shot_ends_s = s.closes_s + max(s.busy_ms, s.sync_ms) / 1000
+        s.deadman_s = s.now_s + s.deadman_ms / 1000
+
+    def release(self) -> None:
+        """Open both contacts before their time; a shot in progress is cut."""
+        s = self.state
+        if s.shot_state == "firing":
+            s.shot_state, s.shot_ends_s = "cut", NEVER_S
+            s.sync = "open" if s.sync == "waiting" else s.sync
+        if s.contacts:
+            self.log({"event": "released"})
+        s.contacts, s.closes_s, s.releases_s = False, NEVER_S, NEVER_S
+
+    # -- time
+
+    def next_event(self) -> tuple[float, Callable[[], None]]:
+        """The next thing that happens by itself."""
+        s = self.state
+        return min(
+            (
+                (s.closes_s, self._contact_closes),
+                (s.opens_s, self._shutter_opens),
+                (s.releases_s, self._contacts_open),
+                (s.shot_ends_s, self._shot_ends),
+                (s.switch_s, self._switch),
+                (NEVER_S if s.motion is None else s.motion.end_s, self._motion_ends),
+                (s.deadman_s if self.active() else NEVER_S, self._deadman),
+            ),
+            key=lambda event: event[0],
+        )
+
+    def _contact_closes(self) -> None:
+        s = self.state
+        s.closes_s = NEVER_S
+        opens_s, why = s.camera.signal(s.now_s, s.focus_s, self.options)
+        self.log({"event": "contact", "shot": s.shot})
+        if opens_s is None:
+            self.log({"event": "ignored", "why": why})
+        else:
+            s.opens_s = opens_s
+
+    def _shutter_opens(self) -> None:
+        s = self.state
+        s.opens_s = NEVER_S
+        s.exposed_until_s = s.now_s + self.options.exposure_s
+        place = self.place()
+        self.log({"event": "shutter", "position_microsteps": round(place) if place == round(place) else place})
+        if s.motion is not None:
+            self.log({"event": "blur", "why": "shutter opened in motion"})
+        if s.shot_state == "firing" and s.sync == "waiting" and self.options.sync == "wired":
+            s.sync = "closed"
+            contact_s = s.releases_s - s.closed_ms / 1000 if s.contacts else s.now_s
+            s.shot_ends_s = max(s.now_s, contact_s + s.busy_ms / 1000)
+
+    def _contacts_open(self) -> None:
+        self.state.contacts, self.state.releases_s = False, NEVER_S
+
+    def _shot_ends(self) -> None:
+        s = self.state
+        s.shot_ends_s, s.shot_state = NEVER_S, "fired"
+        s.sync = "open" if s.sync == "waiting" else s.sync
+
+    def _deadman(self) -> None:
+        s = self.state
+        s.deadman_s, s.latched = NEVER_S, True
+        self.log({"event": "deadman"})
+        self.brake("deadman")
+        self.release()
+
+    def _motion_ends(self) -> None:
+        s = self.state
+        phase, why = s.phase, s.why
+        self._rest()
+        away = FAR if s.sought < 0 else -FAR
+        if phase == "seek-leave":
+            self.go(-away, SEEK_SPEED, SEEK_ACCELERATION, "seek", "found")
+        elif phase == "seek-overrun":
+            self.go(away, SEEK_SPEED // 8, SEEK_ACCELERATION, "seek-back", "found")
+        else:
+            s.ended = why
+
+    def _rest(self) -> None:
+        s = self.state
+        if s.motion is None:
+            return
+        s.count = self.counted()
+        s.carriage.settle(s.motion, s.count, self.options)
+        s.motion, s.slowing, s.phase, s.switch_s = None, False, "", NEVER_S
+        self.log({"event": "rest", "counted": s.count, "position_microsteps": s.carriage.place})
+
+    # -- switches
+
+    def _watch_switch(self) -> None:
+        """Find when the present motion opens the switch ahead of it, or closes the one behind when it seeks."""
+        s = self.state
+        s.switch_s = NEVER_S
+        if s.motion is None or s.phase == "seek-overrun":
+            return
+        leaving = s.phase in ("seek-leave", "seek-back")
+        ahead = "high" if s.motion.direction > 0 else "low"
+        switch = ("low" if ahead == "high" else "high") if leaving else ahead
+
+        def changed(at_s: float) -> bool:
+            assert s.motion is not None
+            place = s.carriage.at(s.motion.position(at_s), self.options)
+            return self._open_at(switch, place) != leaving
+
+        low_s, high_s = s.now_s, s.motion.end_s
+        if not self.fitted(switch) or changed(low_s) or not changed(high_s):
+            return
+        while high_s - low_s > 1e-7:
+            middle_s = (low_s + high_s) / 2
+            low_s, high_s = (low_s, middle_s) if changed(middle_s) else (middle_s, high_s)
+        s.switch_s = high_s + (CLEAR_S if leaving else TRIP_S)
+        if leaving:
+            s.edge = s.motion.position(high_s)
+
+    def _switch(self) -> None:
+        s = self.state
+        s.switch_s = NEVER_S
+        if s.motion is None:
+            return
+        if s.phase in ("seek-leave", "seek-back"):
+            phase = s.phase
+            self.brake("found")
+            s.phase = "seek-leave" if phase == "seek-leave" else "slow"
+        elif s.phase == "seek":
+            self.brake("found")
+            s.phase, s.switch_s = "seek-overrun", NEVER_S
+        else:
+            self.trip("high" if s.motion.direction > 0 else "low")
+
+    def trip(self, switch: str) -> None:
+        """A limit switch opened in motion."""
+        self.log({"event": "switch", "which": switch})
+        self.end_at_once(switch)
+        self.state.latched = True
+
+    # -- what a test does to the board
+
+    def press(self, switch: str, *, hit: bool) -> None:
+        """Open or close a limit switch by hand."""
+        s = self.state
+        was = self.hit(switch)
+        s.pressed[switch] = hit
+        if was and not hit:
+            s.clear_s[switch] = s.now_s + CLEAR_S
+        if hit and not was and s.motion is not None:
+            self.trip(switch)
+
+    def set_supply(self, *, on: bool) -> None:
+        """Take the motor supply away, or give it back; only a board with a sense input notices."""
+        s = self.state
+        was, s.supply = s.supply, on
+        if was and not on and self.options.supply == "sensed":
+            self.log({"event": "supply gone"})
+            self.end_at_once("supply")
+            self.lose("supply")
+            self.release()
+            s.latched = True
