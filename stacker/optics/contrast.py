@@ -1,0 +1,261 @@
+"""Contrast of the whole system: how fine it resolves in focus, and how much of that defocus keeps.
+
+Frequencies are on the sensor, in line pairs per mm; defocus is a displacement of the subject, in um. The pixel and a
+real lens's blur multiply contrast in and out of focus alike, so they cancel in the share that is kept and only set
+the finest detail that is worth keeping. Array arguments (effective f-number, aperture, frequency, defocus) broadcast.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from stacker.errors import Refusal
+from stacker.optics.otf import FloatArray, bisect, defocus_for_share, defocused_otf, floats
+from stacker.optics.spectrum import Spectrum
+
+# Relative frequency at which defocus costs most: a search over the OTF finds 0.4911 (share 0.1) to 0.4945
+# (share 0.99); depths at 0.494 are within 4e-5 of the smallest.
+MOST_SENSITIVE_S = 0.494
+
+
+def defocus_um(*, waves: ArrayLike, object_na: ArrayLike, wavelength_nm: ArrayLike, index: float = 1.0) -> FloatArray:
+    """Return the displacement of the subject that gives `waves` of defocus at the pupil's edge, in um.
+
+    Notes
+    -----
+    A point dz out of focus has the path n dz (1 - cos a) more at the edge, n sin a = NA. Written without the
+    difference of nearly equal numbers: W20 = dz NA^2/(n + sqrt(n^2 - NA^2)).
+    """
+    na = floats(object_na)
+    wavelength_um = floats(wavelength_nm) * 1e-3
+    return floats(waves) * wavelength_um * (index + np.sqrt(index**2 - np.square(na))) / np.square(na)
+
+
+def in_focus_contrast(
+    frequency_lp_mm: ArrayLike,
+    *,
+    effective_f_number: ArrayLike,
+    pixel_pitch_um: float,
+    spectrum: Spectrum,
+    lens_falloff_mm2: float = 0.0,
+) -> FloatArray:
+    """Return the contrast of the system in focus: diffraction, square pixels without gaps, and the lens.
+
+    Parameters
+    ----------
+    frequency_lp_mm : array_like
+        On the sensor, along a row or column of pixels.
+    effective_f_number : array_like
+        Of the rig.
+    pixel_pitch_um : float
+        Centre to centre.
+    spectrum : Spectrum
+        Of the light.
+    lens_falloff_mm2 : float
+        From `lens_falloff_mm2`; 0 for a perfect lens.
+
+    Returns
+    -------
+    ndarray
+        1 at frequency 0.
+    """
+    frequency = floats(frequency_lp_mm)
+    diffraction = _optics_contrast(frequency, effective_f_number, spectrum)
+    pixel = np.sinc(pixel_pitch_um * 1e-3 * frequency)
+    return diffraction * pixel * np.exp(-lens_falloff_mm2 * frequency**2)
+
+
+def lens_falloff_mm2(
+    *, lens_mtf50_lp_mm: float, effective_f_number: float, pixel_pitch_um: float, spectrum: Spectrum
+) -> float:
+    """Return g of the Gaussian exp(-g nu^2) that gives the whole system contrast 0.5 where it was measured.
+
+    Parameters
+    ----------
+    lens_mtf50_lp_mm : float
+        Frequency of contrast 0.5, measured on this camera at this aperture and magnification.
+    effective_f_number, pixel_pitch_um, spectrum
+        As for `in_focus_contrast`.
+
+    Returns
+    -------
+    float
+        In mm^2.
+
+    Raises
+    ------
+    Refusal
+        If not even a perfect lens would give 0.5 there.
+    """
+
+    def perfect(frequency: ArrayLike) -> FloatArray:
+        return in_focus_contrast(
+            frequency, effective_f_number=effective_f_number, pixel_pitch_um=pixel_pitch_um, spectrum=spectrum
+        )
+
+    excess = float(perfect(lens_mtf50_lp_mm)) / 0.5
+    if excess < 1:
+        best = float(bisect(lambda nu: perfect(nu) - 0.5, 0.0, 1e3 / pixel_pitch_um))
+        raise Refusal(
+            f"found {lens_mtf50_lp_mm:g} lp/mm; at f/{effective_f_number:.3g} effective and {pixel_pitch_um:.3g} um "
+            f"pixels a perfect lens gives contrast 0.5 at {best:.4g} lp/mm: measure on the sensor, unsharpened, at "
+            "this aperture",
+            key="focus.lens_mtf50_lp_mm",
+        )
+    return math.log(excess) / lens_mtf50_lp_mm**2
+
+
+def target_frequency_lp_mm(
+    *,
+    effective_f_number: ArrayLike,
+    pixel_pitch_um: float,
+    spectrum: Spectrum,
+    resolved_contrast: float,
+    output_pitch_um: float | None = None,
+    lens_falloff_mm2: float = 0.0,
+) -> FloatArray:
+    """Return the finest frequency that the system resolves and the picture needs.
+
+    Parameters
+    ----------
+    effective_f_number, pixel_pitch_um, spectrum, lens_falloff_mm2
+        As for `in_focus_contrast`.
+    resolved_contrast : float
+        In-focus contrast that counts as resolved, between 0 and 1.
+    output_pitch_um : float or None
+        Sensor's long side over the pixels to be delivered along it, where that is coarser than the pixels.
+
+    Returns
+    -------
+    ndarray
+        Where in-focus contrast falls to `resolved_contrast`, at most half a cycle a pixel (Nyquist), sensor or output.
+    """
+    n_e = floats(effective_f_number)
+    nyquist_lp_mm = 500 / max(pixel_pitch_um, output_pitch_um or 0.0)
+
+    def above(frequency: FloatArray) -> FloatArray:
+        contrast = in_focus_contrast(
+            frequency,
+            effective_f_number=n_e,
+            pixel_pitch_um=pixel_pitch_um,
+            spectrum=spectrum,
+            lens_falloff_mm2=lens_falloff_mm2,
+        )
+        return contrast - resolved_contrast
+
+    return bisect(above, np.zeros_like(n_e), nyquist_lp_mm)
+
+
+def held_frequency_lp_mm(target_lp_mm: ArrayLike, *, effective_f_number: ArrayLike, spectrum: Spectrum) -> FloatArray:
+    """Return the frequency at which a share is held: the target, or the most sensitive one below it.
+
+    Then every detail up to the target keeps the share, and a finer target never gives a thicker slice.
+    """
+    n_e = floats(effective_f_number)
+    return np.minimum(target_lp_mm, MOST_SENSITIVE_S * 1e6 / (spectrum.mean_nm * n_e))
+
+
+def share_kept(
+    *,
+    displacement_um: ArrayLike,
+    frequency_lp_mm: ArrayLike,
+    effective_f_number: ArrayLike,
+    object_na: ArrayLike,
+    spectrum: Spectrum,
+    index: float = 1.0,
+) -> FloatArray:
+    """Return the contrast at a displacement from focus over that in focus, signed.
+
+    Parameters
+    ----------
+    displacement_um : array_like
+        Of the subject from the plane of focus; only its size matters.
+    frequency_lp_mm : array_like
+        On the sensor, below the cut-off.
+    effective_f_number, object_na : array_like
+        Of the rig.
+    spectrum : Spectrum
+        Of the light.
+    index : float
+        Refractive index around the subject.
+
+    Returns
+    -------
+    ndarray
+        1 in focus; negative past the first zero, where detail is reversed.
+    """
+    displacement, na = (floats(x)[..., None] for x in (displacement_um, object_na))
+    waves = displacement / defocus_um(waves=1.0, object_na=na, wavelength_nm=spectrum.wavelengths_nm, index=index)
+    return _optics_contrast(frequency_lp_mm, effective_f_number, spectrum, waves) / _optics_contrast(
+        frequency_lp_mm, effective_f_number, spectrum
+    )
+
+
+def displacement_for_share_um(
+    *,
+    share: float,
+    frequency_lp_mm: ArrayLike,
+    effective_f_number: ArrayLike,
+    object_na: ArrayLike,
+    spectrum: Spectrum,
+    index: float = 1.0,
+) -> FloatArray:
+    """Return the displacement from focus at which `share` of the in-focus contrast is left: `share_kept` inverted.
+
+    Parameters
+    ----------
+    share : float
+        Between 0 and 1, neither included.
+    frequency_lp_mm, effective_f_number, object_na, spectrum, index
+        As for `share_kept`.
+
+    Returns
+    -------
+    ndarray
+        In um; half the depth in which the share is kept.
+
+    Raises
+    ------
+    ValueError
+        For a frequency that is not between 0 and the cut-off of every wavelength.
+    """
+    s = _relative_frequency(frequency_lp_mm, effective_f_number, spectrum)
+    na = floats(object_na)[..., None]
+    each_um = defocus_um(
+        waves=defocus_for_share(s, share), object_na=na, wavelength_nm=spectrum.wavelengths_nm, index=index
+    )
+    if len(spectrum.wavelengths_nm) == 1:
+        return each_um[..., 0]
+
+    def above(displacement: FloatArray) -> FloatArray:
+        kept = share_kept(
+            displacement_um=displacement,
+            frequency_lp_mm=frequency_lp_mm,
+            effective_f_number=effective_f_number,
+            object_na=object_na,
+            spectrum=spectrum,
+            index=index,
+        )
+        return kept - share
+
+    # where the first colour reaches the share the sum has not yet, and where the last does the sum has
+    return bisect(above, each_um.min(axis=-1), each_um.max(axis=-1))
+
+
+def _optics_contrast(
+    frequency_lp_mm: ArrayLike, effective_f_number: ArrayLike, spectrum: Spectrum, waves: ArrayLike = 0.0
+) -> FloatArray:
+    """Sum of the OTFs of all wavelengths; `waves` has them along its last axis."""
+    contrast: FloatArray = (
+        defocused_otf(_relative_frequency(frequency_lp_mm, effective_f_number, spectrum), waves) @ spectrum.shares
+    )
+    return contrast
+
+
+def _relative_frequency(frequency_lp_mm: ArrayLike, effective_f_number: ArrayLike, spectrum: Spectrum) -> FloatArray:
+    """Frequency over the cut-off of each wavelength, along a new last axis."""
+    frequency, n_e = (floats(x)[..., None] for x in (frequency_lp_mm, effective_f_number))
+    return frequency * n_e * floats(spectrum.wavelengths_nm) * 1e-6

@@ -1,0 +1,61 @@
+"""The colours of the light: one wavelength, or several with weights."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from numpy.polynomial.legendre import leggauss
+
+from stacker.errors import Refusal
+from stacker.optics.otf import FloatArray, floats
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Spectrum:
+    """Wavelengths and their shares of the light, as the sensor sees it.
+
+    Attributes
+    ----------
+    wavelengths_nm : tuple of float
+        In the medium around the camera.
+    weights : tuple of float
+        Of any scale.
+    """
+
+    wavelengths_nm: tuple[float, ...]
+    weights: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        values = (*self.wavelengths_nm, *self.weights)
+        same_length = len(self.wavelengths_nm) == len(self.weights) > 0
+        if not same_length or not all(0 < value < math.inf for value in values):
+            raise Refusal(
+                f"found wavelengths {self.wavelengths_nm} with weights {self.weights}; give a weight above 0 for each "
+                "wavelength",
+                key="focus.wavelengths",
+            )
+
+    @classmethod
+    def single(cls, wavelength_nm: float) -> Spectrum:
+        """Light of one colour."""
+        return cls(wavelengths_nm=(wavelength_nm,), weights=(1.0,))
+
+    @classmethod
+    def band(cls, shortest_nm: float, longest_nm: float, *, nodes: int = 5) -> Spectrum:
+        """Light spread evenly over a band, as Gauss-Legendre nodes: five are plenty for the visible."""
+        x, weights = leggauss(nodes)
+        wavelengths = (longest_nm + shortest_nm) / 2 + (longest_nm - shortest_nm) / 2 * x
+        return cls(wavelengths_nm=tuple(wavelengths.tolist()), weights=tuple((weights / 2).tolist()))
+
+    @property
+    def shares(self) -> FloatArray:
+        """Weights that add up to 1, shape (L,)."""
+        weights = floats(self.weights)
+        shares: FloatArray = weights / weights.sum()
+        return shares
+
+    @property
+    def mean_nm(self) -> float:
+        """Weighted mean wavelength: the one for rules that know a single colour."""
+        return float(self.shares @ floats(self.wavelengths_nm))
