@@ -1,0 +1,153 @@
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import brentq
+from scipy.stats import norm
+
+from stacker.errors import Refusal
+from stacker.planning.coverage import lay_planes
+from stacker.planning.gap_risk import gap_risk, normal_upper_tail, overlap_that_holds
+
+
+def even(count, step_um, dof_um):
+    """Planes at 0, step, 2 step ...; the subject ends on the last."""
+    focus_um = np.arange(count) * step_um
+    return {"focus_um": focus_um, "dof_um": np.full(count, dof_um), "depth_um": float(focus_um[-1])}
+
+
+@pytest.mark.parametrize(
+    ("deviate", "tail"),
+    # Abramowitz and Stegun, Handbook of Mathematical Functions, tables 26.1 and 26.2 (from memory).
+    [
+        (0, 0.5),
+        (1, 0.158655253931),
+        (1.96, 0.024997895148),
+        (3, 1.349898032e-3),
+        (5, 2.866515719e-7),
+        (10, 7.619853e-24),
+    ],
+)
+def test_normal_tail_against_tables(deviate, tail):
+    # Relative 1e-7: half a unit in the last digit given of the shortest entry.
+    assert normal_upper_tail(np.array([float(deviate)]))[0] == pytest.approx(tail, rel=1e-7)
+
+
+def test_normal_tail_against_scipy_far_into_the_tail():
+    deviates = np.linspace(-8, 35, 1000).reshape(4, 250)
+    np.testing.assert_allclose(normal_upper_tail(deviates), norm.sf(deviates), rtol=1e-12)
+
+
+def test_one_pair_by_hand():
+    # Derived: room 14 - 10 = 4 um over sqrt(2) * 1.5 um; the tail of that from scipy.
+    found = gap_risk(**even(2, 10.0, 14.0), repeatability_um=1.5)
+    assert found == pytest.approx(norm.sf(4 / (math.sqrt(2) * 1.5)), rel=1e-12)
+
+
+def test_many_pairs():
+    found = gap_risk(**even(41, 10.0, 14.0), repeatability_um=1.2)
+    assert found == pytest.approx(1 - (1 - norm.sf(4 / (math.sqrt(2) * 1.2))) ** 40, rel=1e-9)
+
+
+def test_scatter_of_each_plane_as_for_a_rear_standard():
+    # Derived: two independent errors add in squares.
+    stack = even(2, 10.0, 14.0)
+    found = gap_risk(**stack, repeatability_um=np.array([1.0, 2.0]))
+    assert found == pytest.approx(norm.sf(4 / math.sqrt(5)), rel=1e-12)
+
+
+def test_only_pairs_that_touch_the_subject_count():
+    focus_um = np.arange(-3, 14) * 0.7
+    depth_um = 10 * 0.7  # laid to the last bit beside the plane at 10 * 0.7
+    found = gap_risk(focus_um=focus_um, dof_um=np.full(17, 1.0), depth_um=depth_um, repeatability_um=0.1)
+    # Touching at a point counts: from the pair (-1, 0) to the pair (10, 11), twelve.
+    assert found == pytest.approx(1 - (1 - norm.sf(0.3 / (math.sqrt(2) * 0.1))) ** 12, rel=1e-9)
+    # Two steps off the front the scatter does not matter.
+    scatter_um = np.where((focus_um < -1) | (focus_um > 8), 50.0, 0.1)
+    assert gap_risk(
+        focus_um=focus_um, dof_um=np.full(17, 1.0), depth_um=depth_um, repeatability_um=scatter_um
+    ) == pytest.approx(found, rel=1e-12)
+
+
+def test_unknown_negligible_and_certain():
+    assert gap_risk(**even(5, 10.0, 14.0), repeatability_um=None) is None
+    assert gap_risk(**even(5, 10.0, 14.0), repeatability_um=0.0) == 0.0
+    assert gap_risk(**even(5, 10.0, 14.0), repeatability_um=0.4) == 0.0  # 7 sigma: 4 * 8e-13
+    assert gap_risk(**even(1, 10.0, 14.0), repeatability_um=1.0) == 0.0
+    assert gap_risk(**even(5, 14.1, 14.0), repeatability_um=0.0) == 1.0
+    assert gap_risk(**even(500, 14.0, 14.0), repeatability_um=1.0) == pytest.approx(1.0, abs=1e-12)
+
+
+@given(overlap=st.floats(0, 0.6), more=st.floats(0, 0.2), sigma_um=st.floats(0.01, 5))
+def test_more_room_for_the_same_pairs_never_raises_the_risk(overlap, more, sigma_um):
+    risk, lower = (
+        gap_risk(**even(20, 10.0, 10.0 / (1 - share)), repeatability_um=sigma_um) for share in (overlap, overlap + more)
+    )
+    assert lower <= risk
+
+
+def scattered_share(rng, *, trials, pairs, step_um, dof_um, sigma_um):
+    """Share of simulated stacks in which some pair of slices does not meet."""
+    opened = 0
+    for _ in range(20):
+        planes_um = np.arange(pairs + 1) * step_um + sigma_um * rng.standard_normal((trials // 20, pairs + 1))
+        opened += np.count_nonzero(np.any(np.diff(planes_um, axis=1) > dof_um, axis=1))
+    return opened / trials
+
+
+@pytest.mark.parametrize("seed", [pytest.param(20), *(pytest.param(s, marks=pytest.mark.campaign) for s in range(6))])
+@pytest.mark.parametrize(("pairs", "sigma_um"), [(10, 1.2), (40, 1.0), (40, 0.85)])
+def test_against_scattered_stacks(pairs, sigma_um, seed):
+    trials = 100_000 if seed == 20 else 1_000_000
+    found = gap_risk(**even(pairs + 1, 10.0, 14.0), repeatability_um=sigma_um)
+    share = scattered_share(
+        np.random.default_rng(seed), trials=trials, pairs=pairs, step_um=10.0, dof_um=14.0, sigma_um=sigma_um
+    )
+    # Five standard deviations of the count, and what neighbours with a plane in common are allowed to change:
+    # of the order of pairs * p^2, since both steps beside a plane cannot well be too long.
+    p = norm.sf(4 / (math.sqrt(2) * sigma_um))
+    assert share == pytest.approx(found, abs=5 * math.sqrt(found * (1 - found) / trials) + pairs * p**2)
+
+
+def risk_of(overlap, *, sigma_um=2.0, microstep_um=0.01, depth_um=1000.0, dof_um=20.0):
+    planes = lay_planes(depth_um=depth_um, step_um=dof_um * (1 - overlap), slice_um=dof_um, microstep_um=microstep_um)
+    return gap_risk(focus_um=planes.focus_um, dof_um=planes.slice_um, depth_um=depth_um, repeatability_um=sigma_um)
+
+
+def test_the_overlap_that_holds_is_the_smallest_of_the_hundredths():
+    found = overlap_that_holds(risk_of, overlap=0.3)
+    assert found is not None
+    assert risk_of(found) <= 0.001 < risk_of(found - 0.01)
+    # Without the planes: steps of 20 (1 - o) um leave room of 20 o, over n pairs of a subject 1000 um deep.
+    needed = brentq(lambda o: 1 - norm.cdf(20 * o / (2 * math.sqrt(2))) ** (50 / (1 - o) + 1) - 0.001, 0.3, 0.9)
+    assert found == math.ceil(100 * needed) / 100
+
+
+def test_rounding_to_coarse_microsteps_may_save_overlap():
+    # Derived: 20 (1 - 0.61) = 7.8 um is made as 7.5 um with microsteps of 0.5 um, the overlap of 0.625.
+    assert overlap_that_holds(lambda overlap: risk_of(overlap, microstep_um=0.5), overlap=0.3) == 0.61
+
+
+def test_no_overlap_helps_a_rail_that_scatters_too_much():
+    assert overlap_that_holds(lambda overlap: risk_of(overlap, sigma_um=4.0), overlap=0.3) is None
+
+
+def test_an_overlap_that_the_rail_cannot_step_is_no_advice():
+    def risk_at(overlap, needed):
+        if overlap > 0.5:
+            raise Refusal("A step is under one microstep.", key="rail")
+        return 0.01 if overlap < needed else 0.0005
+
+    assert overlap_that_holds(lambda overlap: risk_at(overlap, 0.455), overlap=0.3) == 0.46
+    assert overlap_that_holds(lambda overlap: risk_at(overlap, 0.55), overlap=0.3) is None
+
+
+@pytest.mark.parametrize("needed", [0.31, 0.5, 0.69, 0.7])
+def test_hundredths_up_to_the_limit_are_found(needed):
+    assert overlap_that_holds(lambda overlap: float(overlap < needed), overlap=0.3) == needed
+
+
+def test_past_the_limit_there_is_no_advice():
+    assert overlap_that_holds(lambda overlap: float(overlap < 0.705), overlap=0.3) is None

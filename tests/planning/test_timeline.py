@@ -1,0 +1,127 @@
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stacker.planning.timeline import rail_times_s, timeline
+
+RAIL = {"microstep_um": 0.5, "take_up_microsteps": 40, "speed_mm_s": 3.0, "acceleration_mm_s2": 15.0}
+
+
+def leg_s(microsteps):
+    """A move too short for full speed (0.6 mm, 1200 microsteps): 2 sqrt(L/a)."""
+    assert abs(microsteps) < 1200
+    return 2 * math.sqrt(abs(microsteps) * 0.5e-3 / 15.0)
+
+
+@pytest.mark.parametrize(
+    ("positions", "approach", "legs"),
+    # Derived by hand: beyond each stop and back wherever the screw may have been pushed the other way.
+    [
+        pytest.param([-100, 0, 100], 1, [[-140, 40], [100], [100]], id="front to back"),
+        pytest.param([500, 400, 300], -1, [[540, -40], [-100], [-100]], id="back to front"),
+        pytest.param([0, 100], 1, [[-40, 40], [100]], id="the first move takes up even at position 0"),
+        pytest.param([0, 100, 20, 30], 1, [[-40, 40], [100], [-120, 40], [10]], id="a change of direction"),
+        pytest.param([100, 100], 1, [[60, 40], []], id="no move at all"),
+    ],
+)
+def test_legs_of_each_move(positions, approach, legs):
+    found_s = rail_times_s(np.array(positions), approach=approach, **RAIL)
+    assert found_s.tolist() == pytest.approx([sum(map(leg_s, each)) for each in legs], rel=1e-12)
+
+
+def test_no_take_up_without_backlash():
+    found_s = rail_times_s(np.array([-100, 0]), approach=1, **(RAIL | {"take_up_microsteps": 0}))
+    assert found_s.tolist() == pytest.approx([leg_s(100), leg_s(100)], rel=1e-12)
+
+
+def test_long_moves_reach_full_speed():
+    # Derived by hand: 3.6 mm at 3 mm/s and 15 mm/s^2 take 1.4 s; taking up 0.02 mm takes 2 sqrt(0.02/15).
+    found_s = rail_times_s(np.array([7160]), approach=-1, **RAIL)
+    assert found_s[0] == pytest.approx(1.4 + 2 * math.sqrt(0.02 / 15), rel=1e-12)
+
+
+def test_rail_alone():
+    # Derived by hand: 1 s to move, 0.5 s to settle, 0.25 s mirror and lag, 0.1 s exposure, three times.
+    found = timeline(np.full(3, 1.0), exposure_s=0.1, settle_s=0.5, mirror_s=0.2, lag_s=0.05)
+    assert found.start_s.tolist() == pytest.approx([1.75, 3.6, 5.45], rel=1e-12)
+    assert found.duration_s == pytest.approx(5.55, rel=1e-12)
+    assert found.frame_s == pytest.approx(5.55 / 3, rel=1e-12)
+
+
+def test_flash_recycling_rules():
+    # Derived by hand: the flash fires when the shutter opens and is ready 4 s later; then mirror and lag.
+    found = timeline(np.full(3, 1.0), exposure_s=0.1, settle_s=0.5, recycle_s=4.0, lag_s=0.05)
+    assert found.start_s.tolist() == pytest.approx([1.55, 5.6, 9.65], rel=1e-12)
+
+
+def test_a_full_buffer_rules():
+    # Derived by hand: frames due each 1.5 s, files of 20 MB at 5 MB/s. Frame 1 opens at 1.5, is on the card at 5.5;
+    # frame 3 needs its place in the buffer of two, opens then, and is on the card third, at 5.5 + 4 + 4.
+    found = timeline(np.full(4, 1.0), exposure_s=0.0, settle_s=0.5, buffer_frames=2, raw_mb=20, write_mb_s=5)
+    assert found.start_s.tolist() == pytest.approx([1.5, 3.0, 5.5, 9.5], rel=1e-12)
+    assert found.duration_s == pytest.approx(17.5, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "unknown",
+    [
+        {"buffer_frames": 1, "raw_mb": 20, "write_mb_s": None},
+        {"buffer_frames": 1, "raw_mb": None, "write_mb_s": 5},
+        {"recycle_s": None},
+    ],
+)
+def test_what_is_not_known_is_not_waited_for(unknown):
+    found = timeline(np.full(2, 1.0), exposure_s=0.25, settle_s=0.5, **unknown)
+    assert found.start_s.tolist() == [1.5, 3.25]
+    assert found.duration_s == 3.5
+
+
+def test_without_a_known_buffer_only_the_end_waits_for_the_card():
+    found = timeline(np.full(2, 1.0), exposure_s=0.25, settle_s=0.5, raw_mb=20, write_mb_s=2)
+    assert found.start_s.tolist() == [1.5, 3.25]
+    assert found.duration_s == 1.75 + 10 + 10
+
+
+TIMES = st.floats(0, 20)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    frames=st.lists(st.tuples(TIMES, TIMES), min_size=1, max_size=30),
+    waits_s=st.tuples(TIMES, TIMES, TIMES, TIMES),
+    recycle_s=st.none() | TIMES,
+    buffer_frames=st.none() | st.integers(1, 5),
+)
+def test_every_frame_opens_as_soon_as_nothing_holds_it(frames, waits_s, recycle_s, buffer_frames):
+    move_s, exposure_s = (np.array(column) for column in zip(*frames, strict=True))
+    settle_s, mirror_s, lag_s, write_s = waits_s
+    found = timeline(
+        move_s,
+        exposure_s=exposure_s,
+        settle_s=settle_s,
+        recycle_s=recycle_s,
+        mirror_s=mirror_s,
+        lag_s=lag_s,
+        buffer_frames=buffer_frames,
+        raw_mb=write_s * 10,
+        write_mb_s=10,
+    )
+    ends_s = found.start_s + exposure_s
+    # The card as a queue, from the exposure ends alone: file k follows the longest wait before it.
+    files = np.arange(len(frames))
+    written_s = np.array([max(ends_s[j] + (k - j + 1) * write_s for j in range(k + 1)) for k in files])
+    for i, start_s in enumerate(found.start_s):
+        holds_s = [(ends_s[i - 1] if i else 0.0) + move_s[i] + settle_s]
+        if recycle_s is not None and i:
+            holds_s.append(found.start_s[i - 1] + recycle_s)
+        if buffer_frames is not None and i >= buffer_frames:
+            holds_s.append(written_s[i - buffer_frames])
+        assert start_s == pytest.approx(max(holds_s) + mirror_s + lag_s, rel=1e-12, abs=1e-12)
+        if buffer_frames is not None:
+            # When a shutter opens there is room for the file (a nanosecond for the rounding of the sums).
+            assert np.count_nonzero(written_s[:i] > start_s + 1e-9) < buffer_frames
+    assert found.duration_s == pytest.approx(written_s[-1], rel=1e-12)
+    assert found.frame_s == pytest.approx(found.duration_s / len(frames), rel=1e-15)
