@@ -56,10 +56,11 @@ def found(node: Node) -> str:
     if isinstance(node, Mapping):
         return "a block of keys"
     if isinstance(node, Items):
-        return "a list"
+        return f"a list of {len(node.nodes)}"
     if node.is_null:
         return "nothing"
     text = node.text if len(node.text) <= 40 else node.text[:37] + "..."
+    text = "".join(sign if sign.isprintable() else "?" for sign in text)
     return f"'\"{text}\"'" if node.quoted else f"'{text}'"
 
 
@@ -101,7 +102,7 @@ class Number:
         if self.least is not None:
             parts.append(f"from {self.least:g}" if self.most is not None else f"of at least {self.least:g}")
         if self.most is not None:
-            parts.append(f"to {self.most:g}" if self.least is not None else f"up to {self.most:g}")
+            parts.append(f"to {self.most:g}" if self.least is not None else f"and up to {self.most:g}")
         return " ".join(parts) + (f", in {self.unit}" if self.unit else "")
 
     def schema(self) -> dict[str, Any]:
@@ -206,8 +207,8 @@ class ListOf:
         return INVALID if INVALID in values else tuple(values)
 
     def accepts(self) -> str:
-        count = f"{self.length} of them" if self.length is not None else "any count"
-        return f"a list in brackets ({count}), each {self.item.accepts()}"
+        count = f" of {self.length}" if self.length is not None else ""
+        return f"a list{count} in brackets, each {self.item.accepts()}"
 
     def schema(self) -> dict[str, Any]:
         out: dict[str, Any] = {"type": "array", "items": self.item.schema()}
@@ -303,25 +304,23 @@ def nearest(word: str, words: tuple[str, ...] | list[str]) -> str | None:
     return close[0] if close else None
 
 
-def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading) -> Any:
+def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading, **ready: Any) -> Any:
     """Read a mapping as one document class; `INVALID` after faults.
 
-    A class may have a method ``conflicts()`` that yields ``(key, text)`` for values which do not go together.
+    ``ready`` holds attributes that stand elsewhere and are read already. A class may have a method ``conflicts()`` that yields ``(key, text)`` for values which do not go together.
     """
     before = len(reading.faults)
     prefix = f"{key}." if key else ""
     table = {name: (row, default) for name, row, default in rows(cls)}
     reading.places[key] = node.place
-    for name, place in node.keys.items():
-        if name not in table:
-            near = nearest(name, list(table))
-            help_text = f"did you mean '{near}'?" if near else "known here: " + ", ".join(table)
-            reading.fault(place, prefix + name, f"unknown key; {help_text}")
-    values: dict[str, Any] = {}
+    misspelt = _unknown_keys(node, prefix, list(table), reading)
+    values: dict[str, Any] = dict(ready)
     for name, (row, default) in table.items():
         dotted = prefix + name
         child = node.nodes.get(name)
         if child is None:
+            if default is MISSING and name in misspelt:
+                continue
             if default is MISSING:
                 reading.fault(node.place, dotted, f"missing; write {row.kind.accepts()} ({row.meaning})")
                 continue
@@ -340,6 +339,26 @@ def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading) -> Any
     for name, text in value.conflicts() if hasattr(value, "conflicts") else ():
         reading.fault(reading.places.get(prefix + name, node.place), prefix + name, text)
     return INVALID if len(reading.faults) > before else value
+
+
+def _unknown_keys(node: Mapping, prefix: str, known: list[str], reading: Reading) -> set[str]:
+    """Tell the keys that are not in the table; returns the ones that were meant."""
+    meant: set[str] = set()
+    before = ""
+    for name, place in node.keys.items():
+        cut = node.nodes.get(before)  # in braces a decimal comma ends the value: {depth_mm: 3,4}
+        if name.isdigit() and isinstance(cut, Scalar) and cut.text.lstrip("-").isdigit():
+            reading.fault(cut.place, prefix + before, f"found '{cut.text},{name}'; write {cut.text}.{name}")
+        elif name not in known:
+            near = nearest(name, [key for key in known if key not in node.nodes])
+            reading.fault(place, prefix + name, f"unknown key; {f'write {near}' if near else _list_of(known)}")
+            meant |= {near} if near else set()
+        before = name
+    return meant
+
+
+def _list_of(known: list[str]) -> str:
+    return "known here: " + ", ".join(known)
 
 
 def plain(value: Any) -> Any:

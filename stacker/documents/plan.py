@@ -43,7 +43,7 @@ class Optics:
     f_number: float | None = _perhaps(_POSITIVE, "as marked")
     effective_f_number: float = _known(_POSITIVE, "exit pupil to sensor over exit pupil diameter")
     object_na: float = _known(_POSITIVE, "numerical aperture on the subject's side")
-    pupil_magnification: float = _known(_POSITIVE, "exit over entrance pupil, as mounted, before a converter")
+    pupil_magnification: float | None = _perhaps(_ANY, "exit over entrance pupil, as mounted, before a converter")
     light_loss_stops: float | None = _perhaps(_ANY, "light lost against infinity focus, in stops")
     field_mm: tuple[float, float] = declare(
         ListOf(item=_POSITIVE, length=2), "width and height seen of the subject, in mm"

@@ -14,7 +14,7 @@ from stacker.documents.fields import INVALID, Reading, plain, read_block
 from stacker.documents.files import write_whole
 from stacker.documents.plan import COLUMNS, FORMAT, Frames, Plan
 from stacker.documents.source import Mapping, Place, Scalar, parse, read_text
-from stacker.errors import Fault, InputError, Refusal
+from stacker.errors import InputError, Refusal
 
 _DIGEST_LINE = re.compile(r"^digest: .*\n", re.MULTILINE)
 _FRAMES_AT = "\nframes:\n"
@@ -100,19 +100,18 @@ def parse_plan(text: str, path: str) -> Plan:
     if not frames_at:
         reading.fault(node.place, "frames", "missing; make the plan anew")
     frames = _frames(table, Place(path=path, line=first_line, column=1), reading)
-    plan = read_block(_Header, node, "", reading)
+    plan = read_block(Plan, node, "", reading, frames=frames)
     if plan is INVALID or reading.faults:
         raise InputError(reading.faults)
-    header: Plan = plan
-    if header.digest != digest_of(text):
+    if plan.digest != digest_of(text):
         request = re.sub(r"\.plan\.yaml$", ".yaml", path)
         raise Refusal(
             f"{path}: changed since it was planned (its digest does not match). Make it anew: stacker plan {request}",
             code="edited_plan",
             key="digest",
         )
-    assert frames is not None  # or there was a fault
-    return replace(header, frames=frames)
+    sound: Plan = plan
+    return sound
 
 
 def _frames(table: str, place: Place, reading: Reading) -> Frames | None:
@@ -224,21 +223,3 @@ def _inconsistencies(frames: Frames) -> list[tuple[int, str]]:
                 )
                 break
     return wrong
-
-
-class _Header(Plan):
-    """A plan without its table, as the first half of the file gives it."""
-
-    def __init__(self, **values: Any) -> None:
-        super().__init__(frames=None, **values)  # type: ignore[arg-type]
-
-
-def faults_of_plan(path: Path | str) -> list[Fault]:
-    """All faults of a plan file; empty for a sound one, edited or not."""
-    try:
-        read_plan(path)
-    except InputError as error:
-        return list(error.faults)
-    except Refusal:
-        return []
-    return []

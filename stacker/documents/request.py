@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass
 from typing import Any
 
 from stacker.documents.fields import Block, Choice, Flag, ListOf, Number, Text, declare
@@ -40,51 +40,67 @@ def _converter() -> Any:
     return declare(Number(above=0.2, most=5), "factor of a converter behind the lens and all tubes", default=None)
 
 
+def _tubes_behind_converter() -> Any:
+    return declare(
+        ListOf(item=Number(unit="mm", above=0, most=1000)),
+        "tubes between converter and camera: cannot be computed and are refused",
+        default=(),
+    )
+
+
+def _max_magnification(default: Any = MISSING) -> Any:
+    return declare(
+        Number(least=0, most=20),
+        "of the lens alone at its nearest focus, from its data sheet; 0: it does not focus",
+        default=default,
+    )
+
+
+def _minimum_focus() -> Any:
+    return declare(
+        _LENGTH_MM, "subject to sensor at the nearest focus of the lens alone, from its data sheet", default=None
+    )
+
+
+def _focused_at(default: str) -> Any:
+    return declare(
+        Choice(words=("nearest", "infinity"), number=Number(least=0, most=20)),
+        "where the focus ring stands: its nearest mark, infinity, or the magnification of the bare lens there",
+        default=default,
+    )
+
+
+def _measured_magnification() -> Any:
+    return declare(
+        _MAGNIFICATION,
+        "from a photographed ruler through the whole rig: goes before every estimate",
+        default=None,
+    )
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LensRig:
     """An ordinary lens, with tubes behind it or a close-up lens in front."""
 
     kind: str = declare(Choice(words=("lens",)), "an ordinary lens, mounted the usual way round", default="lens")
     focal_length_mm: float = declare(Number(unit="mm", above=0, most=2000), "as marked on the lens")
-    max_magnification: float = declare(
-        Number(least=0, most=20), "of the lens alone at its nearest focus, from its data sheet; 0: it does not focus"
-    )
-    minimum_focus_mm: float | None = declare(
-        _LENGTH_MM,
-        "subject to sensor at the nearest focus of the lens alone, from its data sheet",
-        default=None,
-    )
+    max_magnification: float = _max_magnification()
+    minimum_focus_mm: float | None = _minimum_focus()
     pupil_magnification: float = _pupil_magnification()
     f_number: float = declare(_F_NUMBER, "as marked on the aperture ring")
     tubes_mm: tuple[float, ...] = declare(
-        ListOf(item=Number(unit="mm", above=0, most=1000)),
-        "lengths of the tubes between lens and camera",
-        default=(),
+        ListOf(item=Number(unit="mm", above=0, most=1000)), "lengths of the tubes between lens and camera", default=()
     )
     converter: float | None = _converter()
-    tubes_behind_converter_mm: tuple[float, ...] = declare(
-        ListOf(item=Number(unit="mm", above=0, most=1000)),
-        "tubes between converter and camera: cannot be computed and are refused",
-        default=(),
-    )
+    tubes_behind_converter_mm: tuple[float, ...] = _tubes_behind_converter()
     close_up_dioptres: float = declare(
         Number(unit="dioptres", least=0, most=50), "of a close-up lens in front", default=0.0
     )
     close_up_gap_mm: float = declare(
-        Number(unit="mm", least=0, most=500),
-        "close-up lens to the front principal plane of the lens",
-        default=0.0,
+        Number(unit="mm", least=0, most=500), "close-up lens to the front principal plane of the lens", default=0.0
     )
-    focused_at: str | float = declare(
-        Choice(words=("nearest", "infinity"), number=Number(above=0, most=20)),
-        "where the focus ring stands: its nearest mark, infinity, or the magnification of the bare lens there",
-        default="nearest",
-    )
-    measured_magnification: float | None = declare(
-        _MAGNIFICATION,
-        "from a photographed ruler through the whole rig: goes before every estimate",
-        default=None,
-    )
+    focused_at: str | float = _focused_at("nearest")
+    measured_magnification: float | None = _measured_magnification()
     working_distance_mm: float | None = _working_distance()
     front_offset_mm: float | None = _front_offset()
 
@@ -95,6 +111,8 @@ class ReversedRig:
 
     kind: str = declare(Choice(words=("reversed",)), "a lens turned round", default="reversed")
     focal_length_mm: float = declare(Number(unit="mm", above=0, most=2000), "as marked on the lens")
+    max_magnification: float = _max_magnification(0.0)
+    minimum_focus_mm: float | None = _minimum_focus()
     pupil_magnification: float = _pupil_magnification()
     f_number: float = declare(_F_NUMBER, "as marked on the aperture ring")
     image_distance_mm: float | None = declare(
@@ -102,20 +120,17 @@ class ReversedRig:
     )
     field_width_mm: float | None = declare(_LENGTH_MM, "width of the field, from a photographed ruler", default=None)
     register_mm: float | None = declare(
-        Number(unit="mm", above=0, most=500),
-        "mount to sensor of the system the lens was made for",
-        default=None,
+        Number(unit="mm", above=0, most=500), "mount to sensor of the system the lens was made for", default=None
     )
     converter: float | None = _converter()
+    tubes_behind_converter_mm: tuple[float, ...] = _tubes_behind_converter()
+    focused_at: str | float = _focused_at("infinity")
     working_distance_mm: float | None = _working_distance()
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """One of two ways to know the magnification, not both."""
         if (self.image_distance_mm is None) == (self.field_width_mm is None):
-            yield (
-                "kind",
-                "write either image_distance_mm or field_width_mm, so that the magnification is known",
-            )
+            yield "kind", "write either image_distance_mm or field_width_mm, so that the magnification is known"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,6 +142,8 @@ class CoupledRig:
     rear_f_number: float = declare(_F_NUMBER, "marked, of the lens on the camera")
     front_focal_length_mm: float = declare(Number(unit="mm", above=0, most=2000), "of the reversed lens")
     front_f_number: float = declare(_F_NUMBER, "marked, of the reversed lens")
+    measured_magnification: float | None = _measured_magnification()
+    converter: float | None = _converter()
     working_distance_mm: float | None = _working_distance()
 
 
@@ -147,6 +164,8 @@ class ObjectiveRig:
     reference_tube_length_mm: float | None = declare(
         _LENGTH_MM, "tube length the engraving is for (finite objective)", default=None
     )
+    measured_magnification: float | None = _measured_magnification()
+    converter: float | None = _converter()
     working_distance_mm: float | None = declare(
         _LENGTH_MM,
         "from the rim of the objective to the front of the subject, from its data sheet",
@@ -178,8 +197,8 @@ class MeasuredRig:
         default=1.0,
         assumed=True,
     )
-    focal_length_mm: float | None = declare(
-        Number(unit="mm", above=0, most=2000), "as marked; only the edge loss needs it", default=None
+    entrance_pupil_mm: float | None = declare(
+        _LENGTH_MM, "entrance pupil to the plane of focus, measured; the edge loss needs it", default=None
     )
     working_distance_mm: float | None = _working_distance()
 
@@ -423,3 +442,12 @@ class Request:
     rail: RailProfile | HandRail | None = declare(
         RAIL, "the rail; without it steps come in um and the time is unknown", default=None
     )
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """What one block says against another."""
+        for place, zone in enumerate(self.subject.zones, start=1):
+            if zone.kept_contrast is not None and self.focus.model != "contrast":
+                yield (
+                    f"subject.zones[{place}].kept_contrast",
+                    f"found with model {self.focus.model}; it goes with model contrast alone",
+                )

@@ -139,7 +139,7 @@ def _syntax_help(text: str, problem: str) -> str:
         return "indent with spaces, not tabs"
     if "mapping values are not allowed" in problem:
         return "one key a line, and quotes around a text with ': ' in it"
-    if "expected a single document" in problem:
+    if "another document" in problem:
         return "one document a file: take out '---'"
     return "look at this line and the one above it"
 

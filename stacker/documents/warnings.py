@@ -28,7 +28,7 @@ WARNINGS: dict[str, str] = {
         "Beyond life size the front of the lens comes close to the subject, and how close is not known. Measure it, "
         "write working_distance_mm, and watch the first moves."
     ),
-    "model_too_thick": (
+    "other_model": (
         "The blur circle and the sum of two depths describe a slice, not what its seams keep: they are up to twice too "
         "thick when pixels rule, and the blur circle is many times too thin when diffraction does. The contrast model "
         "fits both."
@@ -40,9 +40,5 @@ WARNINGS: dict[str, str] = {
     "high_na": (
         "Above NA 0.5 the scalar, paraxial model is an approximation: polarisation and apodisation are left out, and "
         "real slices are a little thinner."
-    ),
-    "outside_limits_possible": (
-        "The rail position of the front is not known yet, so the soft limits are checked only when the run starts. "
-        "Write subject.front_at_mm to have them checked in the plan."
     ),
 }

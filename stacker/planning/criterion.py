@@ -1,0 +1,167 @@
+"""What counts as sharp: from the focus block of a request to the thickness of a slice and the step it allows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from stacker.documents.request import Focus, Request, Zone
+from stacker.optics.contrast import lens_falloff_mm2, target_frequency_lp_mm
+from stacker.optics.depth import (
+    blur_circle_depth_um,
+    contrast_depth_um,
+    quarter_wave_depth_um,
+    seam_contrast_at,
+    sum_depth_um,
+)
+from stacker.optics.imaging import Imaging
+from stacker.optics.spectrum import Spectrum
+from stacker.planning.focus_grid import FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Aperture:
+    """What depth of field depends on, for one frame or for many; every array has one value a frame."""
+
+    magnification: FloatArray
+    effective_f_number: FloatArray
+    object_na: FloatArray
+
+    @classmethod
+    def of(cls, imaging: Imaging) -> Aperture:
+        """The rig at the front of the subject, as arrays without a dimension."""
+        return cls(
+            magnification=np.asarray(imaging.magnification),
+            effective_f_number=np.asarray(imaging.effective_f_number),
+            object_na=np.asarray(imaging.object_na),
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Criterion:
+    """One criterion for the whole picture; the target frequency is that of the front."""
+
+    focus: Focus
+    imaging: Imaging
+    pixel_pitch_um: float
+    output_pitch_um: float | None
+
+    @classmethod
+    def of(cls, request: Request, imaging: Imaging) -> Criterion:
+        """The criterion that a request asks for."""
+        width_mm, columns = request.camera.sensor_mm[0], request.camera.pixels[0]
+        output = request.focus.output_pixels
+        return cls(
+            focus=request.focus,
+            imaging=imaging,
+            pixel_pitch_um=width_mm / columns * 1000,
+            output_pitch_um=max(request.camera.sensor_mm) / output * 1000 if output else None,
+        )
+
+    @cached_property
+    def spectrum(self) -> Spectrum:
+        """The colours of the light."""
+        return Spectrum.single(self.focus.wavelength_nm)
+
+    @property
+    def circle_um(self) -> float:
+        """Circle of confusion on the sensor."""
+        return self.focus.circle_um or self.focus.circle_pixels * self.pixel_pitch_um
+
+    @cached_property
+    def target_lp_mm(self) -> float:
+        """The finest frequency, on the sensor, that the system resolves and the picture needs."""
+        effective_f_number = self.imaging.effective_f_number
+        falloff_mm2 = 0.0
+        if self.focus.lens_mtf50_lp_mm is not None:
+            falloff_mm2 = lens_falloff_mm2(
+                lens_mtf50_lp_mm=self.focus.lens_mtf50_lp_mm,
+                effective_f_number=effective_f_number,
+                pixel_pitch_um=self.pixel_pitch_um,
+                spectrum=self.spectrum,
+            )
+        return float(
+            target_frequency_lp_mm(
+                effective_f_number=effective_f_number,
+                pixel_pitch_um=self.pixel_pitch_um,
+                spectrum=self.spectrum,
+                resolved_contrast=self.focus.resolved_contrast,
+                output_pitch_um=self.output_pitch_um,
+                lens_falloff_mm2=falloff_mm2,
+            )
+        )
+
+    # ------------------------------------------------------------------------------------------- depth of field
+
+    def depth_at_share_um(self, share: float, aperture: Aperture) -> FloatArray:
+        """The range that keeps a share of the in-focus contrast; also the step whose seam keeps it."""
+        return contrast_depth_um(
+            kept_contrast=share,
+            target_lp_mm=self.target_lp_mm,
+            effective_f_number=aperture.effective_f_number,
+            object_na=aperture.object_na,
+            spectrum=self.spectrum,
+            index=self.focus.index,
+        )
+
+    def depth_by_model_um(self, model: str, aperture: Aperture) -> FloatArray:
+        """Depth of field by one of the four models, the contrast model at ``kept_contrast``."""
+        focus = self.focus
+        match model:
+            case "contrast":
+                return self.depth_at_share_um(focus.kept_contrast, aperture)
+            case "quarter_wave":
+                return quarter_wave_depth_um(
+                    object_na=aperture.object_na, wavelength_nm=focus.wavelength_nm, index=focus.index
+                )
+            case "blur_circle":
+                return blur_circle_depth_um(
+                    effective_f_number=aperture.effective_f_number,
+                    magnification=aperture.magnification,
+                    circle_um=self.circle_um,
+                    entrance_pupil_diameter_mm=self.imaging.entrance_pupil_diameter_mm,
+                )
+            case _:
+                return sum_depth_um(
+                    object_na=aperture.object_na,
+                    magnification=aperture.magnification,
+                    circle_um=self.circle_um,
+                    wavelength_nm=focus.wavelength_nm,
+                    index=focus.index,
+                )
+
+    def slice_um(self, aperture: Aperture) -> FloatArray:
+        """What one frame renders sharp: by the model, or what the seam contrast makes of it."""
+        if self.focus.seam_contrast is not None:
+            return self.depth_at_share_um(self.focus.seam_contrast, aperture)
+        return self.depth_by_model_um(self.focus.model, aperture)
+
+    # --------------------------------------------------------------------------------------------- what it asks
+
+    def step_um(self, aperture: Aperture) -> FloatArray:
+        """The largest step allowed."""
+        step_um: FloatArray = self.slice_um(aperture) * (1 - self.focus.overlap_asked)
+        return step_um
+
+    def zone_step_um(self, zone: Zone, aperture: Aperture) -> FloatArray:
+        """The largest step allowed in a zone."""
+        if zone.kept_contrast is None:
+            slice_um = self.slice_um(aperture)
+        else:
+            slice_um = self.depth_at_share_um(zone.kept_contrast, aperture)
+        overlap = self.focus.overlap_asked if zone.overlap is None else zone.overlap
+        step_um: FloatArray = slice_um * (1 - overlap)
+        return step_um
+
+    def seam_contrast(self, step_um: FloatArray, aperture: Aperture) -> FloatArray:
+        """Signed share of the in-focus contrast half a step from focus."""
+        return seam_contrast_at(
+            step_um=step_um,
+            target_lp_mm=self.target_lp_mm,
+            effective_f_number=aperture.effective_f_number,
+            object_na=aperture.object_na,
+            spectrum=self.spectrum,
+            index=self.focus.index,
+        )

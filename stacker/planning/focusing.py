@@ -1,0 +1,85 @@
+"""What the optics are at each depth: the same everywhere, unless the rear standard moves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from stacker.documents.request import Request
+from stacker.optics.imaging import Imaging
+from stacker.optics.rear import rear_depth_mm, rear_focus
+from stacker.planning import zones as binding
+from stacker.planning.coverage import Planes, lay_planes
+from stacker.planning.criterion import Aperture, Criterion
+from stacker.planning.focus_grid import FloatArray, FocusRailMap, PerDepth
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Focusing:
+    """A rig and a criterion along the depth of the subject."""
+
+    request: Request
+    imaging: Imaging
+    criterion: Criterion
+
+    @property
+    def rear(self) -> bool:
+        """Whether the sensor moves, so that every depth has its own magnification."""
+        return self.request.moves == "rear"
+
+    def aperture_at(self, focus_um: FloatArray) -> Aperture:
+        """Magnification and apertures at planes of focus, arrays of the shape of ``focus_um``."""
+        if self.rear:
+            state = rear_focus(self.imaging, focus_um / 1000)
+            return Aperture(
+                magnification=state.magnification,
+                effective_f_number=state.effective_f_number,
+                object_na=state.object_na,
+            )
+        front = Aperture.of(self.imaging)
+        return Aperture(
+            magnification=np.full_like(focus_um, front.magnification),
+            effective_f_number=np.full_like(focus_um, front.effective_f_number),
+            object_na=np.full_like(focus_um, front.object_na),
+        )
+
+    def along(self, length_um: Callable[[Aperture], FloatArray]) -> PerDepth:
+        """A length that depends on the aperture, as a function of depth or as one number."""
+        if self.rear:
+            return lambda focus_um: length_um(self.aperture_at(focus_um))
+        return float(length_um(Aperture.of(self.imaging)))
+
+    def planes(self, *, microstep_um: float | None, lead_error: float) -> Planes:
+        """Lay the planes of focus.
+
+        Raises
+        ------
+        Refusal
+            If a step is under one microstep, or there are too many planes.
+        """
+        subject, criterion = self.request.subject, self.criterion
+        rail_map = None
+        if self.rear:
+            rail_map = FocusRailMap(
+                to_rail_um=lambda focus_um: rear_focus(self.imaging, focus_um / 1000).rail_mm * 1000,
+                to_focus_um=lambda rail_um: rear_depth_mm(self.imaging, rail_um / 1000) * 1000,
+            )
+        return lay_planes(
+            depth_um=subject.depth_mm * 1000,
+            step_um=self.along(criterion.step_um),
+            slice_um=self.along(criterion.slice_um),
+            microstep_um=microstep_um,
+            zones=tuple(
+                binding.Zone(
+                    from_um=zone.from_mm * 1000,
+                    to_um=zone.to_mm * 1000,
+                    step_um=self.along(lambda aperture, zone=zone: criterion.zone_step_um(zone, aperture)),  # type: ignore[misc]
+                )
+                for zone in subject.zones
+            ),
+            end_frames=self.request.focus.end_frames,
+            lead_error=lead_error,
+            rail_map=rail_map,
+        )

@@ -1,0 +1,118 @@
+"""How a plan uses the rail: its microsteps, and the two walls it must never reach."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stacker.documents.rail_profile import HandRail, RailProfile
+from stacker.documents.request import Request
+from stacker.errors import Refusal
+from stacker.motion.step_grid import division_um, microstep_um, take_up_microsteps
+from stacker.optics.imaging import Imaging
+from stacker.planning.coverage import Planes
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RailUse:
+    """The numbers of a rail that a plan rests on; one division of a hand rail's dial counts as its microstep.
+
+    ``approach`` is the direction in which every stop is reached: 1 deeper, -1 outward.
+    """
+
+    profile: RailProfile | HandRail
+    microstep_um: float
+    take_up_microsteps: int
+    approach: int
+    lead_error: float
+
+    @classmethod
+    def of(cls, request: Request) -> RailUse | None:
+        """The rail of a request, if it has one."""
+        profile = request.rail
+        if profile is None:
+            return None
+        if isinstance(profile, HandRail):
+            step_um = division_um(mm_per_turn=profile.dial.mm_per_turn, divisions=profile.dial.divisions)
+        else:
+            step_um = microstep_um(
+                lead_mm=profile.lead_mm,
+                full_steps_per_turn=profile.full_steps_per_turn,
+                microsteps_per_full_step=profile.microsteps_per_full_step,
+                motor_turns_per_screw_turn=profile.motor_turns_per_screw_turn,
+            )
+        return cls(
+            profile=profile,
+            microstep_um=step_um,
+            take_up_microsteps=take_up_microsteps(backlash_um=profile.backlash_um, microstep_um=step_um),
+            approach=1 if request.order == "front_to_back" else -1,
+            # a depth that was jogged on this very rail is as wrong as the steps are: nothing is missing at the end
+            lead_error=0.0 if request.subject.depth_source == "rail" else profile.lead_error,
+        )
+
+    @property
+    def repeatability_um(self) -> float | None:
+        """One standard deviation of where a move ends."""
+        return self.profile.repeatability_um
+
+    def reach_um(self, planes: Planes) -> tuple[float, float]:
+        """Lowest and highest rail position of a run from position 0, the overshoot of the take-up included."""
+        overshoot_um = self.take_up_microsteps * self.microstep_um
+        low_um, high_um = min(0.0, float(planes.rail_um[0])), max(0.0, float(planes.rail_um[-1]))
+        return (low_um - overshoot_um, high_um) if self.approach > 0 else (low_um, high_um + overshoot_um)
+
+
+def refuse_collision(request: Request, imaging: Imaging, planes: Planes, rail: RailUse | None) -> None:
+    """Refuse a plan that brings the rig closer to the subject than ``keep_clear_mm``.
+
+    Raises
+    ------
+    Refusal
+        With the distance that would be left. An unknown working distance is never refused: a warning tells.
+    """
+    if imaging.working_distance_mm is None:
+        return
+    advance_mm = 0.0  # with a moving rear standard lens and subject stand still
+    if request.moves != "rear":
+        deepest_um = rail.reach_um(planes)[1] if rail else max(0.0, float(planes.rail_um[-1]))
+        advance_mm = deepest_um / 1000
+    left_mm = imaging.working_distance_mm - advance_mm
+    if left_mm < request.subject.keep_clear_mm:
+        raise Refusal(
+            f"the rig would come to {left_mm:.3g} mm from the front of the subject: the working distance is "
+            f"{imaging.working_distance_mm:.4g} mm, the stack goes {advance_mm:.4g} mm deep, and keep_clear_mm is "
+            f"{request.subject.keep_clear_mm:g}; use less magnification, a longer lens, or a shallower stack",
+            code="collision",
+            key="subject.depth_mm",
+        )
+
+
+def refuse_outside_limits(request: Request, planes: Planes, rail: RailUse | None) -> None:
+    """Refuse a plan that does not fit between the soft limits.
+
+    Raises
+    ------
+    Refusal
+        If the travel is longer than the limits allow, or, with ``front_at_mm`` known, leaves them.
+    """
+    if rail is None:
+        return
+    low_mm, high_mm = rail.profile.soft_limits_mm
+    first_mm, last_mm = (end_um / 1000 for end_um in rail.reach_um(planes))
+    front_mm = request.subject.front_at_mm
+    if front_mm is None:
+        if last_mm - first_mm > high_mm - low_mm:
+            raise Refusal(
+                f"the stack needs {last_mm - first_mm:.4g} mm of travel, take-up included, and the soft limits leave "
+                f"{high_mm - low_mm:.4g} mm; shoot it in two stacks, or use a longer rail",
+                code="soft_limits",
+                key="rail.soft_limits_mm",
+            )
+        return
+    if front_mm + first_mm < low_mm or front_mm + last_mm > high_mm:
+        raise Refusal(
+            f"the rail would go from {front_mm + first_mm:.4g} to {front_mm + last_mm:.4g} mm, take-up included, and "
+            f"the soft limits are {low_mm:g} and {high_mm:g} mm; set the subject up so that front_at_mm lies between "
+            f"{low_mm - first_mm:.4g} and {high_mm - last_mm:.4g}",
+            code="soft_limits",
+            key="subject.front_at_mm",
+        )

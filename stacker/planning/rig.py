@@ -1,0 +1,133 @@
+"""From the rig of a request to what it does to the light."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import cast
+
+from stacker.documents.request import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, Request, ReversedRig
+from stacker.errors import Refusal
+from stacker.optics.focusing import FocusSetting
+from stacker.optics.imaging import Imaging
+from stacker.optics.lenses import lens, magnification_from_field, measured, reversed_lens
+from stacker.optics.objectives import coupled_lenses, finite_objective, objective
+
+
+def imaging_of(request: Request) -> Imaging:
+    """What the rig of a request does, with the front of the subject in focus.
+
+    Raises
+    ------
+    Refusal
+        If the rig cannot focus on anything, or cannot be computed; ``key`` tells which value decides it.
+    """
+    rig, index, width_mm = request.rig, request.focus.index, request.camera.sensor_mm[0]
+    match rig:
+        case LensRig():
+            imaging = _of_lens(rig, index)
+        case ReversedRig():
+            imaging = _of_reversed(rig, index, width_mm)
+        case CoupledRig():
+            imaging = coupled_lenses(
+                rear_focal_length_mm=rig.rear_focal_length_mm,
+                rear_f_number=rig.rear_f_number,
+                front_focal_length_mm=rig.front_focal_length_mm,
+                front_f_number=rig.front_f_number,
+                measured_magnification=rig.measured_magnification,
+                converter=rig.converter,
+                working_distance_mm=rig.working_distance_mm,
+                index=index,
+            )
+        case ObjectiveRig():
+            imaging = _of_objective(rig, index)
+        case MeasuredRig():
+            imaging = _of_measured(rig, index, width_mm)
+    if request.moves == "rear" and (imaging.focal_length_mm is None or imaging.telecentric):
+        raise Refusal(
+            "with moves: rear the magnification changes from frame to frame, and only kind lens or reversed "
+            "tells how; describe the rig as one of these, or move the camera or the subject",
+            key="moves",
+        )
+    return imaging
+
+
+def _of_lens(rig: LensRig, index: float) -> Imaging:
+    return lens(
+        focal_length_mm=rig.focal_length_mm,
+        f_number=rig.f_number,
+        max_magnification=rig.max_magnification,
+        minimum_focus_mm=rig.minimum_focus_mm,
+        pupil_magnification=rig.pupil_magnification,
+        tubes_mm=sum(rig.tubes_mm),
+        tubes_behind_converter_mm=rig.tubes_behind_converter_mm,
+        converter=rig.converter,
+        close_up_dioptres=rig.close_up_dioptres,
+        close_up_gap_mm=rig.close_up_gap_mm,
+        focused_at=cast("FocusSetting", rig.focused_at),
+        working_distance_mm=rig.working_distance_mm,
+        front_offset_mm=rig.front_offset_mm,
+        measured_magnification=rig.measured_magnification,
+        index=index,
+    )
+
+
+def _of_reversed(rig: ReversedRig, index: float, width_mm: float) -> Imaging:
+    measured_magnification = None
+    if rig.field_width_mm is not None:
+        measured_magnification = magnification_from_field(sensor_width_mm=width_mm, field_width_mm=rig.field_width_mm)
+    return reversed_lens(
+        focal_length_mm=rig.focal_length_mm,
+        f_number=rig.f_number,
+        max_magnification=rig.max_magnification,
+        minimum_focus_mm=rig.minimum_focus_mm,
+        pupil_magnification=rig.pupil_magnification,
+        image_distance_mm=rig.image_distance_mm,
+        measured_magnification=measured_magnification,
+        register_mm=rig.register_mm,
+        converter=rig.converter,
+        tubes_behind_converter_mm=rig.tubes_behind_converter_mm,
+        focused_at=cast("FocusSetting", rig.focused_at),
+        working_distance_mm=rig.working_distance_mm,
+        index=index,
+    )
+
+
+def _of_objective(rig: ObjectiveRig, index: float) -> Imaging:
+    if rig.reference_mm is not None and rig.tube_lens_mm is not None:
+        return objective(
+            magnification=rig.magnification,
+            na=rig.na,
+            reference_mm=rig.reference_mm,
+            tube_lens_mm=rig.tube_lens_mm,
+            measured_magnification=rig.measured_magnification,
+            converter=rig.converter,
+            working_distance_mm=rig.working_distance_mm,
+            index=index,
+        )
+    assert rig.tube_length_mm is not None  # the request's own check
+    assert rig.reference_tube_length_mm is not None
+    return finite_objective(
+        magnification=rig.magnification,
+        na=rig.na,
+        tube_length_mm=rig.tube_length_mm,
+        reference_tube_length_mm=rig.reference_tube_length_mm,
+        measured_magnification=rig.measured_magnification,
+        converter=rig.converter,
+        working_distance_mm=rig.working_distance_mm,
+        index=index,
+    )
+
+
+def _of_measured(rig: MeasuredRig, index: float, width_mm: float) -> Imaging:
+    magnification = rig.magnification
+    if magnification is None:
+        assert rig.field_width_mm is not None  # the request's own check
+        magnification = magnification_from_field(sensor_width_mm=width_mm, field_width_mm=rig.field_width_mm)
+    imaging = measured(
+        magnification=magnification,
+        f_number=rig.f_number,
+        pupil_magnification=rig.pupil_magnification,
+        working_distance_mm=rig.working_distance_mm,
+        index=index,
+    )
+    return replace(imaging, entrance_pupil_mm=rig.entrance_pupil_mm)

@@ -1,0 +1,117 @@
+"""What a person must know before the first frame."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from stacker.documents.plan import Warned
+from stacker.documents.rail_profile import RailProfile
+from stacker.planning.gap_risk import RISK_WORTH_A_WARNING
+
+if TYPE_CHECKING:
+    from stacker.planning.planner import Draft
+
+_SHOCK_S = (1 / 60, 1.0)  # where a mechanical shutter's shock shows under continuous light: common practice, no source
+_HIGH_NA = 0.5
+
+
+def warnings_of(draft: Draft) -> tuple[Warned, ...]:
+    """All warnings of a plan, each with its numbers."""
+    found = (*_of_the_optics(draft), *_of_the_light(draft), *_of_the_rail(draft))
+    return tuple(Warned(code=code, text=text) for code, text in found)
+
+
+def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
+    imaging, request = draft.imaging, draft.request
+    width_mm = request.subject.width_mm
+    usable_mm = draft.field_mm[0] * (1 - (draft.edge_loss or 0.0))
+    if width_mm is not None and width_mm > usable_mm:
+        yield (
+            "field_too_small",
+            f"the subject is {width_mm:.3g} mm wide, the picture shows {usable_mm:.3g} mm of it once all frames are "
+            "scaled alike; use less magnification",
+        )
+    limit, two_pixels_um = draft.diffraction_f_number, 2 * draft.pixel_pitch_um / imaging.magnification
+    if (
+        limit is not None
+        and imaging.f_number is not None
+        and imaging.f_number > limit
+        and draft.finest_detail_um > two_pixels_um * (1 + 1e-9)
+    ):
+        yield (
+            "diffraction",
+            f"at marked f/{imaging.f_number:g} diffraction limits the finest detail to {draft.finest_detail_um:.3g} um; "
+            f"the pixels would show {two_pixels_um:.3g} um: open up towards f/{limit:.2g}",
+        )
+    if imaging.magnification > 1 and imaging.working_distance_mm is None:
+        yield (
+            "working_distance_unknown",
+            f"at {imaging.magnification:.3g}x the front of the lens comes close to the subject, and how close is not "
+            "known: measure it and write rig.working_distance_mm",
+        )
+    if imaging.object_na > _HIGH_NA:
+        yield "high_na", f"NA {imaging.object_na:.2g}: real slices are a little thinner than the scalar model says"
+    if request.focus.model in ("blur_circle", "sum"):
+        yield (
+            "other_model",
+            f"the model {request.focus.model} drives this plan; its worst seam keeps "
+            f"{_share(draft)} of the contrast in focus: compare with model contrast",
+        )
+
+
+def _share(draft: Draft) -> str:
+    return f"{draft.seam_contrast.min():.0%}" if len(draft.seam_contrast) else "all"
+
+
+def _of_the_light(draft: Draft) -> Iterator[tuple[str, str]]:
+    light, shutter = draft.request.light, draft.request.camera.shutter
+    if light is None:
+        return
+    low_s, high_s = _SHOCK_S
+    if light.kind == "continuous" and shutter == "mechanical" and low_s <= light.exposure_s <= high_s:
+        yield (
+            "shutter_shock",
+            f"{light.exposure_s:.3g} s of continuous light with a mechanical shutter: its shock shows; use an "
+            "electronic first curtain",
+        )
+    if light.kind == "flash" and shutter == "electronic":
+        yield (
+            "flash_electronic",
+            "a flash with an electronic shutter: most of these are read line by line and show a lit band only; use the "
+            "mechanical shutter or an electronic first curtain",
+        )
+    if draft.request.moves == "subject" and not light.moves_with_subject:
+        yield (
+            "light_stays",
+            "the subject moves and the light does not: shadows wander from frame to frame; fix the lamps to the stage "
+            "and write light.moves_with_subject: true, or move the camera",
+        )
+
+
+def _of_the_rail(draft: Draft) -> Iterator[tuple[str, str]]:
+    rail, planes = draft.rail, draft.planes
+    if rail is None:
+        return
+    profile = rail.profile
+    if isinstance(profile, RailProfile) and planes.frame_count > 1:
+        smallest = int(planes.step_microsteps.min())
+        if smallest < profile.min_step_microsteps:
+            yield (
+                "coarse_microsteps",
+                f"the smallest step is {smallest} microsteps of {rail.microstep_um:.3g} um, fewer than "
+                f"{profile.min_step_microsteps}; a single microstep is not exact under load: use a finer lead or a "
+                "reduction",
+            )
+    if draft.gap_risk is not None and draft.gap_risk > RISK_WORTH_A_WARNING:
+        yield "gap_risk", _gap_text(draft)
+
+
+def _gap_text(draft: Draft) -> str:
+    from stacker.planning.overlap import overlap_for_rail
+
+    found = f"some seam will fall short with probability {draft.gap_risk:.2g}, from the rail's scatter; "
+    overlap = overlap_for_rail(draft.request)
+    if overlap is not None:
+        return f"{found}focus.overlap: {overlap:g} brings it down to {RISK_WORTH_A_WARNING:g}"
+    return f"{found}no overlap up to 0.7 helps: use a rail that repeats better"
