@@ -1,0 +1,106 @@
+"""From a job to a rail that listens: open, identify, compare with the profile, take over, find position 0."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from stacker.driving.job import Job, LinkSettings
+from stacker.errors import Refusal
+from stacker.rail.controller import Identity, Where
+from stacker.rail.line import LineController
+from stacker.rail.link import open_link
+from stacker.rail.rail import PositionLost, Rail, RailSettings, Wish
+
+
+def connect(
+    link: LinkSettings, settings: RailSettings, wish: Callable[[], Wish] = lambda: Wish.GO_ON
+) -> tuple[Rail, Identity]:
+    """Open the port and become the host that the controller obeys; nothing moves.
+
+    Raises
+    ------
+    Refusal
+        When the controller's microsteps a turn are not the profile's.
+    LinkError
+        When nobody answers.
+    """
+    controller = LineController(
+        open_link(link.url, link.baud), extra_s=link.reply_extra_s
+    )
+    try:
+        identity = controller.connect()
+        told = identity.microsteps_per_turn
+        if told is not None and told != settings.microsteps_per_turn:
+            raise Refusal(
+                f"the controller makes {told} microsteps a turn, the profile says {settings.microsteps_per_turn}: every "
+                "move would be wrong. Compare microsteps_per_full_step with the driver's jumpers; a measured move of "
+                "10 mm tells which of the two is right.",
+                code="microsteps_differ",
+                key="rail.microsteps_per_full_step",
+            )
+        rail = Rail(controller, settings, wish)
+        controller.attend = rail.attend
+        controller.take_over()
+        rail.come_to_rest()
+        rail.set_up()
+    except BaseException:
+        controller.close()
+        raise
+    return rail, identity
+
+
+def make_ready(rail: Rail) -> Where:
+    """Allow motion again after an earlier stop, and say where the rail is."""
+    rail.controller.clear()
+    return rail.controller.where()
+
+
+def place_front(
+    rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool
+) -> tuple[int, str]:
+    """Decide where position 0 of the plan is taken.
+
+    Parameters
+    ----------
+    rail : Rail
+        Connected.
+    job : Job
+        What to run.
+    front_at, rail_at : int or None
+        From the command line: where the front is; where the rail stands now [microsteps].
+    yes : bool
+        Nobody is asked.
+
+    Returns
+    -------
+    int, str
+        The rail position of position 0 [microsteps], and where it was taken from.
+
+    Raises
+    ------
+    PositionLost
+        When nobody knows where the rail is.
+    Refusal
+        When "here" would be taken on a real rail without asking anybody.
+    """
+    if rail_at is not None:
+        rail.controller.declare(rail_at)
+    where = make_ready(rail)
+    if not where.known:
+        raise PositionLost(
+            "the rail's position is not known (the controller was switched on or stopped at once). Read its scale and "
+            "pass --rail-at-mm, or seek a switch: stacker rail find.",
+            code="position_unknown",
+        )
+    if front_at is not None:
+        return front_at, "as --front-at-mm says"
+    if job.front_at is not None:
+        return job.front_at, "as the request says"
+    if yes and not job.link.simulated:
+        raise Refusal(
+            f"--yes does not take the present place for the front on a real rail. Pass --front-at-mm "
+            f"{job.mm(where.position):.3f} if the front is in focus here.",
+            code="front_unknown",
+            key="subject.front_at_mm",
+        )
+    return where.position, "here"

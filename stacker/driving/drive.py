@@ -1,0 +1,371 @@
+"""One run from the first question to the last word: ready, agreed, journalled, driven, and left in order."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from stacker import __version__
+from stacker.driving import journal as journals
+from stacker.driving import preflight, selection
+from stacker.driving.bench import connect, make_ready, place_front
+from stacker.driving.durable import DurableFile
+from stacker.driving.job import Job
+from stacker.driving.journal import Journal, Past
+from stacker.driving.runner import Progress, run_frames
+from stacker.driving.selection import CLOSING
+from stacker.errors import LinkError, Refusal, RunStopped, StackerError
+from stacker.rail.controller import ControllerReset, Identity, Where
+from stacker.rail.line import LineController
+from stacker.rail.rail import PositionLost, Rail, Wish
+from stacker.rail.shutter import ManualShutter, RailShutter, Shutter
+
+SEEK_MAX_S = 600.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Wishes:
+    """What the command line asks for; positions in microsteps of the rail's own coordinates.
+
+    Parameters
+    ----------
+    frames : tuple of int
+        Frames to take; empty: all.
+    closing_frame : bool
+        Frame 1 once more at the end.
+    warm_up_s : float
+        Wait at the first frame [s].
+    front_at, rail_at : int or None
+        Where the front is; where the rail stands now.
+    yes : bool
+        Ask nothing.
+    refocused : bool
+        The front is in focus again after a lost position.
+    kind : str
+        ``all``, ``ends`` or ``frames``, for the journal.
+    """
+
+    frames: tuple[int, ...] = ()
+    closing_frame: bool = False
+    warm_up_s: float = 0.0
+    front_at: int | None = None
+    rail_at: int | None = None
+    yes: bool = False
+    refocused: bool = False
+    kind: str = "all"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Person:
+    """How to talk with whoever started the run.
+
+    Parameters
+    ----------
+    confirm : callable
+        Asks a yes-or-no question; not called when `Wishes.yes`.
+    take : callable
+        Asks for a frame taken by hand.
+    report : callable
+        Told after each frame.
+    wish : callable
+        Go on, stop, or stop at once.
+    """
+
+    confirm: Callable[[str], bool]
+    take: Callable[[str], bool] = lambda text: False
+    report: Callable[[Progress], None] = lambda progress: None
+    wish: Callable[[], Wish] = lambda: Wish.GO_ON
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Outcome:
+    """How a whole run ended.
+
+    Parameters
+    ----------
+    journal : Path
+        Its journal.
+    frames : tuple of int
+        Frames taken in this run; 0: the closing frame.
+    doubled : tuple of int
+        Frames that may be on the card twice.
+    duration_s : float
+        From the first move until the last file is written [s].
+    position : int
+        Where the rail stands [microsteps].
+    steps : str
+        What is known about lost steps.
+    """
+
+    journal: Path
+    frames: tuple[int, ...]
+    doubled: tuple[int, ...]
+    duration_s: float
+    position: int
+    steps: str
+
+
+def drive(
+    job: Job,
+    wishes: Wishes,
+    person: Person,
+    *,
+    journal_path: Path,
+    resume: bool = False,
+    opener: Callable[..., DurableFile] = DurableFile,
+) -> Outcome:
+    """Run a plan, or what a journal left open of it.
+
+    Parameters
+    ----------
+    job : Job
+        The plan.
+    wishes : Wishes
+        What the command line asks for.
+    person : Person
+        Who is asked and told.
+    journal_path : Path
+        The journal to create, or to go on with.
+    resume : bool
+        Go on with it.
+    opener : callable
+        Opens the journal's file.
+
+    Raises
+    ------
+    Refusal, LinkError
+        Before anything moved.
+    RunStopped
+        Later: the journal is kept, and the message names the command that continues.
+    """
+    rail, identity = connect(job.link, job.rail, person.wish)
+    try:
+        if resume:
+            journal, past = journals.reopen(journal_path, rail.clock.now, opener=opener)
+            try:
+                front_at, frames = _resumed(job, wishes, person, rail, identity, past)
+                _agree(job, wishes, person, rail, front_at, frames, "as the journal says")
+                journal.write(
+                    "resume",
+                    run=past.run,
+                    software=__version__,
+                    frames=frames,
+                    front_at_microsteps=front_at,
+                    boot=identity.boot,
+                    ambiguous=past.ambiguous,
+                )
+            except BaseException:
+                journal.close()
+                raise
+            last_shot = past.last_shot if identity.boot == past.boot else 0
+        else:
+            front_at, where_from = place_front(
+                rail, job, front_at=wishes.front_at, rail_at=wishes.rail_at, yes=wishes.yes
+            )
+            frames = wishes.frames or tuple(range(1, job.count + 1))
+            frames += (CLOSING,) if wishes.closing_frame else ()
+            _agree(job, wishes, person, rail, front_at, frames, where_from)
+            journal = journals.create(
+                journal_path, rail.clock.now, _header(job, wishes, identity, front_at, frames), opener=opener
+            )
+            last_shot = 0
+        try:
+            return _run(job, wishes, person, rail, journal, journal_path, front_at, frames, last_shot)
+        finally:
+            journal.close()
+    finally:
+        rail.controller.close()
+
+
+def _header(job: Job, wishes: Wishes, identity: Identity, front_at: int, frames: Sequence[int]) -> dict[str, object]:
+    return {
+        "run": secrets.token_hex(4),
+        "software": __version__,
+        "plan": {"name": job.name, "digest": job.digest, "columns": job.columns, "rows": job.rows},
+        "profile_digest": job.profile_digest,
+        "front_at_microsteps": front_at,
+        "microsteps_per_mm": job.rail.microsteps_per_mm,
+        "kind": wishes.kind,
+        "frames": frames,
+        "controller": identity.name,
+        "boot": identity.boot,
+    }
+
+
+def _resumed(
+    job: Job, wishes: Wishes, person: Person, rail: Rail, identity: Identity, past: Past
+) -> tuple[int, tuple[int, ...]]:
+    """Where position 0 is now, and which frames are to be taken."""
+    if past.digest != job.digest:
+        raise Refusal(
+            "the journal belongs to another plan (the digests differ). Resume with that plan, or start a new run.",
+            code="other_plan",
+        )
+    if past.profile_digest != job.profile_digest:
+        raise Refusal("the journal belongs to another rail profile. Resume with that one.", code="other_profile")
+    if not past.pending:
+        raise Refusal("nothing is left to do: every frame of that run is confirmed.", code="complete")
+    where = make_ready(rail)
+    if where.known and not past.lost and identity.boot == past.boot and not wishes.refocused:
+        return past.front_at, past.pending
+    question = (
+        "The rail's position was lost. Bring the front of the subject into focus again with the rail "
+        "(stacker jog, or stacker rail move).\nIs the front in focus now"
+    )
+    if not wishes.refocused and (wishes.yes or not person.confirm(question)):
+        raise PositionLost(
+            "the position was lost: focus the front again, then pass --refocused.", code="position_unknown"
+        )
+    rail.controller.declare(past.front_at)
+    frames = selection.widened(past.pending, job.focus_um, job.dof_um, job.refocus_error_um)
+    return past.front_at, frames
+
+
+def _agree(
+    job: Job, wishes: Wishes, person: Person, rail: Rail, front_at: int, frames: Sequence[int], where_from: str
+) -> None:
+    """Check, set the limits, say what will happen, and ask."""
+    preflight.check(job, front_at)
+    text = announcement(job, rail.controller.where(), front_at, frames, where_from)
+    if not wishes.yes and not person.confirm(f"{text}\nNothing in the way, camera ready? Go"):
+        raise Refusal("not started: nothing moved.", code="declined")
+    rail.narrow(*preflight.run_range(job, front_at))
+
+
+def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], where_from: str) -> str:
+    """Where the rail is, where position 0 is taken, which way and how far it will go."""
+    stops = [front_at + job.positions[max(frame, 1) - 1] for frame in frames]
+    first, low, high = stops[0], min(stops), max(stops)
+    way = "deeper into the subject" if job.direction > 0 else "out of the subject"
+    lines = [
+        f"The rail stands at {job.mm(where.position):.3f} mm; position 0 (front in focus) is {job.mm(front_at):.3f} mm, "
+        f"{where_from}.",
+        f"It first goes {job.mm(first - where.position):+.3f} mm, then {way}, between {job.mm(low):.3f} and "
+        f"{job.mm(high):.3f} mm: {len(frames)} frames.",
+    ]
+    return "\n".join([*lines, *preflight.remarks(job)])
+
+
+def _shutter(job: Job, rail: Rail, person: Person) -> Shutter:
+    if job.shutter.via == "manual":
+        return ManualShutter(rail, person.take)
+    return RailShutter(rail, job.shutter)
+
+
+def _run(
+    job: Job,
+    wishes: Wishes,
+    person: Person,
+    rail: Rail,
+    journal: Journal,
+    journal_path: Path,
+    front_at: int,
+    frames: Sequence[int],
+    last_shot: int,
+) -> Outcome:
+    try:
+        duration_s = run_frames(
+            job,
+            rail,
+            _shutter(job, rail, person),
+            journal,
+            front_at=front_at,
+            frames=frames,
+            last_shot=last_shot,
+            warm_up_s=wishes.warm_up_s,
+            report=person.report,
+        )
+        position = rail.here()
+        steps = _check_steps(job, rail)
+        if not job.hold_after:
+            rail.controller.hold(on=False)
+        journal.write("end", position_microsteps=position, steps=steps)
+    except StackerError as error:
+        raise _stopped(job, rail, journal, journal_path, error) from error
+    except BaseException:  # a fault of ours must not leave the rail running
+        rail.controller.stop()
+        raise
+    past = journals.read_journal(journal_path)
+    return Outcome(
+        journal=journal_path,
+        frames=tuple(frames),
+        doubled=past.doubled,
+        duration_s=duration_s,
+        position=position,
+        steps=steps,
+    )
+
+
+def _check_steps(job: Job, rail: Rail) -> str:
+    """Look for lost steps at the low switch, where the profile says so."""
+    controller = rail.controller
+    if not job.check_steps_after or job.low_switch_at is None or not isinstance(controller, LineController):
+        return "position counted, not measured"
+    found = find_switch(rail, "low")
+    lost = found - job.low_switch_at
+    allowed = max(2, job.rail.take_up)
+    if abs(lost) > allowed:
+        raise PositionLost(
+            f"the low switch was found {lost:+d} microsteps ({job.mm(lost) * 1000:+.1f} um) from where the profile has it: "
+            "steps were lost during this run. Look for a stall; frames may lie at wrong depths.",
+            code="steps_lost",
+        )
+    return f"no step lost: the low switch was found within {abs(lost)} microsteps"
+
+
+def find_switch(rail: Rail, end: str) -> int:
+    """Seek a limit switch and return where it cleared, by the present count [microsteps]."""
+    controller = rail.controller
+    if not isinstance(controller, LineController):
+        raise Refusal("only the line dialect can seek a switch.", code="no_seek")
+    controller.seek(end)
+    give_up_s = rail.clock.now() + SEEK_MAX_S
+    while not (where := controller.where()).resting:
+        rail.wait_until(rail.clock.now() + controller.poll_s / 4)
+        if rail.clock.now() > give_up_s:
+            controller.stop()
+            raise RunStopped(f"the {end} switch was not found in {SEEK_MAX_S:.0f} s; a stop was sent.", code="late")
+    rail.raise_if_stopped()
+    if where.ended != "found":
+        raise RunStopped(f"seeking the {end} switch ended early ({where.ended}).", code=where.ended)
+    return controller.edge()
+
+
+def _stopped(job: Job, rail: Rail, journal: Journal, journal_path: Path, error: StackerError) -> RunStopped:
+    """Bring everything to rest, write it down, and say how to go on."""
+    try:
+        if not rail.stopping:
+            rail.controller.stop()  # harmless at rest
+        where = rail.come_to_rest()
+    except (LinkError, RunStopped):
+        where = None
+    lost = isinstance(error, (PositionLost, ControllerReset)) or (where is not None and not where.known)
+    if where is None:
+        stands = "The controller does not answer; it stops by itself."
+    elif lost:
+        stands = "The rail is at rest, its position is lost."
+    else:
+        stands = f"The rail is at rest at {job.mm(where.position):.3f} mm."
+    if where is not None and not job.hold_after:
+        stands += " Its motor stays energised, so that nothing drops."
+    if not journal.broken:
+        try:
+            journal.write(
+                "stop",
+                code=error.code,
+                reason=str(error),
+                lost=lost,
+                position_microsteps=None if where is None else where.position,
+            )
+        except RunStopped:
+            stands += " The journal could not be closed; what it holds is good."
+    past = journals.read_journal(journal_path)
+    taken = sum(1 for frame in past.confirmed if frame != CLOSING)
+    doubt = f" In doubt, to be taken again: {', '.join(map(str, past.ambiguous))}." if past.ambiguous else ""
+    return RunStopped(
+        f"{error}\n{stands} {taken} of {job.count} frames are confirmed.{doubt}\n"
+        f"Go on: stacker drive {job.path} --go --resume {journal_path}",
+        code=error.code,
+    )

@@ -1,0 +1,188 @@
+"""A run without a rail: the very code that would drive it, at a controller that only writes down what it is told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from stacker.driving import preflight
+from stacker.driving.job import Job
+from stacker.driving.runner import run_frames
+from stacker.driving.selection import CLOSING
+from stacker.rail.clock import Clock, VirtualClock
+from stacker.rail.line import LineController
+from stacker.rail.rail import Rail
+from stacker.rail.shutter import ManualShutter, RailShutter
+
+QUESTIONS = ("where", "shot", "identify", "state", "edge")  # they move nothing and are repeated as often as needed
+HEAD_FRAMES = 3
+
+
+class _Paper:
+    """Stands in for a link: there is no port."""
+
+    url, byte_s = "dry run", 10 / 115_200
+
+    def __init__(self, clock: Clock) -> None:
+        self.clock = clock
+
+    def send(self, data: bytes) -> None:
+        """Nothing leaves the program."""
+
+    def close(self) -> None:
+        """Nothing was opened."""
+
+
+class Rehearsal(LineController):
+    """A controller of paper: it agrees to everything and keeps every request.
+
+    Parameters
+    ----------
+    start : int
+        Where its rail stands [microsteps].
+    """
+
+    def __init__(self, start: int) -> None:
+        super().__init__(_Paper(VirtualClock()), session=1)  # type: ignore[arg-type]
+        self.requests: list[str] = []
+        self._at, self._shot = start, 0
+
+    def ask(self, verb: str, *arguments: int | str) -> list[str]:
+        """Keep the request; answer as a rail would that has done it already."""
+        if verb in ("move", "jog"):
+            self._check_bounds(int(arguments[0]))
+            self._at = int(arguments[0])
+        if verb == "fire":
+            self._shot = int(arguments[0])
+        if verb not in QUESTIONS:
+            self.requests.append(" ".join([verb, *map(str, arguments)]))
+        if verb == "where":
+            return ["rest", "known", str(self._at), "arrived"]
+        return [str(self._shot), "fired", "unwired"] if verb in ("fire", "shot") else []
+
+
+class _NoJournal:
+    """A dry run leaves nothing behind."""
+
+    broken = False
+
+    def write(self, event: str, **values: Any) -> None:
+        """Nothing."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rehearsed:
+    """What a run would do.
+
+    Parameters
+    ----------
+    front_at : int or None
+        Rail position of the front; None: to be found at the bench, positions then count from it.
+    set_up : tuple of str
+        Requests before the first frame.
+    frames : tuple of (int, tuple of str)
+        Frame number (0: closing frame) and the requests for it.
+    """
+
+    front_at: int | None
+    set_up: tuple[str, ...]
+    frames: tuple[tuple[int, tuple[str, ...]], ...]
+
+
+def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehearsed:
+    """Go through a run; nothing moves, no port is opened.
+
+    Raises
+    ------
+    Refusal
+        As the run would: limits, collision.
+    """
+    origin = 0 if front_at is None else front_at
+    controller = Rehearsal(origin)
+    rail = Rail(controller, job.rail)
+    controller.ask("open", "SESSION")
+    rail.set_up()
+    low, high = preflight.run_range(job, origin)
+    if front_at is not None:
+        preflight.check(job, front_at)
+        rail.narrow(low, high)
+    else:
+        rail.bounds = (low, high)
+        controller.set_limits(low, high)
+    marks: list[tuple[int, int]] = []
+    if job.shutter.via == "manual":
+        shutter: RailShutter | ManualShutter = ManualShutter(rail, lambda text: True)
+    else:
+        shutter = RailShutter(rail, job.shutter)
+    shutter.set_up()
+    before = len(controller.requests)
+    run_frames(
+        job,
+        rail,
+        _SetUpDone(shutter),
+        _NoJournal(),  # type: ignore[arg-type]
+        front_at=origin,
+        frames=frames,
+        report=lambda progress: marks.append((progress.frame, len(controller.requests))),
+    )
+    requests = controller.requests
+    starts = [before, *(end for _, end in marks[:-1])]
+    return Rehearsed(
+        front_at=front_at,
+        set_up=tuple(requests[:before]),
+        frames=tuple(
+            (frame, tuple(requests[start:end])) for (frame, end), start in zip(marks, starts, strict=True)
+        ),
+    )
+
+
+class _SetUpDone:
+    """A shutter whose set-up has been kept apart already."""
+
+    def __init__(self, shutter: RailShutter | ManualShutter) -> None:
+        self._shutter = shutter
+
+    def __getattr__(self, name: str) -> Any:
+        return (lambda: None) if name == "set_up" else getattr(self._shutter, name)
+
+
+def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
+    """The dry run for people: headline, frames and lines; the middle left out unless `whole`."""
+    rows = list(rehearsed.frames)
+    front = rehearsed.front_at
+    place = (
+        "position 0 will be taken at the bench; positions below count from it"
+        if front is None
+        else f"position 0 at {job.mm(front):.3f} mm"
+    )
+    low, high = preflight.run_range(job, front or 0)
+    lines = [
+        f"{job.name}: {len(rows)} frames, about {_clock(job.duration_s)}. Dry run: nothing moves, no port is opened.",
+        f"Rail {job.rail_name} on {job.link.url.partition('?')[0]}, {place};",
+        f"it would stay between {job.mm(low):.3f} and {job.mm(high):.3f} mm, take-up included.",
+        "",
+        "Lines to be sent (boot, session, sequence and check code are added when they leave):",
+        *(f"    {request}" for request in rehearsed.set_up),
+    ]
+    left_out = 0 if whole or len(rows) <= 2 * HEAD_FRAMES else len(rows) - 2 * HEAD_FRAMES
+    for number, (frame, requests) in enumerate(rows):
+        if left_out and HEAD_FRAMES <= number < len(rows) - HEAD_FRAMES:
+            if number == HEAD_FRAMES:
+                lines.append(f"  ... {left_out} frames more: --all shows them")
+            continue
+        row = max(frame, 1) - 1
+        title = "closing frame" if frame == CLOSING else f"frame {frame}"
+        lines.append(
+            f"  {title}: focus {job.focus_um[row]:.1f} um, {job.positions[row]} microsteps, "
+            f"{job.exposure_s[row]:g} s, opens at {job.start_s[row]:.1f} s"
+        )
+        lines += [f"    {request}" for request in requests]
+    lines.append("Between them: 'where' and 'shot', which ask and move nothing, as often as needed.")
+    return "\n".join(lines)
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"

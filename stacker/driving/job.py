@@ -1,0 +1,272 @@
+"""A plan in the words of the rail: microsteps, seconds and plain lists, nothing of the documents behind it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from stacker.documents.plan import COLUMNS, Plan
+from stacker.documents.rail_profile import RailProfile
+from stacker.errors import Refusal
+from stacker.motion.step_grid import microstep_um, take_up_microsteps, whole_down, whole_up
+from stacker.rail.rail import RailSettings
+from stacker.rail.shutter import ShutterSettings
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Pace:
+    """What the camera and the light need between frames; None: not known, not waited for.
+
+    Parameters
+    ----------
+    settle_s : float
+        From the end of a move until nothing shakes [s].
+    recycle_s : float
+        From one opened shutter to the next [s].
+    buffer_frames : int or None
+        Frames that the camera holds unwritten.
+    write_s : float or None
+        How long one file takes to write [s].
+    delay_s : float
+        From contact to open shutter: mirror and lag [s].
+    """
+
+    settle_s: float
+    recycle_s: float = 0.0
+    buffer_frames: int | None = None
+    write_s: float | None = None
+    delay_s: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LinkSettings:
+    """How to reach the controller."""
+
+    url: str
+    dialect: str = "line"
+    baud: int = 115_200
+    reply_extra_s: float = 0.05
+
+    @property
+    def simulated(self) -> bool:
+        """Whether nothing real moves."""
+        return self.url.startswith("sim://")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Job:
+    """One plan for one rail; lists run in shooting order, positions count from position 0 of the plan.
+
+    Parameters
+    ----------
+    name, digest : str
+        Of the plan.
+    profile_digest : str
+        Of the rail profile.
+    path : Path
+        The plan's file.
+    positions : tuple of int
+        [microsteps].
+    focus_um, dof_um, exposure_s, start_s : tuple of float
+        Depth of the plane of focus, thickness of the slice, shutter time, when the shutter opens.
+    rows : tuple of list
+        The plan's rows, for the journal.
+    direction : int
+        Direction from which every stop is reached: 1 into the subject, -1 out of it.
+    front_at : int or None
+        Rail position of the front, where the request says it [microsteps].
+    refocus_error_um : float or None
+        How far off a refocused front may be; None: one slice.
+    clearance_um : float or None
+        Working distance less what must stay clear; None: unknown or not at risk.
+    low_switch_at : int or None
+        Where the low switch clears [microsteps].
+    """
+
+    name: str
+    digest: str
+    profile_digest: str
+    path: Path
+    positions: tuple[int, ...]
+    focus_um: tuple[float, ...]
+    dof_um: tuple[float, ...]
+    exposure_s: tuple[float, ...]
+    start_s: tuple[float, ...]
+    duration_s: float
+    rows: tuple[list[Any], ...]
+    columns: tuple[str, ...]
+    direction: int
+    front_at: int | None
+    refocus_error_um: float | None
+    clearance_um: float | None
+    rail: RailSettings
+    rail_name: str
+    travel: int
+    link: LinkSettings
+    shutter: ShutterSettings
+    pace: Pace
+    hold_after: bool
+    low_switch_at: int | None = None
+    check_steps_after: bool = False
+    warnings: tuple[str, ...] = ()
+    cards: int | None = None
+    batteries: int | None = None
+
+    @property
+    def count(self) -> int:
+        """Frames in the plan."""
+        return len(self.positions)
+
+    def mm(self, microsteps: int) -> float:
+        """Microsteps as mm."""
+        return microsteps / self.rail.microsteps_per_mm
+
+
+def rail_settings(profile: RailProfile) -> RailSettings:
+    """A profile in microsteps; speeds rounded down, limits inward."""
+    step_um = profile_microstep_um(profile)
+    per_mm = 1000 / step_um
+    low_mm, high_mm = profile.soft_limits_mm
+    return RailSettings(
+        microsteps_per_mm=per_mm,
+        microsteps_per_turn=profile.full_steps_per_turn * profile.microsteps_per_full_step,
+        soft_low=whole_up(low_mm * per_mm),
+        soft_high=whole_down(high_mm * per_mm),
+        speed=max(1, whole_down(profile.speed_mm_s * per_mm)),
+        acceleration=max(1, whole_down(profile.acceleration_mm_s2 * per_mm)),
+        take_up=take_up_microsteps(backlash_um=profile.backlash_um, microstep_um=step_um),
+        deadman_s=profile.link.deadman_s if profile.link else 2.0,
+    )
+
+
+def profile_microstep_um(profile: RailProfile) -> float:
+    """Travel of one microstep of a profile [um]."""
+    return microstep_um(
+        lead_mm=profile.lead_mm,
+        full_steps_per_turn=profile.full_steps_per_turn,
+        microsteps_per_full_step=profile.microsteps_per_full_step,
+        motor_turns_per_screw_turn=profile.motor_turns_per_screw_turn,
+    )
+
+
+def link_settings(profile: RailProfile, url: str | None = None) -> LinkSettings:
+    """How to reach the rail of a profile; `url` goes before the profile's.
+
+    Raises
+    ------
+    Refusal
+        When neither names a port.
+    """
+    link = profile.link
+    if link is None and url is None:
+        raise Refusal(
+            f"rail '{profile.name}' names no port. Write link: {{url: ...}} in its profile, or pass --url; "
+            "'stacker rail ports' lists the ports.",
+            code="no_link",
+            key="rail.link.url",
+        )
+    values = {} if link is None else {"baud": link.baud, "reply_extra_s": link.reply_extra_s, "dialect": link.dialect}
+    address = url or (link.url if link else "")
+    return LinkSettings(url=simulated_url(address, profile), **values)
+
+
+def simulated_url(url: str, profile: RailProfile) -> str:
+    """Tell a simulated rail the profile's travel, turn and baud, unless its URL says them; any other URL is left."""
+    if not url.startswith("sim://"):
+        return url
+    per_mm = 1000 / profile_microstep_um(profile)
+    told = {
+        "travel": round(profile.travel_mm * per_mm),
+        "turn": profile.full_steps_per_turn * profile.microsteps_per_full_step,
+        "per_mm": max(1, round(per_mm)),
+        "baud": profile.link.baud if profile.link else 115_200,
+    }
+    head, _, query = url.partition("?")
+    given = {part.partition("=")[0] for part in query.split("&")}
+    parts = [part for part in query.split("&") if part]
+    parts += [f"{key}={value}" for key, value in told.items() if key not in given]
+    return f"{head}?{'&'.join(parts)}"
+
+
+def job_of(plan: Plan, path: Path, *, url: str | None = None) -> Job:
+    """Translate a plan.
+
+    Raises
+    ------
+    Refusal
+        When the plan has no motor rail or no light.
+    """
+    request, frames = plan.request, plan.frames
+    profile = request.rail
+    if not isinstance(profile, RailProfile):
+        what = "no rail" if profile is None else "a hand rail"
+        raise Refusal(
+            f"{path}: the plan has {what}; only a motor rail can be driven. 'stacker export {path} --format dial' "
+            "prints the sequence for hands; write rail: in the request for a motor.",
+            code="no_motor_rail",
+            key="rail",
+        )
+    positions = [position for position in frames.position_microsteps if position is not None]
+    exposures = [exposure for exposure in frames.exposure_s if exposure is not None]
+    starts = [start for start in frames.start_s if start is not None]
+    if len(positions) != len(frames) or len(exposures) != len(frames) or len(starts) != len(frames):
+        raise Refusal(
+            f"{path}: exposures are unknown. Write light: {{kind: ..., exposure_s: ...}} in the request, then plan again.",
+            code="no_light",
+            key="light",
+        )
+    settings, camera, light, budget = rail_settings(profile), request.camera, request.light, plan.budget
+    front_mm = request.subject.front_at_mm
+    closes_in = request.moves in ("camera", "subject") and plan.optics.working_distance_mm is not None
+    clear_mm = (plan.optics.working_distance_mm or 0.0) - request.subject.keep_clear_mm
+    writes = camera.raw_mb is not None and camera.write_mb_s is not None
+    shutter = profile.shutter
+    return Job(
+        name=plan.name,
+        digest=plan.digest,
+        profile_digest=hashlib.sha256(json.dumps(asdict(profile), sort_keys=True).encode()).hexdigest(),
+        path=path,
+        positions=tuple(positions),
+        focus_um=tuple(frames.focus_um),
+        dof_um=tuple(frames.dof_um),
+        exposure_s=tuple(exposures),
+        start_s=tuple(starts),
+        duration_s=budget.duration_s or 0.0,
+        rows=tuple(list(row) for row in zip(*frames.columns(), strict=True)),
+        columns=tuple(COLUMNS),
+        direction=-1 if request.order == "back_to_front" else 1,
+        front_at=None if front_mm is None else round(front_mm * settings.microsteps_per_mm),
+        refocus_error_um=request.focus.refocus_error_um,
+        clearance_um=clear_mm * 1000 if closes_in else None,
+        rail=settings,
+        rail_name=profile.name,
+        travel=round(profile.travel_mm * settings.microsteps_per_mm),
+        link=link_settings(profile, url),
+        shutter=ShutterSettings(
+            via=shutter.via,
+            pulse_s=shutter.pulse_s,
+            focus_s=shutter.focus_s,
+            sync_s=shutter.sync_s,
+            on_open_sync=shutter.on_open_sync,
+            repeats=shutter.repeats,
+            delay_s=camera.mirror_s + camera.lag_s,
+        ),
+        pace=Pace(
+            settle_s=profile.settle_s,
+            recycle_s=light.recycle_s if light else 0.0,
+            buffer_frames=camera.buffer_frames,
+            write_s=(camera.raw_mb or 0.0) / (camera.write_mb_s or 1.0) if writes else None,
+            delay_s=camera.mirror_s + camera.lag_s,
+        ),
+        hold_after=profile.hold_after,
+        low_switch_at=None
+        if profile.low_switch_at_mm is None
+        else round(profile.low_switch_at_mm * settings.microsteps_per_mm),
+        check_steps_after=profile.check_steps_after,
+        warnings=tuple(warned.text for warned in plan.warnings),
+        cards=budget.cards,
+        batteries=budget.batteries,
+    )

@@ -1,0 +1,216 @@
+"""The journal of a run: what was meant, what happened, what proves it. One JSON object a line, append-only.
+
+A frame goes through three lines. ``intent`` is on the disk before the shutter may fire; ``exposed`` follows the
+controller's answer; ``confirmed`` carries the evidence and is on the disk before the rail moves on. An intent
+without its confirmation is ambiguous: that frame is shot again, since a duplicate does no harm and a gap does.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from stacker.driving.durable import DurableFile
+from stacker.errors import Fault, InputError, RunStopped
+
+FORMAT = 1
+SYNCED = frozenset({"run", "resume", "intent", "confirmed", "stop", "end"})
+
+
+class Journal:
+    """The writing side.
+
+    Parameters
+    ----------
+    file : DurableFile
+        Open and locked.
+    now_s : callable
+        Seconds of a monotonic clock; durations in the journal are differences of it.
+    """
+
+    def __init__(self, file: DurableFile, now_s: Callable[[], float]) -> None:
+        self._file, self._now_s, self._began_s = file, now_s, now_s()
+        self.broken = False
+
+    def write(self, event: str, **values: Any) -> None:
+        """Append one line, durably where the event demands it.
+
+        Raises
+        ------
+        RunStopped
+            When it cannot be written: then no further frame may be taken.
+        """
+        record = {"event": event, **values, "t_s": round(self._now_s() - self._began_s, 6)}
+        line = json.dumps(record, separators=(",", ":"), ensure_ascii=False, allow_nan=False) + "\n"
+        try:
+            self._file.write(line.encode("utf-8"))
+            if event in SYNCED:
+                self._file.sync()
+        except OSError as error:
+            self.broken = True
+            raise RunStopped(
+                f"the journal cannot be written ({error.strerror or error}): no further frame. Make room on the disk, "
+                "then go on with --resume.",
+                code="journal",
+            ) from error
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Past:
+    """What a journal tells.
+
+    Parameters
+    ----------
+    run : str
+        The run's id.
+    digest, profile_digest : str
+        Of the plan and of the rail profile.
+    front_at : int
+        Rail position of the plan's position 0 [microsteps].
+    boot : int
+        Boot number of the controller when it was last talked to.
+    pending : tuple of int
+        Frames still to be taken, in order; the closing frame is 0.
+    ambiguous : tuple of int
+        Those of them whose intent stands without a confirmation.
+    confirmed : dict of int to int
+        How often each frame was confirmed.
+    doubled : tuple of int
+        Frames that may be on the card twice.
+    last_shot : int
+        Highest shot number used.
+    lost : bool
+        Whether the last stop says that the position was lost.
+    whole_bytes : int
+        Length of the file up to its last whole line.
+    columns : tuple of str
+        Names of the values in a row.
+    rows : tuple of list
+        The plan's rows.
+    """
+
+    run: str
+    digest: str
+    profile_digest: str
+    front_at: int
+    boot: int
+    pending: tuple[int, ...]
+    ambiguous: tuple[int, ...]
+    confirmed: dict[int, int]
+    doubled: tuple[int, ...]
+    last_shot: int
+    lost: bool
+    whole_bytes: int
+    columns: tuple[str, ...]
+    rows: tuple[list[Any], ...]
+
+
+def read_journal(path: Path) -> Past:
+    """Read a journal; a torn last line is left out.
+
+    Raises
+    ------
+    InputError
+        When it is no journal, or a line before the last one is damaged.
+    """
+    data = path.read_bytes()
+    whole_bytes = data.rfind(b"\n") + 1
+    records = []
+    for number, line in enumerate(data[:whole_bytes].split(b"\n")[:-1], start=1):
+        try:
+            record = json.loads(line)
+            record["event"]
+        except (ValueError, KeyError, TypeError):
+            raise _fault(path, number, "not a line of a journal; restore the file from a copy") from None
+        records.append(record)
+    if not records or records[0]["event"] != "run" or records[0].get("stacker_journal") != FORMAT:
+        raise _fault(path, 1, f"not a journal of format {FORMAT}, or cut before its first line ended: start a new run")
+    try:
+        return _told(records, whole_bytes)
+    except (KeyError, TypeError) as error:
+        raise _fault(path, 0, f"a line lacks {error}; restore the file from a copy") from None
+
+
+def _fault(path: Path, line: int, text: str) -> InputError:
+    return InputError([Fault(path=str(path), line=line, column=1 if line else 0, key="", text=text)])
+
+
+def _told(records: list[dict[str, Any]], whole_bytes: int) -> Past:
+    head = records[0]
+    pending, confirmed, intents = list(head["frames"]), dict[int, int](), dict[int, int]()
+    open_intents: set[int] = set()
+    front_at, boot, shot, lost = head["front_at_microsteps"], head["boot"], 0, False
+    for record in records:
+        event, frame = record["event"], record.get("frame", 0)
+        if event == "intent":
+            intents[frame] = intents.get(frame, 0) + 1
+            open_intents.add(frame)
+            shot = max(shot, record["shot"])
+        elif event == "confirmed":
+            confirmed[frame] = confirmed.get(frame, 0) + 1
+            open_intents.discard(frame)
+            pending = [number for number in pending if number != frame]
+        elif event == "resume":
+            pending, front_at, boot, lost = list(record["frames"]), record["front_at_microsteps"], record["boot"], False
+        elif event == "stop":
+            lost = bool(record["lost"])
+    return Past(
+        run=head["run"],
+        digest=head["plan"]["digest"],
+        profile_digest=head["profile_digest"],
+        front_at=front_at,
+        boot=boot,
+        pending=tuple(pending),
+        ambiguous=tuple(sorted(open_intents)),
+        confirmed=confirmed,
+        doubled=tuple(sorted(frame for frame, times in intents.items() if times > 1 and frame)),
+        last_shot=shot,
+        lost=lost,
+        whole_bytes=whole_bytes,
+        columns=tuple(head["plan"]["columns"]),
+        rows=tuple(head["plan"]["rows"]),
+    )
+
+
+def create(
+    path: Path, now_s: Callable[[], float], header: dict[str, Any], *, opener: Callable[..., DurableFile] = DurableFile
+) -> Journal:
+    """Begin a new journal; it must not exist."""
+    journal = Journal(opener(path, new=True), now_s)
+    journal.write("run", stacker_journal=FORMAT, **header)
+    return journal
+
+
+def reopen(
+    path: Path, now_s: Callable[[], float], *, opener: Callable[..., DurableFile] = DurableFile
+) -> tuple[Journal, Past]:
+    """Lock a journal, cut its torn last line off, and read it."""
+    file = opener(path, new=False)
+    try:
+        past = read_journal(path)
+        if past.whole_bytes < path.stat().st_size:
+            file.cut(past.whole_bytes)
+    except BaseException:
+        file.close()
+        raise
+    return Journal(file, now_s), past
+
+
+def newest(plan_path: Path) -> Path | None:
+    """The journal beside a plan that was begun last."""
+    stem = plan_path.name.removesuffix(".yaml").removesuffix(".plan")
+    found = sorted(plan_path.parent.glob(f"{stem}-*.run.jsonl"), key=lambda path: path.name)
+    return found[-1] if found else None
+
+
+def journal_path(plan_path: Path, stamp: str) -> Path:
+    """Where the journal of a run begun at that moment goes: ``NAME-DATE-TIME.run.jsonl``."""
+    stem = plan_path.name.removesuffix(".yaml").removesuffix(".plan")
+    return plan_path.with_name(f"{stem}-{stamp}.run.jsonl")

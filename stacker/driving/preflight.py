@@ -1,0 +1,66 @@
+"""What must hold before anything moves, and what the person should know."""
+
+from __future__ import annotations
+
+from stacker.driving.job import Job
+from stacker.errors import Refusal
+
+
+def run_range(job: Job, front_at: int) -> tuple[int, int]:
+    """The positions that this run needs, take-up included [microsteps, the rail's coordinates]."""
+    low, high = min(job.positions), max(job.positions)
+    if job.direction > 0:
+        low -= job.rail.take_up
+    else:
+        high += job.rail.take_up
+    return front_at + low, front_at + high
+
+
+def check(job: Job, front_at: int) -> None:
+    """Refuse a run that would leave the soft limits or touch the subject.
+
+    Parameters
+    ----------
+    job : Job
+        What is to run.
+    front_at : int
+        Rail position of the front [microsteps].
+
+    Raises
+    ------
+    Refusal
+        With what was found, what is accepted and what to do.
+    """
+    s = job.rail
+    low, high = run_range(job, front_at)
+    if low < s.soft_low or high > s.soft_high:
+        room = (s.soft_low - (low - front_at), s.soft_high - (high - front_at))
+        advice = (
+            f"Put the front between {job.mm(room[0]):.3f} and {job.mm(room[1]):.3f} mm."
+            if room[0] <= room[1]
+            else "The rail is too short for this stack."
+        )
+        raise Refusal(
+            f"the run needs {job.mm(low):.3f} to {job.mm(high):.3f} mm (take-up included), the soft limits are "
+            f"{job.mm(s.soft_low):.3f} to {job.mm(s.soft_high):.3f} mm. {advice}",
+            code="limits",
+            key="subject.front_at_mm",
+        )
+    deepest_um = (high - front_at) / s.microsteps_per_mm * 1000
+    if job.clearance_um is not None and deepest_um > job.clearance_um:
+        raise Refusal(
+            f"the rail would bring the lens {deepest_um / 1000:.3f} mm closer, and only {job.clearance_um / 1000:.3f} mm "
+            "are left before keep_clear_mm. Shoot a shallower stack or use more working distance.",
+            code="collision",
+            key="subject.keep_clear_mm",
+        )
+
+
+def remarks(job: Job) -> list[str]:
+    """What the person should have looked at: cards, batteries, what the plan warned of."""
+    said = list(job.warnings)
+    if job.cards is not None:
+        said.append(f"card: an empty one{f'; {job.cards} are needed in all' if job.cards > 1 else ''}")
+    if job.batteries is not None:
+        said.append(f"battery: a charged one{f'; {job.batteries} are needed in all' if job.batteries > 1 else ''}")
+    return said

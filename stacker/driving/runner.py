@@ -1,0 +1,186 @@
+"""The loop: move, verify, settle, journal the intent, fire, journal what came of it."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from stacker.driving.job import Job
+from stacker.driving.journal import Journal
+from stacker.driving.selection import CLOSING
+from stacker.errors import RunStopped
+from stacker.rail.rail import Rail
+from stacker.rail.shutter import Shutter, SyncStayedOpen
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Progress:
+    """One frame more.
+
+    Parameters
+    ----------
+    frame : int
+        Its number in the plan; 0: the closing frame.
+    done, total : int
+        Frames of this run.
+    elapsed_s, left_s : float
+        Since the first move; until the last frame, by the plan and by how long it took so far.
+    evidence : str
+        What proves the exposure.
+    """
+
+    frame: int
+    done: int
+    total: int
+    elapsed_s: float
+    left_s: float
+    evidence: str
+
+
+class Pacer:
+    """When the next shutter may open: the rail has settled, the flash is ready, the camera's buffer has room.
+
+    Parameters
+    ----------
+    job : Job
+        With its pace.
+    """
+
+    def __init__(self, job: Job) -> None:
+        self._pace = job.pace
+        self._fired_s: float | None = None
+        self._written_s: deque[float] = deque(maxlen=job.pace.buffer_frames or 1)
+
+    def due_s(self, arrived_s: float) -> float:
+        """When the contact may close for a rail that arrived then [s]."""
+        pace, due_s = self._pace, arrived_s + self._pace.settle_s
+        if self._fired_s is not None:
+            due_s = max(due_s, self._fired_s + pace.recycle_s)
+        if pace.write_s is not None and pace.buffer_frames and len(self._written_s) == pace.buffer_frames:
+            due_s = max(due_s, self._written_s[0])
+        return due_s
+
+    def fired(self, contact_s: float, exposure_s: float) -> None:
+        """Note an exposure."""
+        self._fired_s = contact_s + self._pace.delay_s
+        before_s = self._written_s[-1] if self._written_s else 0.0
+        self._written_s.append(max(before_s, self._fired_s + exposure_s) + (self._pace.write_s or 0.0))
+
+    @property
+    def written_s(self) -> float:
+        """When the camera has written all its files, as far as known [s]."""
+        return self._written_s[-1] if self._written_s else 0.0
+
+
+def run_frames(
+    job: Job,
+    rail: Rail,
+    shutter: Shutter,
+    journal: Journal,
+    *,
+    front_at: int,
+    frames: Sequence[int],
+    last_shot: int = 0,
+    warm_up_s: float = 0.0,
+    report: Callable[[Progress], None] = lambda progress: None,
+) -> float:
+    """Take these frames.
+
+    Parameters
+    ----------
+    job : Job
+        The plan.
+    rail, shutter, journal
+        Ready; the limits of the run are set.
+    front_at : int
+        Rail position of position 0 [microsteps].
+    frames : sequence of int
+        Numbers from 1 in shooting order; 0: frame 1 once more at the end.
+    last_shot : int
+        Highest shot number used before.
+    warm_up_s : float
+        Wait that long at the first frame [s].
+    report : callable
+        Told after each frame.
+
+    Returns
+    -------
+    float
+        When the last file is written, after the start of the first move [s].
+
+    Raises
+    ------
+    RunStopped, LinkError, Refusal
+        Whatever ended the run early; the journal holds all until then.
+    """
+    began_s = rail.clock.now()
+    pacer = Pacer(job)
+    shutter.set_up()
+    shot = shutter.next_shot(last_shot + 1)
+    for done, frame in enumerate(frames, start=1):
+        row = max(frame, 1) - 1
+        position = front_at + job.positions[row]
+        rail.approach(position, job.direction)
+        if done == 1 and warm_up_s:
+            rail.wait_until(rail.clock.now() + warm_up_s)
+        evidence, shot = _expose(job, rail, shutter, journal, pacer, frame=frame, position=position, shot=shot)
+        elapsed_s = rail.clock.now() - began_s
+        report(
+            Progress(
+                frame=frame,
+                done=done,
+                total=len(frames),
+                elapsed_s=elapsed_s,
+                left_s=_left_s(job, frames[done:], elapsed_s / done),
+                evidence=evidence,
+            )
+        )
+        rail.raise_if_stopped()
+    return max(pacer.written_s, rail.clock.now()) - began_s
+
+
+def _expose(
+    job: Job,
+    rail: Rail,
+    shutter: Shutter,
+    journal: Journal,
+    pacer: Pacer,
+    *,
+    frame: int,
+    position: int,
+    shot: int,
+) -> tuple[str, int]:
+    """One frame with its repeats; returns the evidence and the next shot number."""
+    exposure_s = job.exposure_s[max(frame, 1) - 1]
+    tries = 1 + (job.shutter.repeats if job.shutter.on_open_sync == "repeat" else 0)
+    for attempt in range(1, tries + 1):
+        shutter.prepare(exposure_s)
+        journal.write("intent", frame=frame, shot=shot, position_microsteps=position)
+        rail.wait_until(pacer.due_s(rail.arrived_s) - shutter.lead_s())
+        rail.raise_if_stopped()
+        contact_s = shutter.fire(shot, position)
+        pacer.fired(contact_s, exposure_s)
+        journal.write("exposed", frame=frame, shot=shot)
+        shot += 1
+        try:
+            evidence = shutter.outcome(shot - 1, contact_s, exposure_s)
+        except SyncStayedOpen as error:
+            journal.write("fault", frame=frame, shot=shot - 1, code=error.code, attempt=attempt)
+            if attempt == tries:
+                raise
+            continue
+        journal.write("confirmed", frame=frame, shot=shot - 1, evidence=evidence)
+        return evidence, shot
+    raise RunStopped("no try was left.", code="tries")  # unreachable: the last try returns or raises
+
+
+def _left_s(job: Job, rest: Sequence[int], mean_s: float) -> float:
+    """How long the remaining frames take: by the plan where they follow one another, else by the mean so far."""
+    left_s = 0.0
+    for frame in rest:
+        if frame in (CLOSING, 1):
+            left_s += mean_s
+        else:
+            left_s += job.start_s[frame - 1] - job.start_s[frame - 2]
+    return left_s

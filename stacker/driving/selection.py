@@ -1,0 +1,62 @@
+"""Which frames to take: all, the ends, some, or what a run left open. The closing frame is number 0."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from stacker.errors import Refusal
+
+CLOSING = 0
+
+
+def ends(count: int) -> tuple[int, ...]:
+    """Front, middle and back of a stack of that many frames."""
+    return tuple(sorted({1, (count + 1) // 2, count}))
+
+
+def listed(text: str, count: int) -> tuple[int, ...]:
+    """Frames as typed: ``41,42`` or ``7-12,20``.
+
+    Raises
+    ------
+    Refusal
+        For anything else, or a frame that the plan does not have.
+    """
+    chosen: set[int] = set()
+    for part in text.split(","):
+        first, dash, last = part.strip().partition("-")
+        if not first.isdecimal() or (dash and not last.isdecimal()):
+            raise Refusal(f"--frames: found '{part}'; write frames as 41,42 or 7-12", code="frames")
+        low, high = int(first), int(last or first)
+        if not 1 <= low <= high <= count:
+            raise Refusal(f"--frames: found '{part}'; the plan has frames 1 to {count}", code="frames")
+        chosen.update(range(low, high + 1))
+    return tuple(sorted(chosen))
+
+
+def widened(
+    pending: Iterable[int], focus_um: Sequence[float], dof_um: Sequence[float], error_um: float | None
+) -> tuple[int, ...]:
+    """Frames to take after the front was focused again, when that may be off by `error_um` either way.
+
+    Each run of missing frames is begun early and ended late, until its last neighbour lies an error away: what refocusing
+    gets wrong becomes duplicates, not a gap.
+
+    Parameters
+    ----------
+    pending : iterable of int
+        Frames missing.
+    focus_um, dof_um : sequence of float
+        Of all frames in shooting order [um].
+    error_um : float or None
+        None: one slice, as thick as the frame at hand's.
+    """
+    chosen = set(pending)
+    for frame in [number for number in chosen if number != CLOSING]:
+        reach_um = dof_um[frame - 1] if error_um is None else error_um
+        for step in (-1, 1):
+            number = frame
+            while 1 <= number + step <= len(focus_um) and abs(focus_um[number - 1] - focus_um[frame - 1]) < reach_um:
+                number += step
+                chosen.add(number)
+    return tuple(sorted(chosen - {CLOSING})) + ((CLOSING,) if CLOSING in chosen else ())

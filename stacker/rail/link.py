@@ -1,0 +1,148 @@
+"""Bytes to and from a port: every wait has a total deadline, and a line without its end is never data."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import serial
+
+from stacker.errors import LinkError
+from stacker.rail.clock import Clock, SystemClock
+
+SIMULATOR = "stacker.rail.simulated"
+LONGEST_LINE = 64  # bytes, line feed included; protocol page, section 2
+SLICE_S = 0.05  # the longest that a read blocks: an interrupt is seen within it
+WRITE_TIMEOUT_S = 2.0  # zero would spin for ever on a full buffer
+
+if sys.platform == "win32":
+    _GONE: tuple[type[Exception], ...] = (serial.SerialException, OSError, TypeError)
+else:  # a vanished terminal raises termios.error, which is no OSError; closing during a read a TypeError
+    import termios
+
+    _GONE = (serial.SerialException, OSError, TypeError, termios.error)
+
+
+@contextmanager
+def _port_errors(url: str) -> Iterator[None]:
+    try:
+        yield
+    except _GONE as error:
+        raise LinkError(
+            f"{url}: the port is gone ({error}). Look at the cable and the controller's supply, then go on with --resume.",
+            code="port_gone",
+        ) from error
+
+
+class Link:
+    """An open port that speaks lines.
+
+    Parameters
+    ----------
+    port : serial.SerialBase
+        Open, with a read timeout of at most `SLICE_S`.
+    clock : Clock
+        The time that deadlines are told in [s].
+    """
+
+    def __init__(self, port: serial.SerialBase, clock: Clock) -> None:
+        self._port = port
+        self.clock = clock
+        self.url = str(port.port)
+        self.byte_s = 10 / (port.baudrate or 115_200)
+        self._buffer = bytearray()
+        self._overlong = False
+
+    def send(self, data: bytes) -> None:
+        """Send bytes at once.
+
+        Raises
+        ------
+        LinkError
+            When the port is gone or does not take them in time.
+        """
+        with _port_errors(self.url):
+            self._port.write(data)
+
+    def read_line(self, deadline_s: float) -> bytes | None:
+        """The next whole line without its line feed, or None at most one slice later when there is none.
+
+        Parameters
+        ----------
+        deadline_s : float
+            Give up at this time of the clock; what has arrived by then is still returned.
+
+        Raises
+        ------
+        LinkError
+            When the port is gone.
+        """
+        while True:
+            end = self._buffer.find(b"\n")
+            if end >= 0:
+                line = bytes(self._buffer[:end])
+                del self._buffer[: end + 1]
+                if self._overlong or end >= LONGEST_LINE:
+                    self._overlong = False
+                    continue
+                return line
+            if len(self._buffer) > LONGEST_LINE:
+                self._buffer.clear()
+                self._overlong = True
+            with _port_errors(self.url):
+                chunk = self._port.read(max(1, self._port.in_waiting))
+            self._buffer += chunk
+            if not chunk:
+                return None
+            if self.clock.now() >= deadline_s and b"\n" not in self._buffer:
+                return None
+
+    def close(self) -> None:
+        """Let go of the port; a port that is gone already is no fault."""
+        try:
+            self._port.close()
+        except _GONE:
+            pass
+
+
+def open_link(url: str, baud: int, *, clock: Clock | None = None) -> Link:
+    """Open a port: a name of the system (``/dev/ttyUSB0``, ``COM3``) or a URL (``sim://``, ``socket://``).
+
+    The modem lines are told to stay low before opening, since on many boards they reset the controller; some systems
+    raise them for a moment all the same.
+
+    Parameters
+    ----------
+    url : str
+        The port.
+    baud : int
+        Speed of the line [bit/s].
+    clock : Clock, optional
+        The system's unless given; a simulated rail brings its own.
+
+    Raises
+    ------
+    LinkError
+        When it cannot be opened, or another program holds it.
+    """
+    if SIMULATOR not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append(SIMULATOR)
+    try:
+        port = serial.serial_for_url(
+            url,
+            do_not_open=True,
+            baudrate=baud,
+            timeout=SLICE_S,
+            write_timeout=WRITE_TIMEOUT_S,
+            exclusive=None if "://" in url else True,
+        )
+        port.dtr = False
+        port.rts = False
+        port.open()
+    except (ValueError, *_GONE) as error:
+        raise LinkError(
+            f"{url}: cannot be opened ({error}). 'stacker rail ports' lists the ports; close other programs that use it.",
+            code="port_open",
+        ) from error
+    return Link(port, clock or getattr(port, "clock", None) or SystemClock())

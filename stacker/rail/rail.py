@@ -1,0 +1,289 @@
+"""Moves of the rail: limits on every one, backlash taken up, the position verified, an interrupt obeyed within a slice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import IntEnum
+
+from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.motion.move_time import move_time_s
+from stacker.rail.controller import Controller, ControllerRefused, Where
+
+SLICE_S = 0.05  # an interrupt is seen within it
+MARGIN, MARGIN_S = 1.1, 2.0  # protocol page, section 9: a move may take that much longer than predicted
+SOON_S = 0.004  # how often the end of a move is asked for once it is due
+
+
+class Wish(IntEnum):
+    """What the person wants of a run: go on, stop gently, stop at once."""
+
+    GO_ON = 0
+    STOP = 1
+    STOP_AT_ONCE = 2
+
+
+class Interrupted(RunStopped):
+    """The person stopped the run."""
+
+
+class PositionLost(RunStopped):
+    """The controller no longer knows where the rail is, or it is not where it was sent."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RailSettings:
+    """The rail in microsteps.
+
+    Parameters
+    ----------
+    microsteps_per_mm : float
+        Microsteps a millimetre of travel.
+    microsteps_per_turn : int
+        Microsteps a turn of the motor.
+    soft_low, soft_high : int
+        Soft limits [microsteps], in the rail's own coordinates.
+    speed, acceleration : int
+        Of a move [microsteps/s, microsteps/s^2].
+    take_up : int
+        How far beyond a stop to start, so that every stop is approached from the same side [microsteps].
+    deadman_s : float
+        The controller stops after so long without a question [s].
+    """
+
+    microsteps_per_mm: float
+    microsteps_per_turn: int
+    soft_low: int
+    soft_high: int
+    speed: int
+    acceleration: int
+    take_up: int
+    deadman_s: float = 2.0
+
+    def move_s(self, distance: int) -> float:
+        """How long a move over that distance takes [s]."""
+        # the formula is the same in microsteps as in mm: both lengths and speeds are in one unit
+        return move_time_s(distance, speed_mm_s=self.speed, acceleration_mm_s2=self.acceleration)
+
+
+# Why a motion ended before its target, in the controller's words (protocol page, section 5).
+ENDINGS = {
+    "stop": "a stop was ordered",
+    "sudden": "it was stopped at once",
+    "low": "the limit switch at the low end was hit",
+    "high": "the limit switch at the high end was hit",
+    "deadman": "the computer did not ask for too long (was it asleep?)",
+    "supply": "the motor lost its supply",
+    "off": "the motor was let go",
+}
+
+
+class Rail:
+    """A rail at the end of a link.
+
+    Parameters
+    ----------
+    controller : Controller
+        Connected and taken over by this host.
+    settings : RailSettings
+        The rail in microsteps.
+    wish : callable
+        What the person wants right now; asked every 50 ms.
+
+    Attributes
+    ----------
+    arrived_s : float
+        When the last move ended by prediction and was confirmed [s of the controller's clock].
+    """
+
+    def __init__(self, controller: Controller, settings: RailSettings, wish: Callable[[], Wish] = lambda: Wish.GO_ON):
+        self.controller, self.settings, self._wish = controller, settings, wish
+        self.clock = controller.clock
+        self.bounds = (settings.soft_low, settings.soft_high)
+        self.arrived_s = self.clock.now()
+        self._pushed = 0  # the direction of the last move; 0: nobody knows
+        self._last: int | None = None
+        self._obeyed = Wish.GO_ON
+
+    # -- before the first move
+
+    def set_up(self) -> None:
+        """Tell the controller how to move."""
+        s = self.settings
+        self.controller.configure(speed=s.speed, acceleration=s.acceleration, deadman_s=s.deadman_s)
+
+    def narrow(self, low: int, high: int) -> None:
+        """Let nothing leave this range [microsteps, the rail's coordinates], here, in the link and in the controller.
+
+        Raises
+        ------
+        Refusal
+            When the range itself leaves the soft limits.
+        """
+        self._check(low)
+        self._check(high)
+        self.bounds = (low, high)
+        self.controller.set_limits(low, high)
+
+    def _check(self, position: int) -> None:
+        low, high = self.bounds
+        if not low <= position <= high:
+            per_mm = self.settings.microsteps_per_mm
+            raise Refusal(
+                f"position {position} microsteps ({position / per_mm:.3f} mm) is outside the limits, "
+                f"{low} to {high} ({low / per_mm:.3f} to {high / per_mm:.3f} mm).",
+                code="limits",
+                key="rail.soft_limits_mm",
+            )
+
+    # -- the person's wish
+
+    def attend(self) -> None:
+        """Obey an interrupt that came since the last look: send the stop byte."""
+        wish = self._wish()
+        if wish > self._obeyed:
+            self._obeyed = wish
+            self.controller.stop(at_once=wish is Wish.STOP_AT_ONCE)
+
+    @property
+    def stopping(self) -> bool:
+        """Whether a stop was ordered."""
+        return self._obeyed > Wish.GO_ON
+
+    def raise_if_stopped(self) -> None:
+        """Leave the run when a stop was ordered."""
+        self.attend()
+        if self.stopping:
+            raise Interrupted("stopped by hand.", code="interrupted")
+
+    def wait_until(self, due_s: float, *, through: bool = False) -> None:
+        """Wait until that time in slices; a stop ends it, unless it must be waited `through`."""
+        while True:
+            self.attend()
+            left_s = due_s - self.clock.now()
+            if left_s <= 0 or (self.stopping and not through):
+                return
+            self.clock.sleep(min(left_s, SLICE_S))
+
+    # -- moves
+
+    def here(self) -> int:
+        """The counted position [microsteps]; asked only when it is not known from the last move."""
+        if self._last is None:
+            self._last = self.controller.where().position
+        return self._last
+
+    def approach(self, position: int, direction: int) -> None:
+        """Go to a position so that the last motion is in `direction` (1 or -1), and verify that it is reached.
+
+        Raises
+        ------
+        Refusal
+            When the position or the place for the take-up is outside the bounds: nothing moves.
+        Interrupted, PositionLost, RunStopped
+            When the rail stopped on the way.
+        """
+        self._check(position)
+        if (position - self.here()) * direction < 0 or self._pushed != direction:
+            before = position - direction * self.settings.take_up
+            self._check(before)
+            self.move(before)
+        self.move(position)
+        self._pushed = direction
+
+    def move(self, position: int) -> None:
+        """One straight move, verified; returns when the rail is at rest there."""
+        self._check(position)
+        self.raise_if_stopped()
+        start = self.here()
+        if position == start:
+            return
+        self._last = None
+        began_s = self.clock.now()
+        try:
+            self.controller.start_move(position)
+        except ControllerRefused as refused:
+            self.raise_if_stopped()  # the stop byte overtook the request
+            self._explain_refusal(refused)
+            raise
+        took_s = self.settings.move_s(position - start)
+        due_s = min(began_s + self.controller.lead_s, self.clock.now()) + took_s
+        give_up_s = due_s + took_s * (MARGIN - 1) + MARGIN_S
+        where = self._await_rest(due_s, give_up_s)
+        self.raise_if_stopped()
+        if where.position != position or not where.known:
+            raise self._ended_early(where, position)
+        self._pushed = 1 if position > start else -1
+        self._last = position
+
+    def _await_rest(self, due_s: float, give_up_s: float) -> Where:
+        late = False
+        while True:
+            self._sleep_until(min(due_s, self.clock.now() + self.controller.poll_s))
+            asked_s = self.clock.now()
+            where = self.controller.where()
+            self.attend()
+            if where.resting:
+                self.arrived_s = asked_s if late else min(due_s, asked_s)
+                return where
+            if asked_s >= due_s:
+                late = True
+                due_s = asked_s + SOON_S
+            if self.stopping:
+                due_s = asked_s + SOON_S
+            if asked_s > give_up_s:
+                self.controller.stop()
+                raise RunStopped(
+                    "the rail has not arrived long after it should have; a stop was sent. Compare speed_mm_s and "
+                    "acceleration_mm_s2 of the profile with what the controller accepts.",
+                    code="late",
+                )
+
+    def _sleep_until(self, due_s: float) -> None:
+        before = self._obeyed
+        while (left_s := due_s - self.clock.now()) > 0 and self._obeyed == before:
+            self.clock.sleep(min(left_s, SLICE_S))
+            self.attend()
+
+    def _ended_early(self, where: Where, position: int) -> RunStopped:
+        why = ENDINGS.get(where.ended, "")
+        if not where.known:
+            return PositionLost(
+                f"the rail stopped before {position} microsteps: {why or 'its position is lost'}. "
+                "Look at the rail, focus the front again, then go on with --resume.",
+                code=where.ended if where.ended in ENDINGS else "lost",
+            )
+        if where.ended == "arrived" or not why:
+            return PositionLost(
+                f"the controller counts {where.position} microsteps where {position} was ordered: the counts differ. "
+                "Focus the front again, then go on with --resume.",
+                code="count_differs",
+            )
+        return RunStopped(
+            f"the rail stopped at {where.position} microsteps on its way to {position}: {why}. Go on with --resume.",
+            code=where.ended,
+        )
+
+    def _explain_refusal(self, refused: ControllerRefused) -> None:
+        """Turn a refusal into what happened, where the controller knows."""
+        if refused.reason in ("stopped", "lost", "switch", "supply", "unheld"):
+            where = self.controller.where()
+            why = ENDINGS.get(where.ended, "")
+            kind = RunStopped if where.known else PositionLost
+            raise kind(f"{refused}{f' The last motion: {why}.' if why else ''}", code=refused.reason) from refused
+
+    def come_to_rest(self) -> Where | None:
+        """After a stop: wait until nothing moves and say where; None when nobody answers any more."""
+        give_up_s = self.clock.now() + self.settings.speed / self.settings.acceleration * MARGIN + MARGIN_S
+        try:
+            while True:
+                self.attend()
+                where = self.controller.where()
+                if where.resting:
+                    return where
+                if self.clock.now() > give_up_s:
+                    self.controller.stop(at_once=True)
+                    return None
+                self.clock.sleep(SOON_S)
+        except (LinkError, RunStopped):
+            return None

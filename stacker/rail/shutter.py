@@ -1,0 +1,183 @@
+"""Opening the shutter, and what proves that it opened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from stacker.errors import RunStopped
+from stacker.rail.rail import Rail
+
+OUTCOME_EVERY_S = 0.02
+
+
+class Ambiguous(RunStopped):
+    """Nobody can say whether the exposure was made; it is shot again on resume."""
+
+
+class SyncStayedOpen(RunStopped):
+    """The camera did not answer the shutter contact."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShutterSettings:
+    """How to open the shutter; all times in seconds.
+
+    Parameters
+    ----------
+    via : str
+        ``rail`` or ``manual``; other ways have classes of their own.
+    pulse_s, focus_s : float
+        How long the release contact is closed; how long the focus contact closes before it.
+    sync_s : float
+        How long the flash-sync contact is awaited; 0: not wired.
+    on_open_sync : str
+        ``stop`` or ``repeat`` when it stayed open.
+    repeats : int
+        How often one frame is repeated.
+    delay_s : float
+        From the contact to the open shutter: mirror and lag.
+    """
+
+    via: str = "rail"
+    pulse_s: float = 0.2
+    focus_s: float = 0.0
+    sync_s: float = 0.0
+    on_open_sync: str = "stop"
+    repeats: int = 2
+    delay_s: float = 0.0
+
+
+class Shutter(Protocol):
+    """One way to make an exposure, in two halves, so that the journal can be written between them."""
+
+    def set_up(self) -> None:
+        """Before the first frame."""
+
+    def next_shot(self, at_least: int) -> int:
+        """A shot number never used before."""
+
+    def prepare(self, exposure_s: float) -> None:
+        """Before a frame, while the rail settles."""
+
+    def lead_s(self) -> float:
+        """How long before the due time `fire` must be called."""
+
+    def fire(self, shot: int, position: int) -> float:
+        """Open the shutter; returns when the contact closed [s of the clock]."""
+
+    def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
+        """Wait until the exposure is over and return the evidence for it."""
+
+
+class RailShutter:
+    """The controller closes the camera's contacts.
+
+    Parameters
+    ----------
+    rail : Rail
+        Its rail.
+    settings : ShutterSettings
+        Times.
+    """
+
+    def __init__(self, rail: Rail, settings: ShutterSettings) -> None:
+        self._rail, self._settings = rail, settings
+
+    def set_up(self) -> None:
+        """Set contact times in the controller."""
+        s = self._settings
+        self._rail.controller.set_shutter(pulse_s=s.pulse_s, focus_s=s.focus_s, sync_s=s.sync_s)
+
+    def next_shot(self, at_least: int) -> int:
+        """One more than the controller's last, and no less than asked."""
+        return max(at_least, self._rail.controller.shot().shot + 1)
+
+    def prepare(self, exposure_s: float) -> None:
+        """Have the controller keep the rail still while the shutter is open."""
+        self._rail.controller.set_busy(self._settings.delay_s + exposure_s)
+
+    def lead_s(self) -> float:
+        """The request's time on the wire, and the focus contact's."""
+        return self._rail.controller.lead_s + self._settings.focus_s
+
+    def fire(self, shot: int, position: int) -> float:
+        """Order the exposure, which acts once for each shot number."""
+        sent_s = self._rail.clock.now()
+        state = self._rail.controller.fire(shot, position)
+        if state.shot != shot:
+            raise Ambiguous(f"the controller answered for shot {state.shot} instead of {shot}.", code="ambiguous")
+        return min(sent_s + self._rail.controller.lead_s, self._rail.clock.now()) + self._settings.focus_s
+
+    def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
+        """Ask until the shot is over; ``sync`` when the contact closed, ``pulse`` when it is not wired.
+
+        Raises
+        ------
+        Ambiguous
+            When the shot was cut, or another one is told.
+        SyncStayedOpen
+            When the contact is wired and stayed open.
+        """
+        rail, over_s = self._rail, opened_s + self._settings.delay_s + exposure_s
+        while True:
+            while (left_s := over_s - rail.controller.lead_s - rail.clock.now()) > 0:
+                rail.wait_until(rail.clock.now() + min(left_s, rail.controller.poll_s), through=True)
+                if left_s > rail.controller.poll_s:
+                    rail.controller.where()  # keeps the deadman fed through a long exposure
+            state = rail.controller.shot()
+            if state.shot != shot or state.cut:
+                raise Ambiguous(f"shot {shot} was ended before its time.", code="ambiguous")
+            if state.over:
+                break
+            over_s = rail.clock.now() + rail.controller.lead_s + OUTCOME_EVERY_S
+        if state.sync == "open":
+            raise SyncStayedOpen(
+                "the camera's sync contact stayed open: no exposure. Look at the camera: asleep, card full, battery, "
+                "cable, focus priority.",
+                code="sync_open",
+            )
+        return "sync" if state.sync == "closed" else "pulse"
+
+
+class ManualShutter:
+    """A person presses the button.
+
+    Parameters
+    ----------
+    rail : Rail
+        Stands still meanwhile.
+    ask : callable
+        Shows a text, returns True when the person says that the frame is taken, False to stop.
+    """
+
+    def __init__(self, rail: Rail, ask: Callable[[str], bool]) -> None:
+        self._rail, self._ask = rail, ask
+        self._taken = False
+
+    def set_up(self) -> None:
+        """Nothing to set."""
+
+    def next_shot(self, at_least: int) -> int:
+        """Any number does."""
+        return at_least
+
+    def prepare(self, exposure_s: float) -> None:
+        """Nothing to set."""
+
+    def lead_s(self) -> float:
+        """A person is not led."""
+        return 0.0
+
+    def fire(self, shot: int, position: int) -> float:
+        """Ask for the frame."""
+        self._taken = self._ask(f"take the frame now (shot {shot}, {position} microsteps)")
+        return self._rail.clock.now()
+
+    def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
+        """The person's word."""
+        del opened_s, exposure_s
+        if not self._taken:
+            raise Ambiguous(f"shot {shot} was not confirmed.", code="ambiguous")
+        return "person"
