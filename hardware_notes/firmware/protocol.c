@@ -1,0 +1,489 @@
+#include "protocol.h"
+
+#include <stdbool.h>
+#include <string.h>
+
+#include "board.h"
+#include "config.h"
+#include "rail.h"
+
+#define PROTOCOL_VERSION 1
+
+#define STOP_BYTE 0x8E
+#define STOP_AT_ONCE_BYTE 0x98
+
+#define LINE_MAX 64    /* LF included */
+#define CHECK_LENGTH 5 /* space and four digits */
+#define WORDS_MAX 8    /* one more than any request has */
+
+/* --- Lines in: one is gathered while the one before is answered. --- */
+
+static struct {
+    char text[2][LINE_MAX];
+    uint8_t length, waiting_length, gathering; /* which of the two is being filled */
+    bool dropping;                             /* up to and including the next LF */
+    bool waits;                                /* the other one is whole */
+} line;
+
+static void drop_line(void)
+{
+    line.dropping = true;
+    line.length = 0;
+}
+
+void protocol_byte(uint8_t byte)
+{
+    if (byte == STOP_BYTE || byte == STOP_AT_ONCE_BYTE) {
+        if (byte == STOP_BYTE) {
+            rail_stop();
+        } else {
+            rail_stop_at_once();
+        }
+        if (line.length != 0) {
+            drop_line();
+        }
+    } else if (byte == '\n') {
+        /* While a line waits another one has no place: its sender will ask again. */
+        if (line.length != 0 && !line.waits) {
+            line.waits = true;
+            line.waiting_length = line.length;
+            line.gathering ^= 1;
+        }
+        line.dropping = false;
+        line.length = 0;
+    } else if (byte < 0x20 || byte > 0x7E || line.length == LINE_MAX - 1) {
+        drop_line();
+    } else if (!line.dropping) {
+        line.text[line.gathering][line.length++] = (char)byte;
+    }
+}
+
+static uint16_t check_code(const char *text, uint8_t length)
+{
+    uint16_t crc = 0xFFFF; /* CRC-16/IBM-3740 */
+    while (length-- != 0) {
+        crc ^= (uint16_t)((uint16_t)(uint8_t)*text++ << 8);
+        for (uint8_t bit = 0; bit < 8; bit++) {
+            crc = (uint16_t)(crc & 0x8000 ? (crc << 1) ^ 0x1021 : crc << 1);
+        }
+    }
+    return crc;
+}
+
+/* --- Lines out --- */
+
+struct reply {
+    char text[LINE_MAX];
+    uint8_t length;
+};
+
+static void put_char(struct reply *reply, char c)
+{
+    reply->text[reply->length++] = c;
+}
+
+static void put_word(struct reply *reply, const char *word)
+{
+    if (reply->length != 0) {
+        put_char(reply, ' ');
+    }
+    while (*word != '\0') {
+        put_char(reply, *word++);
+    }
+}
+
+static void put_hex(struct reply *reply, uint32_t number, uint8_t digits)
+{
+    put_char(reply, ' ');
+    while (digits-- != 0) {
+        put_char(reply, "0123456789ABCDEF"[(number >> (4 * digits)) & 0xF]);
+    }
+}
+
+static void put_number(struct reply *reply, int64_t number)
+{
+    char digits[10];
+    uint8_t count = 0;
+    uint32_t rest = (uint32_t)(number < 0 ? -number : number);
+    do {
+        digits[count++] = (char)('0' + rest % 10);
+        rest /= 10;
+    } while (rest != 0);
+    put_word(reply, number < 0 ? "-" : "");
+    while (count != 0) {
+        put_char(reply, digits[--count]);
+    }
+}
+
+static void send(struct reply *reply)
+{
+    put_hex(reply, check_code(reply->text, reply->length), 4);
+    put_char(reply, '\n');
+    board_send(reply->text, reply->length);
+}
+
+/* --- Words in. The check code has been cut off and a zero byte stands in the place of each space. --- */
+
+static bool read_hex(const char *word, uint8_t digits, uint32_t *number)
+{
+    *number = 0;
+    while (digits-- != 0) {
+        char c = *word++;
+        uint8_t digit;
+        if (c >= '0' && c <= '9') {
+            digit = (uint8_t)(c - '0');
+        } else if (c >= 'A' && c <= 'F') {
+            digit = (uint8_t)(c - 'A' + 10);
+        } else {
+            return false;
+        }
+        *number = (*number << 4) | digit;
+    }
+    return *word == '\0';
+}
+
+static bool read_number(const char *word, int64_t *number)
+{
+    bool negative = *word == '-';
+    word += negative;
+    if (*word == '0' && (negative || word[1] != '\0')) {
+        return false;
+    }
+    uint8_t digits = 0;
+    for (*number = 0; *word >= '0' && *word <= '9'; word++) {
+        if (++digits > 10) {
+            return false;
+        }
+        *number = *number * 10 + (*word - '0');
+    }
+    if (negative) {
+        *number = -*number;
+    }
+    return digits != 0 && *word == '\0';
+}
+
+/* Splits in place; a count of WORDS_MAX means that many or more. */
+static uint8_t split(char *text, char *words[WORDS_MAX])
+{
+    uint8_t count = 0;
+    while (count < WORDS_MAX) {
+        words[count++] = text;
+        text = strchr(text, ' ');
+        if (text == NULL) {
+            break;
+        }
+        *text++ = '\0';
+    }
+    return count;
+}
+
+/* --- The session --- */
+
+static uint16_t boot;
+static uint32_t session, last_sequence;
+static struct reply stored;
+
+struct request {
+    uint32_t session, sequence;
+    uint8_t argument_count;
+    char **arguments;
+};
+
+static void begin_reply(struct reply *reply, const struct request *request)
+{
+    reply->length = 0;
+    put_word(reply, "say");
+    put_hex(reply, request->session, 8);
+    put_hex(reply, request->sequence, 8);
+}
+
+static void put_refusal(struct reply *reply, enum refusal refusal)
+{
+    static const char *const words[] = {
+        [R_BOOT] = "boot",       [R_SESSION] = "session", [R_SEQUENCE] = "sequence", [R_VERB] = "verb",
+        [R_WORDS] = "words",     [R_RANGE] = "range",     [R_BUSY] = "busy",         [R_STOPPED] = "stopped",
+        [R_LOST] = "lost",       [R_LIMITS] = "limits",   [R_SWITCH] = "switch",     [R_SUPPLY] = "supply",
+        [R_UNHELD] = "unheld",   [R_PLACE] = "place",     [R_SHOT] = "shot",
+    };
+    put_word(reply, "no");
+    put_word(reply, words[refusal]);
+}
+
+/* --- The verbs. Each puts what follows `ok`, or returns why not. --- */
+
+static void put_shot(struct reply *reply)
+{
+    static const char *const states[] = {
+        [NO_SHOT] = "none", [FIRING] = "firing", [FIRED] = "fired", [CUT] = "cut"};
+    static const char *const syncs[] = {
+        [WAITING] = "waiting", [CLOSED] = "closed", [OPEN] = "open", [UNWIRED] = "unwired"};
+    struct rail_view view = rail_look();
+    put_number(reply, view.shot);
+    put_word(reply, states[view.shot_state]);
+    put_word(reply, syncs[view.sync]);
+}
+
+static void put_identity(struct reply *reply)
+{
+    put_number(reply, PROTOCOL_VERSION);
+    put_hex(reply, boot, 4);
+    put_number(reply, MICROSTEPS_PER_TURN);
+    put_hex(reply, session, 8);
+    put_word(reply, NAME);
+}
+
+static void put_where(struct reply *reply)
+{
+    static const char *const motions[] = {[REST] = "rest", [MOVES] = "moves", [SLOWS] = "slows"};
+    static const char *const ends[] = {
+        [NONE] = "none", [ARRIVED] = "arrived", [FOUND] = "found",     [STOP] = "stop",     [SUDDEN] = "sudden",
+        [LOW] = "low",   [HIGH] = "high",       [DEADMAN] = "deadman", [SUPPLY] = "supply", [OFF] = "off"};
+    struct rail_view view = rail_look();
+    put_word(reply, motions[view.motion]);
+    put_word(reply, view.known ? "known" : "lost");
+    put_number(reply, view.position);
+    put_word(reply, ends[view.ended]);
+}
+
+static void put_switch(struct reply *reply, bool built_in, bool hit)
+{
+    put_word(reply, !built_in ? "none" : hit ? "hit" : "free");
+}
+
+static void put_state(struct reply *reply)
+{
+    struct rail_view view = rail_look();
+    put_switch(reply, LOW_SWITCH_BUILT_IN, view.switch_hit[LOW_SIDE]);
+    put_switch(reply, HIGH_SWITCH_BUILT_IN, view.switch_hit[HIGH_SIDE]);
+    put_word(reply, !SUPPLY_SENSE_BUILT_IN ? "none" : view.supply_gone ? "gone" : "on");
+    put_word(reply, view.held ? "held" : "off");
+    put_word(reply, view.limits_set ? "set" : "void");
+    put_word(reply, view.latched ? "stopped" : "clear");
+}
+
+enum verb { IDENTIFY, OPEN_SESSION, WHERE, STATE, SHOT, EDGE, SPEED, ACCEL, DEADMAN_TIME, SHUTTER, WATCH,
+            DECLARE, LIMITS, MOVE, JOG, SEEK, FIRE, HOLD, CLEAR, VERB_COUNT };
+
+static const struct {
+    const char *word;
+    uint8_t argument_count;
+    bool numbers;
+} verbs[VERB_COUNT] = {
+    [IDENTIFY] = {"identify", 0, true},
+    [OPEN_SESSION] = {"open", 1, false},
+    [WHERE] = {"where", 0, true},
+    [STATE] = {"state", 0, true},
+    [SHOT] = {"shot", 0, true},
+    [EDGE] = {"edge", 0, true},
+    [SPEED] = {"speed", 1, true},
+    [ACCEL] = {"accel", 1, true},
+    [DEADMAN_TIME] = {"deadman", 1, true},
+    [SHUTTER] = {"shutter", 2, true},
+    [WATCH] = {"watch", 2, true},
+    [DECLARE] = {"declare", 1, true},
+    [LIMITS] = {"limits", 2, true},
+    [MOVE] = {"move", 1, true},
+    [JOG] = {"jog", 1, true},
+    [SEEK] = {"seek", 1, false},
+    [FIRE] = {"fire", 2, true},
+    [HOLD] = {"hold", 1, false},
+    [CLEAR] = {"clear", 0, true},
+};
+
+static enum verb find_verb(const char *word)
+{
+    uint8_t verb = 0;
+    while (verb < VERB_COUNT && strcmp(word, verbs[verb].word) != 0) {
+        verb++;
+    }
+    return verb;
+}
+
+static enum refusal seek(const char *word)
+{
+    if (strcmp(word, "low") == 0) {
+        return rail_seek(LOW_SIDE);
+    }
+    if (strcmp(word, "high") == 0) {
+        return rail_seek(HIGH_SIDE);
+    }
+    return R_WORDS;
+}
+
+static enum refusal hold(const char *word)
+{
+    if (strcmp(word, "on") == 0) {
+        return rail_hold(true);
+    }
+    if (strcmp(word, "off") == 0) {
+        return rail_hold(false);
+    }
+    return R_WORDS;
+}
+
+/* `open` once it is admitted: section 6. */
+static enum refusal open_session(const struct request *request)
+{
+    uint32_t old;
+    if (request->argument_count != 1 || !read_hex(request->arguments[0], 8, &old)) {
+        return R_WORDS;
+    }
+    if (old != session || request->session == 0) {
+        return R_SESSION;
+    }
+    session = request->session;
+    last_sequence = request->sequence;
+    rail_new_session();
+    return ACCEPTED;
+}
+
+static enum refusal act(enum verb verb, const struct request *request)
+{
+    int64_t number[2] = {0, 0};
+    if (verb == VERB_COUNT) {
+        return R_VERB;
+    }
+    if (request->argument_count != verbs[verb].argument_count) {
+        return R_WORDS;
+    }
+    for (uint8_t i = 0; verbs[verb].numbers && i < request->argument_count; i++) {
+        if (!read_number(request->arguments[i], &number[i])) {
+            return R_WORDS;
+        }
+    }
+    switch (verb) {
+    case OPEN_SESSION: return open_session(request);
+    case EDGE: return rail_look().edge_found ? ACCEPTED : R_LOST;
+    case SPEED: return rail_speed(number[0]);
+    case ACCEL: return rail_acceleration(number[0]);
+    case DEADMAN_TIME: return rail_deadman(number[0]);
+    case SHUTTER: return rail_shutter(number[0], number[1]);
+    case WATCH: return rail_watch(number[0], number[1]);
+    case DECLARE: return rail_declare(number[0]);
+    case LIMITS: return rail_limits(number[0], number[1]);
+    case MOVE: return rail_move(number[0]);
+    case JOG: return rail_jog(number[0]);
+    case SEEK: return seek(request->arguments[0]);
+    case FIRE: return rail_fire(number[0], number[1]);
+    case HOLD: return hold(request->arguments[0]);
+    case CLEAR: return rail_clear();
+    default: return ACCEPTED; /* those that only tell */
+    }
+}
+
+static void answer(struct reply *reply, enum verb verb, const struct request *request)
+{
+    enum refusal refusal = act(verb, request);
+    begin_reply(reply, request);
+    if (refusal != ACCEPTED) {
+        put_refusal(reply, refusal);
+        if (refusal == R_SESSION) {
+            put_hex(reply, session, 8);
+        } else if (refusal == R_SHOT) {
+            put_number(reply, rail_look().shot);
+        }
+        return;
+    }
+    put_word(reply, "ok");
+    switch (verb) {
+    case IDENTIFY: put_identity(reply); break;
+    case WHERE: put_where(reply); break;
+    case STATE: put_state(reply); break;
+    case SHOT:
+    case FIRE: put_shot(reply); break;
+    case EDGE: put_number(reply, rail_look().edge); break;
+    default: break;
+    }
+}
+
+/* A reply that is not stored, since it answers no request of the open session. */
+static void send_refusal(const struct request *request, enum refusal refusal, uint32_t present, uint8_t digits)
+{
+    struct reply reply;
+    begin_reply(&reply, request);
+    put_refusal(&reply, refusal);
+    put_hex(&reply, present, digits);
+    send(&reply);
+}
+
+/* Section 4, rules 1 to 7. */
+static void judge(uint32_t request_boot, enum verb verb, const struct request *request)
+{
+    struct reply reply;
+    if (verb == IDENTIFY) {
+        answer(&reply, verb, request);
+        send(&reply);
+    } else if (request_boot != boot) {
+        send_refusal(request, R_BOOT, boot, 4);
+    } else if (verb == OPEN_SESSION && request->session != session) {
+        answer(&reply, verb, request);
+        send(&reply);
+        if (session == request->session) {
+            stored = reply;
+        }
+    } else if (request->session != session || session == 0) {
+        send_refusal(request, R_SESSION, session, 8);
+    } else if (request->sequence < last_sequence) {
+        send_refusal(request, R_SEQUENCE, last_sequence, 8);
+    } else {
+        rail_feed_deadman();
+        if (request->sequence > last_sequence) {
+            last_sequence = request->sequence;
+            answer(&stored, verb, request);
+            send(&stored);
+        } else {
+            board_send(stored.text, stored.length);
+        }
+    }
+}
+
+static void take_line(char *text, uint8_t length)
+{
+    uint32_t check, request_boot;
+    char *words[WORDS_MAX];
+    struct request request;
+
+    if (length <= CHECK_LENGTH) {
+        return;
+    }
+    text[length] = '\0'; /* the place of the LF */
+    length -= CHECK_LENGTH;
+    if (text[length] != ' ' || !read_hex(&text[length + 1], 4, &check) || check != check_code(text, length)) {
+        return;
+    }
+    text[length] = '\0';
+    uint8_t count = split(text, words);
+    if (count < 5 || strcmp(words[0], "ask") != 0 || !read_hex(words[1], 4, &request_boot) ||
+        !read_hex(words[2], 8, &request.session) || !read_hex(words[3], 8, &request.sequence)) {
+        return;
+    }
+    request.argument_count = (uint8_t)(count - 5);
+    request.arguments = &words[5];
+    judge(request_boot, find_verb(words[4]), &request);
+}
+
+void protocol_poll(void)
+{
+    uint8_t before = board_lock();
+    bool waits = line.waits;
+    char *text = line.text[line.gathering ^ 1];
+    uint8_t length = line.waiting_length;
+    board_unlock(before);
+    if (waits) {
+        take_line(text, length);
+        before = board_lock();
+        line.waits = false;
+        board_unlock(before);
+    }
+}
+
+void protocol_boot(uint16_t boot_number)
+{
+    struct reply notice = {.length = 0};
+    boot = boot_number;
+    put_word(&notice, "note");
+    put_hex(&notice, boot, 4);
+    put_word(&notice, "boot");
+    put_word(&notice, NAME);
+    send(&notice);
+}
