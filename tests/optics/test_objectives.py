@@ -1,0 +1,97 @@
+"""Microscope objectives and coupled lenses."""
+
+from __future__ import annotations
+
+import pytest
+
+from stacker.errors import Refusal
+from stacker.optics.objectives import coupled_lenses, finite_objective, objective
+
+
+@pytest.mark.parametrize(
+    ("magnification", "na", "reference_mm", "tube_lens_mm", "m", "n_e"),
+    [  # derived: M f_tube/f_reference; N_e = m/(2 NA)
+        (10, 0.28, 200, 150, 7.5, 13.3929),
+        (4, 0.1, 180, 200, 4.4444, 22.2222),
+    ],
+)
+def test_infinity_objective_scales_with_its_tube_lens(magnification, na, reference_mm, tube_lens_mm, m, n_e):
+    rig = objective(magnification=magnification, na=na, reference_mm=reference_mm, tube_lens_mm=tube_lens_mm)
+    four_decimals = 6e-5  # as printed
+    assert rig.magnification == pytest.approx(m, abs=four_decimals)
+    assert rig.effective_f_number == pytest.approx(n_e, abs=four_decimals)
+    assert (rig.object_na, rig.telecentric, rig.f_number, rig.entrance_pupil_mm) == (na, True, None, None)
+
+
+def test_finite_objective_on_another_tube():
+    # derived from the thin lens: 160 mm at 4x has f = 160/5 = 32; on 192 mm the image distance is 6 f, so m = 5
+    rig = finite_objective(magnification=4, na=0.1, tube_length_mm=192, reference_tube_length_mm=160)
+    assert rig.magnification == pytest.approx(5)
+    assert rig.effective_f_number == pytest.approx(25)
+    assert not rig.telecentric
+    same = finite_objective(magnification=4, na=0.1, tube_length_mm=160, reference_tube_length_mm=160)
+    assert same.magnification == pytest.approx(4)
+
+
+def test_coupled_pair_takes_the_narrower_aperture():
+    # common practice, no source: 200 mm and a reversed 50 mm give 4x; NA derived
+    common = {"rear_focal_length_mm": 200, "front_focal_length_mm": 50}
+    front_limits = coupled_lenses(**common, rear_f_number=4, front_f_number=2)
+    assert front_limits.magnification == pytest.approx(4)
+    assert front_limits.object_na == pytest.approx(1 / 4)  # 1/(2 * 2), below 4/(2 * 4)
+    rear_limits = coupled_lenses(**common, rear_f_number=16, front_f_number=2)
+    assert rear_limits.object_na == pytest.approx(4 / 32)
+    assert rear_limits.effective_f_number == pytest.approx(16)  # the rear lens alone makes the image, from infinity
+
+
+def test_ruler_and_converter():
+    rig = objective(
+        magnification=5, na=0.14, reference_mm=200, tube_lens_mm=200, converter=2, measured_magnification=9.6
+    )
+    assert rig.magnification == pytest.approx(9.6)
+    assert rig.bare_magnification == pytest.approx(4.8)
+    assert rig.magnification_range == pytest.approx((9.6, 9.6))
+    assert (rig.object_na, rig.measured) == (0.14, True)
+
+
+@pytest.mark.parametrize(
+    ("build", "values", "key", "message"),
+    [
+        (
+            objective,
+            {"magnification": 60, "na": 1.25, "reference_mm": 200, "tube_lens_mm": 200},
+            "rig.na",
+            "the numerical aperture on the subject is 1.25; it stays below the refractive index there, 1: check "
+            "aperture and magnification, or give focus.index for an immersion objective",
+        ),
+        (
+            finite_objective,
+            {"magnification": 4, "na": 0.1, "tube_length_mm": 32, "reference_tube_length_mm": 160},
+            "rig.tube_length_mm",
+            "found 32 mm; a 4x objective for 160 mm forms an image only with a tube longer than 32 mm: "
+            "use a longer tube",
+        ),
+        (
+            coupled_lenses,
+            {"rear_focal_length_mm": 0, "rear_f_number": 4, "front_focal_length_mm": 50, "front_f_number": 2},
+            "rig.rear_focal_length_mm",
+            "found 0; write a number above 0",
+        ),
+        (
+            coupled_lenses,
+            {"rear_focal_length_mm": 200, "rear_f_number": 0.5, "front_focal_length_mm": 50, "front_f_number": 0.45},
+            "rig.front_f_number",
+            "the numerical aperture on the subject is 1.111; it stays below the refractive index there, 1: check "
+            "aperture and magnification, or give focus.index for an immersion objective",
+        ),
+    ],
+)
+def test_refuses_what_cannot_be(build, values, key, message):
+    with pytest.raises(Refusal) as refused:
+        build(**values)
+    assert (refused.value.key, str(refused.value)) == (key, message)
+
+
+def test_immersion_is_welcome_with_its_index():
+    rig = objective(magnification=60, na=1.25, reference_mm=200, tube_lens_mm=200, index=1.515)
+    assert rig.object_na == 1.25

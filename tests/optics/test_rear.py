@@ -1,0 +1,92 @@
+"""A moving rear standard: lens and subject at rest."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stacker.errors import Refusal
+from stacker.optics.lenses import lens, measured
+from stacker.optics.objectives import objective
+from stacker.optics.perspective import edge_loss
+from stacker.optics.rear import rear_depth_mm, rear_focus
+
+
+def _bellows(m=1.5, p=0.8, f=75.0, converter=None):
+    return lens(
+        focal_length_mm=f,
+        f_number=5.6,
+        max_magnification=0,
+        tubes_mm=m * f,
+        pupil_magnification=p,
+        converter=converter,
+    )
+
+
+def test_each_depth_follows_from_the_thin_lens_equation():
+    # independent: 1/s + 1/v = 1/f for each plane; the rail goes where the image goes
+    depths = np.array([-0.5, 0.0, 2.0, 6.0])
+    focus = rear_focus(_bellows(), depths)
+    s = 75 * (1 + 1 / 1.5) + depths
+    v = 1 / (1 / 75 - 1 / s)
+    assert focus.object_distance_mm == pytest.approx(s)
+    assert focus.magnification == pytest.approx(v / s)
+    assert focus.rail_mm == pytest.approx(v[1] - v, abs=1e-12)
+    assert focus.effective_f_number == pytest.approx(5.6 * (1 + v / s / 0.8))
+    assert focus.object_na == pytest.approx(v / s / (2 * focus.effective_f_number))
+
+
+def test_every_depth_is_the_rig_built_for_it():
+    focus = rear_focus(_bellows(converter=1.4), 3.0)
+    there = _bellows(m=float(focus.magnification) / 1.4, converter=1.4)
+    assert focus.effective_f_number == pytest.approx(there.effective_f_number)
+    assert focus.object_na == pytest.approx(there.object_na)
+
+
+@given(m=st.floats(0.3, 6), f=st.floats(20, 150), depth=st.floats(-0.5, 20))
+def test_rail_and_depth_are_inverses(m, f, depth):
+    rig = _bellows(m=m, f=f)
+    focus = rear_focus(rig, [depth, depth + 0.1])
+    assert rear_depth_mm(rig, focus.rail_mm) == pytest.approx([depth, depth + 0.1], abs=1e-9)
+    assert focus.rail_mm[1] > focus.rail_mm[0]  # positive travel goes deeper
+
+
+def test_rail_travels_about_m_squared_times_the_depth():
+    focus = rear_focus(_bellows(m=2), 1e-6)
+    assert focus.rail_mm == pytest.approx(4e-6, rel=1e-6)
+
+
+def test_edge_loss_is_the_change_of_scale():
+    rig = _bellows()
+    ends = rear_focus(rig, [0.0, 6.0])
+    front, back = ends.magnification
+    expected = 1 - (back + 0.8) / (front + 0.8)
+    assert edge_loss(rig, moves="rear", first_focus_mm=0.0, last_focus_mm=6.0) == pytest.approx(expected)
+    assert edge_loss(rig, moves="rear", first_focus_mm=6.0, last_focus_mm=0.0) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    "rig",
+    [
+        measured(magnification=1, f_number=5.6),
+        objective(magnification=10, na=0.28, reference_mm=200, tube_lens_mm=200),
+    ],
+)
+def test_refuses_a_rig_without_a_known_lens(rig):
+    with pytest.raises(Refusal) as refused:
+        rear_focus(rig, 0.0)
+    assert refused.value.key == "moves"
+    assert str(refused.value) == (
+        "a moving rear standard needs a lens of known focal length: describe the rig with the kind lens or reversed, "
+        "or move the camera or the subject"
+    )
+
+
+def test_refuses_planes_that_no_travel_reaches():
+    rig = _bellows()
+    with pytest.raises(Refusal, match="cannot focus 50 mm in front of the subject's front"):
+        rear_focus(rig, [-50.0, 0.0])
+    with pytest.raises(Refusal, match=r"would travel 120 mm; from 112\.5 mm on the lens focuses on nothing"):
+        rear_depth_mm(rig, 120.0)
