@@ -76,7 +76,7 @@ light:
   recycle_s: 2
 subject:
   depth_mm: 4                 # front to back of what must be sharp
-  width_mm: 9
+  width_mm: {width_mm}
   keep_clear_mm: 2            # nothing comes closer to the subject
 focus:
   overlap: 0.3                # or seam_contrast: 0.9
@@ -115,4 +115,5 @@ def template(kind: str) -> str:
     """The commented file for one of `KINDS`."""
     if kind in _RAILS:
         return _RAILS[kind]
-    return f"name: My subject\n{_RIGS[kind]}{_REST}"
+    width_mm = 4 if kind == "objective" else 9
+    return f"name: My subject\n{_RIGS[kind]}{_REST.format(width_mm=width_mm)}"

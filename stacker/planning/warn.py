@@ -41,8 +41,8 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
     ):
         yield (
             "diffraction",
-            f"at marked f/{imaging.f_number:g} diffraction limits the finest detail to {draft.finest_detail_um:.3g} um; "
-            f"the pixels would show {two_pixels_um:.3g} um: open up towards f/{limit:.2g}",
+            f"at marked f/{imaging.f_number:g} diffraction limits the finest detail to {draft.finest_detail_um:.3g} "
+            f"um; the pixels would show {two_pixels_um:.3g} um: open up towards f/{limit:.2g}",
         )
     if imaging.magnification > 1 and imaging.working_distance_mm is None:
         yield (

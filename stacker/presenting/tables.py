@@ -60,3 +60,15 @@ def shutter_time(seconds: float) -> str:
     if seconds < 0.3:
         return f"1/{1 / seconds:.0f} s"
     return f"{seconds:g} s"
+
+
+def effects_table(effects: Sequence[tuple[str, Sequence[tuple[float, int | None]]]]) -> list[str]:
+    """The assumed values that matter, and the frames that other values would need."""
+    if not effects:
+        return []
+    head = ["assumed", "value", "frames"] + ["if", "frames"] * (len(effects[0][1]) - 1)
+    rows = [
+        [key, *(cell for value, count in pairs for cell in (f"{value:g}", "refused" if count is None else str(count)))]
+        for key, pairs in effects
+    ]
+    return ["", "Assumed, for want of better:", *(f"  {line}" for line in table(head, rows, left=1))]

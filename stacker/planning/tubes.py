@@ -1,0 +1,111 @@
+"""What a lens reaches with every subset of the tubes at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from stacker.errors import Refusal
+from stacker.optics.diffraction import diffraction_f_number
+from stacker.optics.lenses import lens
+
+MOST_TUBES = 8  # 256 subsets; nobody carries more
+# The subject frames well if it fills this share of the width: room for the edge loss, no waste of pixels.
+FILLS = (0.6, 0.95)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TubeRow:
+    """One subset of the tubes, the lens at its nearest focus; ``from_magnification`` is for the lens at infinity."""
+
+    tubes_mm: tuple[float, ...]
+    from_magnification: float
+    magnification: float
+    field_mm: tuple[float, float]
+    working_distance_mm: float | None
+    light_loss_stops: float | None
+    effective_f_number: float
+    diffraction_f_number: float | None
+    frames_subject: bool | None
+
+
+def tube_rows(
+    *,
+    focal_length_mm: float,
+    f_number: float,
+    max_magnification: float,
+    tubes_mm: Sequence[float],
+    sensor_mm: tuple[float, float],
+    columns: int,
+    minimum_focus_mm: float | None = None,
+    pupil_magnification: float = 1.0,
+    front_offset_mm: float | None = None,
+    subject_width_mm: float | None = None,
+    wavelength_nm: float = 550.0,
+    airy_pixels: float = 3.0,
+) -> list[TubeRow]:
+    """Reckon every subset of the tubes, the empty one included, by rising extension.
+
+    Parameters
+    ----------
+    focal_length_mm, f_number, max_magnification, minimum_focus_mm, pupil_magnification, front_offset_mm
+        Of the lens, as in the request.
+    tubes_mm : sequence of float
+        At most `MOST_TUBES`.
+    sensor_mm : tuple of float
+        Width and height.
+    columns : int
+        Pixels across.
+    subject_width_mm : float or None
+        To be framed.
+    wavelength_nm, airy_pixels : float
+        For the f-number past which diffraction shows.
+
+    Raises
+    ------
+    Refusal
+        If there are too many tubes, or the lens cannot be what is said of it.
+    """
+    if len(tubes_mm) > MOST_TUBES:
+        raise Refusal(f"found {len(tubes_mm)} tubes; give at most {MOST_TUBES}", key="tubes_mm")
+    subsets = {
+        tuple(sorted(subset)) for count in range(len(tubes_mm) + 1) for subset in combinations(sorted(tubes_mm), count)
+    }
+    rows = []
+    for subset in sorted(subsets, key=lambda tubes: (sum(tubes), len(tubes))):
+        imaging = lens(
+            focal_length_mm=focal_length_mm,
+            f_number=f_number,
+            max_magnification=max_magnification,
+            minimum_focus_mm=minimum_focus_mm,
+            pupil_magnification=pupil_magnification,
+            tubes_mm=sum(subset),
+            front_offset_mm=front_offset_mm,
+        )
+        low, high = imaging.magnification_range
+        rows.append(
+            TubeRow(
+                tubes_mm=subset,
+                from_magnification=low,
+                magnification=imaging.magnification,
+                field_mm=(sensor_mm[0] / imaging.magnification, sensor_mm[1] / imaging.magnification),
+                working_distance_mm=imaging.working_distance_mm,
+                light_loss_stops=imaging.light_loss_stops,
+                effective_f_number=imaging.effective_f_number,
+                diffraction_f_number=diffraction_f_number(
+                    f_number=f_number,
+                    effective_f_number=imaging.effective_f_number,
+                    pixel_pitch_um=sensor_mm[0] / columns * 1000,
+                    airy_pixels=airy_pixels,
+                    wavelength_nm=wavelength_nm,
+                ),
+                frames_subject=(
+                    None
+                    if subject_width_mm is None
+                    else low * subject_width_mm <= FILLS[1] * sensor_mm[0]
+                    and high * subject_width_mm >= FILLS[0] * sensor_mm[0]
+                ),
+            )
+        )
+    return rows

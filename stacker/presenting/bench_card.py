@@ -1,0 +1,149 @@
+"""The bench card: the short summary of a plan that a person takes along."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from stacker.documents.plan import Plan
+from stacker.documents.rail_profile import HandRail
+from stacker.presenting.tables import WIDTH, duration, f_number, shutter_time, significant, wrapped
+
+_LABEL = 13  # columns of the words on the left
+
+_CHECKS = (
+    "focus, exposure, white balance and flash power on manual",
+    "camera and flash do not fall asleep",
+    "stabiliser off, in lens and camera",
+    "eyepiece covered",
+    "cable relieved, nothing in the way of the rail",
+    "subject tilted so that the depth is least",
+)
+
+
+def bench_card(plan: Plan) -> list[str]:
+    """The card as lines of at most 80 columns.
+
+    Parameters
+    ----------
+    plan : Plan
+        As planned or read from its file.
+    """
+    title = f"{plan.name}: {plan.coverage.frame_count} frames"
+    lines = [*wrapped(title), "-" * min(len(title), WIDTH)]
+    for label, text in _facts(plan):
+        lines += wrapped(text, first=label.ljust(_LABEL), indent=" " * _LABEL)
+    for title, items in (
+        ("Mind", [f"{warning.text} ({warning.code})" for warning in plan.warnings]),
+        ("Worth a thought", [advice.text for advice in plan.advice]),
+        ("Before the first frame", [f"[ ] {check}" for check in (*_CHECKS, *_loose(plan))]),
+    ):
+        if items:
+            lines += ["", f"{title}:"]
+            for item in items:
+                start = "  " if item.startswith("[ ]") else "  - "
+                lines += wrapped(item, first=start, indent="      " if item.startswith("[ ]") else "    ")
+    return lines
+
+
+def _facts(plan: Plan) -> Iterator[tuple[str, str]]:
+    optics, coverage, depth = plan.optics, plan.coverage, plan.depth_of_field
+    estimated = any(guess.key == "magnification" for guess in plan.assumed)
+    width, height = optics.field_mm
+    yield (
+        "picture",
+        f"{significant(optics.magnification)}x ({'estimated' if estimated else 'measured'}), "
+        f"field {significant(width)} x {significant(height)} mm",
+    )
+    marked = f"{f_number(optics.f_number)} marked, " if optics.f_number is not None else ""
+    lost = f", {optics.light_loss_stops:.1f} stops lost" if optics.light_loss_stops is not None else ""
+    yield "aperture", f"{marked}{f_number(optics.effective_f_number)} effective{lost}, NA {optics.object_na:.3g}"
+    limit = optics.diffraction_f_number
+    shows = f"; diffraction shows past {f_number(limit)} marked" if limit is not None else ""
+    yield "detail", f"{significant(optics.finest_detail_um)} um on the subject{shows}"
+    yield "slice", f"{significant(depth.total_um)} um sharp by the model {depth.model}{_seam(plan)}"
+    yield "steps", _steps(plan)
+    yield "rail", _rail(plan)
+    yield "clearance", _clearance(plan)
+    yield "light", _light(plan)
+    yield "time", _time(plan)
+    yield "storage", _storage(plan)
+    if coverage.gap_risk is not None:
+        yield "gap risk", f"{significant(coverage.gap_risk, 2)} for the whole stack, from the rail's scatter"
+
+
+def _seam(plan: Plan) -> str:
+    seam = plan.coverage.seam_contrast
+    return "" if seam is None else f"; the softest seam keeps {seam:.0%} of the contrast"
+
+
+def _steps(plan: Plan) -> str:
+    coverage, motion = plan.coverage, plan.motion
+    span = f"from {coverage.first_focus_um / 1000:.3f} to {coverage.last_focus_um / 1000:.3f} mm (0 is the front)"
+    if coverage.step_um is None or coverage.overlap is None:
+        return f"one frame at {coverage.first_focus_um / 1000:.3f} mm"
+    hand = isinstance(plan.request.rail, HandRail)
+    counted = f" = {motion.step_microsteps} {'divisions' if hand else 'microsteps'}" if motion.step_microsteps else ""
+    return f"{coverage.step_um:.4g} um at most{counted}, {coverage.overlap:.0%} overlap at least; {span}"
+
+
+def _rail(plan: Plan) -> str:
+    rail, motion = plan.request.rail, plan.motion
+    carries = {"camera": "the camera", "subject": "the subject", "rear": "the rear standard"}[plan.request.moves]
+    if rail is None:
+        return f"none described: moves {carries} {motion.travel_mm:.4g} mm, steps in um, time unknown"
+    front = plan.request.subject.front_at_mm
+    where = (
+        "front not yet placed: limits are checked when the run starts" if front is None else f"front at {front:g} mm"
+    )
+    take_up = f", take-up {motion.take_up_microsteps} {'divisions' if isinstance(rail, HandRail) else 'microsteps'}"
+    return f"{rail.name} moves {carries} {motion.travel_mm:.4g} mm{take_up}; {where}"
+
+
+def _clearance(plan: Plan) -> str:
+    distance = plan.optics.working_distance_mm
+    if distance is None:
+        return "working distance unknown: measure it before anything moves"
+    deepest_um = max(plan.coverage.first_focus_um, plan.coverage.last_focus_um)
+    left = distance if plan.request.moves == "rear" else distance - deepest_um / 1000
+    return (
+        f"{significant(distance)} mm from the front of the rig to the subject, {significant(left)} mm left at the "
+        f"deepest frame (to keep clear: {plan.request.subject.keep_clear_mm:g} mm)"
+    )
+
+
+def _light(plan: Plan) -> str:
+    light, exposures = plan.request.light, plan.frames.exposure_s
+    if light is None:
+        return "not described"
+    shortest, longest = (end(time for time in exposures if time is not None) for end in (min, max))
+    times = (
+        shutter_time(longest) if longest - shortest < 1e-9 else f"{shutter_time(shortest)} to {shutter_time(longest)}"
+    )
+    return f"{light.kind}, {times}" + (f", {light.recycle_s:g} s recycling" if light.recycle_s else "")
+
+
+def _time(plan: Plan) -> str:
+    budget = plan.budget
+    if budget.duration_s is None or budget.frame_s is None:
+        return "unknown"
+    cells = "" if budget.batteries is None else f", {_count(budget.batteries, 'battery', 'batteries')}"
+    return f"{duration(budget.duration_s)}, {budget.frame_s:.3g} s a frame{cells}"
+
+
+def _storage(plan: Plan) -> str:
+    budget = plan.budget
+    raw = "" if budget.raw_gb is None else f"{significant(budget.raw_gb)} GB raw"
+    cards = "" if budget.cards is None else f" on {_count(budget.cards, 'card', 'cards')}"
+    return f"{raw}{cards}{', ' if raw else ''}{significant(budget.working_gb)} GB to work in"
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
+def _loose(plan: Plan) -> Iterator[str]:
+    loss = plan.coverage.edge_loss
+    if loss is None:
+        yield "framed loosely: how much the edges lose is not known here"
+    elif loss > 0.0005:
+        yield f"framed loosely: scaling the frames alike costs {loss:.1%} of the width"
