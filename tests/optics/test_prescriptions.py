@@ -17,7 +17,6 @@ from scipy.optimize import brentq
 from stacker.optics.imaging import LensState
 from stacker.optics.lenses import lens, reversed_lens
 
-
 F_NUMBER = 5.6
 ROUNDING = 1e-9
 
@@ -163,3 +162,31 @@ def test_extension_of_a_real_lens_held_at_its_setting(prescription):
     rig = lens(focal_length_mm=focal, f_number=F_NUMBER, max_magnification=0.15, tubes_mm=0.24 * focal)
     assert traced == pytest.approx(0.39, abs=1e-10)
     assert rig.magnification == pytest.approx(traced, abs=1e-10)
+
+
+@pytest.mark.filterwarnings("ignore:variable:numba.core.errors.NumbaIRAssumptionWarning")  # numba on optiland's loops
+@pytest.mark.parametrize(("prescription", "error"), [(DoubleGauss, 0.001), (Telephoto, 0.01)])
+def test_real_rays_at_life_size_keep_the_sine_condition_nearly(prescription, error):
+    # The aperture on the subject's side, m/(2 N_e), rests on it. Recorded from real rays at f/8: 0.1 % and 1 %;
+    # a quarter more is allowed, since one digit is recorded.
+    system = _set_up(prescription, flipped=False)
+    focal = _number(system.paraxial.f2())
+    system.set_aperture("EPD", focal / 8)
+    distance = focal - _number(system.paraxial.F1())
+    system.updater.set_thickness(distance, 0)
+    _focus(system)
+    system.trace_generic(0.0, 0.0, 0.0, 1.0, system.primary_wavelength)
+    height = np.ravel(system.surfaces.y)[1]
+    depth = np.ravel(system.surfaces.z)[1] + distance  # the first surface's sag included
+    sine_on_subject = height / np.hypot(height, depth)
+    sine_on_sensor = abs(np.ravel(system.surfaces.M)[-1])
+    assert sine_on_subject / sine_on_sensor == pytest.approx(1, abs=1.25 * error)
+    rig = lens(
+        focal_length_mm=focal,
+        f_number=8,
+        max_magnification=0,
+        tubes_mm=focal,
+        pupil_magnification=_trace(prescription, 1).pupil_magnification,
+    )
+    # the paraxial pupil lets the real edge ray through at nearly the planner's aperture
+    assert sine_on_subject == pytest.approx(rig.object_na, rel=1.25 * error)
