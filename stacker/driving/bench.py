@@ -24,20 +24,10 @@ def connect(
     LinkError
         When nobody answers.
     """
-    controller = LineController(
-        open_link(link.url, link.baud), extra_s=link.reply_extra_s
-    )
+    controller = LineController(open_link(link.url, link.baud), extra_s=link.reply_extra_s)
     try:
         identity = controller.connect()
-        told = identity.microsteps_per_turn
-        if told is not None and told != settings.microsteps_per_turn:
-            raise Refusal(
-                f"the controller makes {told} microsteps a turn, the profile says {settings.microsteps_per_turn}: every "
-                "move would be wrong. Compare microsteps_per_full_step with the driver's jumpers; a measured move of "
-                "10 mm tells which of the two is right.",
-                code="microsteps_differ",
-                key="rail.microsteps_per_full_step",
-            )
+        _compare(identity, settings)
         rail = Rail(controller, settings, wish)
         controller.attend = rail.attend
         controller.take_over()
@@ -49,15 +39,25 @@ def connect(
     return rail, identity
 
 
+def _compare(identity: Identity, settings: RailSettings) -> None:
+    told = identity.microsteps_per_turn
+    if told is not None and told != settings.microsteps_per_turn:
+        raise Refusal(
+            f"the controller makes {told} microsteps a turn, the profile says {settings.microsteps_per_turn}: every "
+            "move would be wrong. Compare microsteps_per_full_step with the driver's jumpers; a measured move of "
+            "10 mm tells which of the two is right.",
+            code="microsteps_differ",
+            key="rail.microsteps_per_full_step",
+        )
+
+
 def make_ready(rail: Rail) -> Where:
     """Allow motion again after an earlier stop, and say where the rail is."""
     rail.controller.clear()
     return rail.controller.where()
 
 
-def place_front(
-    rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool
-) -> tuple[int, str]:
+def place_front(rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool) -> tuple[int, str]:
     """Decide where position 0 of the plan is taken.
 
     Parameters

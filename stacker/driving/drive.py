@@ -74,8 +74,8 @@ class Person:
     """
 
     confirm: Callable[[str], bool]
-    take: Callable[[str], bool] = lambda text: False
-    report: Callable[[Progress], None] = lambda progress: None
+    take: Callable[[str], bool] = lambda _: False
+    report: Callable[[Progress], None] = lambda _: None
     wish: Callable[[], Wish] = lambda: Wish.GO_ON
 
 
@@ -240,8 +240,8 @@ def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], w
     first, low, high = stops[0], min(stops), max(stops)
     way = "deeper into the subject" if job.direction > 0 else "out of the subject"
     lines = [
-        f"The rail stands at {job.mm(where.position):.3f} mm; position 0 (front in focus) is {job.mm(front_at):.3f} mm, "
-        f"{where_from}.",
+        f"The rail stands at {job.mm(where.position):.3f} mm; position 0 (front in focus) is {job.mm(front_at):.3f} mm,"
+        f" {where_from}.",
         f"It first goes {job.mm(first - where.position):+.3f} mm, then {way}, between {job.mm(low):.3f} and "
         f"{job.mm(high):.3f} mm: {len(frames)} frames.",
     ]
@@ -308,8 +308,8 @@ def _check_steps(job: Job, rail: Rail) -> str:
     allowed = max(2, job.rail.take_up)
     if abs(lost) > allowed:
         raise PositionLost(
-            f"the low switch was found {lost:+d} microsteps ({job.mm(lost) * 1000:+.1f} um) from where the profile has it: "
-            "steps were lost during this run. Look for a stall; frames may lie at wrong depths.",
+            f"the low switch was found {lost:+d} microsteps ({job.mm(lost) * 1000:+.1f} um) from where the profile has "
+            "it: steps were lost during this run. Look for a stall; frames may lie at wrong depths.",
             code="steps_lost",
         )
     return f"no step lost: the low switch was found within {abs(lost)} microsteps"

@@ -112,7 +112,7 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
         controller.set_limits(low, high)
     marks: list[tuple[int, int]] = []
     if job.shutter.via == "manual":
-        shutter: RailShutter | ManualShutter = ManualShutter(rail, lambda text: True)
+        shutter: RailShutter | ManualShutter = ManualShutter(rail, lambda _: True)
     else:
         shutter = RailShutter(rail, job.shutter)
     shutter.set_up()
@@ -131,9 +131,7 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
     return Rehearsed(
         front_at=front_at,
         set_up=tuple(requests[:before]),
-        frames=tuple(
-            (frame, tuple(requests[start:end])) for (frame, end), start in zip(marks, starts, strict=True)
-        ),
+        frames=tuple((frame, tuple(requests[start:end])) for (frame, end), start in zip(marks, starts, strict=True)),
     )
 
 

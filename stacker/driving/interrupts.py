@@ -1,12 +1,17 @@
-"""Signals become a wish that the run looks at every 50 ms: the same on every system, and never in the middle of a write."""
+"""Signals become a wish that the run looks at every 50 ms: on every system, and never in the middle of a write."""
 
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import FrameType, TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from stacker.rail.rail import Wish
+
+if TYPE_CHECKING:
+    from typing_extensions import Self
 
 NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")  # the last is Ctrl-Break, on Windows alone
 
@@ -24,7 +29,7 @@ class Interrupts:
         self.count = 0
         self._before: dict[int, Any] = {}
 
-    def __enter__(self) -> Interrupts:
+    def __enter__(self) -> Self:
         for name in NAMES:
             number = getattr(signal, name, None)
             if number is not None:
@@ -36,6 +41,16 @@ class Interrupts:
     ) -> None:
         for number, handler in self._before.items():
             signal.signal(number, handler)
+        self._before.clear()
+
+    @contextmanager
+    def suspended(self) -> Iterator[None]:
+        """While a person is asked, an interrupt does what it does everywhere."""
+        self.__exit__(None, None, None)
+        try:
+            yield
+        finally:
+            self.__enter__()
 
     def _note(self, number: int, frame: FrameType | None) -> None:
         del number, frame

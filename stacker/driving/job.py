@@ -168,9 +168,10 @@ def link_settings(profile: RailProfile, url: str | None = None) -> LinkSettings:
             code="no_link",
             key="rail.link.url",
         )
-    values = {} if link is None else {"baud": link.baud, "reply_extra_s": link.reply_extra_s, "dialect": link.dialect}
-    address = url or (link.url if link else "")
-    return LinkSettings(url=simulated_url(address, profile), **values)
+    address = simulated_url(url or (link.url if link else ""), profile)
+    if link is None:
+        return LinkSettings(url=address)
+    return LinkSettings(url=address, baud=link.baud, reply_extra_s=link.reply_extra_s, dialect=link.dialect)
 
 
 def simulated_url(url: str, profile: RailProfile) -> str:
@@ -191,8 +192,8 @@ def simulated_url(url: str, profile: RailProfile) -> str:
     return f"{head}?{'&'.join(parts)}"
 
 
-def job_of(plan: Plan, path: Path, *, url: str | None = None) -> Job:
-    """Translate a plan.
+def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = True) -> Job:
+    """Translate a plan; a dry run needs no link.
 
     Raises
     ------
@@ -214,7 +215,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None) -> Job:
     starts = [start for start in frames.start_s if start is not None]
     if len(positions) != len(frames) or len(exposures) != len(frames) or len(starts) != len(frames):
         raise Refusal(
-            f"{path}: exposures are unknown. Write light: {{kind: ..., exposure_s: ...}} in the request, then plan again.",
+            f"{path}: exposures are unknown. Write light: {{kind: ..., exposure_s: ...}} in the request; plan again.",
             code="no_light",
             key="light",
         )
@@ -244,7 +245,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None) -> Job:
         rail=settings,
         rail_name=profile.name,
         travel=round(profile.travel_mm * settings.microsteps_per_mm),
-        link=link_settings(profile, url),
+        link=link_settings(profile, url) if need_link or url or profile.link else LinkSettings(url="no port yet"),
         shutter=ShutterSettings(
             via=shutter.via,
             pulse_s=shutter.pulse_s,

@@ -49,8 +49,8 @@ def check(job: Job, front_at: int) -> None:
     deepest_um = (high - front_at) / s.microsteps_per_mm * 1000
     if job.clearance_um is not None and deepest_um > job.clearance_um:
         raise Refusal(
-            f"the rail would bring the lens {deepest_um / 1000:.3f} mm closer, and only {job.clearance_um / 1000:.3f} mm "
-            "are left before keep_clear_mm. Shoot a shallower stack or use more working distance.",
+            f"the rail would bring the lens {deepest_um / 1000:.3f} mm closer, and only {job.clearance_um / 1000:.3f} "
+            "mm are left before keep_clear_mm. Shoot a shallower stack or use more working distance.",
             code="collision",
             key="subject.keep_clear_mm",
         )

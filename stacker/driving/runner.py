@@ -45,11 +45,13 @@ class Pacer:
     ----------
     job : Job
         With its pace.
+    fired_s : float or None
+        When the flash may have fired last [s]; None: long ago.
     """
 
-    def __init__(self, job: Job) -> None:
+    def __init__(self, job: Job, fired_s: float | None = None) -> None:
         self._pace = job.pace
-        self._fired_s: float | None = None
+        self._fired_s = fired_s
         self._written_s: deque[float] = deque(maxlen=job.pace.buffer_frames or 1)
 
     def due_s(self, arrived_s: float) -> float:
@@ -83,7 +85,7 @@ def run_frames(
     frames: Sequence[int],
     last_shot: int = 0,
     warm_up_s: float = 0.0,
-    report: Callable[[Progress], None] = lambda progress: None,
+    report: Callable[[Progress], None] = lambda _: None,
 ) -> float:
     """Take these frames.
 
@@ -115,7 +117,7 @@ def run_frames(
         Whatever ended the run early; the journal holds all until then.
     """
     began_s = rail.clock.now()
-    pacer = Pacer(job)
+    pacer = Pacer(job, began_s if last_shot else None)  # the run before may have ended with a flash just now
     shutter.set_up()
     shot = shutter.next_shot(last_shot + 1)
     for done, frame in enumerate(frames, start=1):

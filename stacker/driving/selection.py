@@ -39,8 +39,8 @@ def widened(
 ) -> tuple[int, ...]:
     """Frames to take after the front was focused again, when that may be off by `error_um` either way.
 
-    Each run of missing frames is begun early and ended late, until its last neighbour lies an error away: what refocusing
-    gets wrong becomes duplicates, not a gap.
+    Each run of missing frames is begun early and ended late, until its last neighbour lies an error away: what
+    refocusing gets wrong becomes duplicates, not a gap.
 
     Parameters
     ----------

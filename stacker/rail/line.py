@@ -141,7 +141,9 @@ class LineController:
             raise self._was_reset(detail)
         meaning = MEANINGS.get(reason, "controller and program do not agree on the protocol")
         raise ControllerRefused(
-            reason, detail, f"{self._link.url}: the controller refused '{verb}': {reason} {detail}".rstrip() + f" ({meaning})."
+            reason,
+            detail,
+            f"{self._link.url}: the controller refused '{verb}': {reason} {detail}".rstrip() + f" ({meaning}).",
         )
 
     def _was_reset(self, boot: str) -> ControllerReset:
@@ -205,6 +207,10 @@ class LineController:
     def start_move(self, position: int) -> None:
         """Start a move; checked against the bounds just before the line is sent."""
         self.ask("move", position)
+
+    def jog(self, position: int) -> None:
+        """Start a slow move of at most 1 mm, which also runs while the position is lost."""
+        self.ask("jog", position)
 
     def declare(self, position: int) -> None:
         """Name the present place."""

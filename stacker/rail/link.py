@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -30,7 +31,7 @@ def _port_errors(url: str) -> Iterator[None]:
         yield
     except _GONE as error:
         raise LinkError(
-            f"{url}: the port is gone ({error}). Look at the cable and the controller's supply, then go on with --resume.",
+            f"{url}: the port is gone ({error}). Look at cable and supply, then go on with --resume.",
             code="port_gone",
         ) from error
 
@@ -91,7 +92,7 @@ class Link:
                 self._buffer.clear()
                 self._overlong = True
             with _port_errors(self.url):
-                chunk = self._port.read(max(1, self._port.in_waiting))
+                chunk = self._port.read(max(1, self._port.in_waiting))  # type: ignore[attr-defined]
             self._buffer += chunk
             if not chunk:
                 return None
@@ -100,10 +101,8 @@ class Link:
 
     def close(self) -> None:
         """Let go of the port; a port that is gone already is no fault."""
-        try:
+        with contextlib.suppress(*_GONE):
             self._port.close()
-        except _GONE:
-            pass
 
 
 def open_link(url: str, baud: int, *, clock: Clock | None = None) -> Link:
@@ -142,7 +141,7 @@ def open_link(url: str, baud: int, *, clock: Clock | None = None) -> Link:
         port.open()
     except (ValueError, *_GONE) as error:
         raise LinkError(
-            f"{url}: cannot be opened ({error}). 'stacker rail ports' lists the ports; close other programs that use it.",
+            f"{url}: cannot be opened ({error}). 'stacker rail ports' lists the ports; close programs that use it.",
             code="port_open",
         ) from error
     return Link(port, clock or getattr(port, "clock", None) or SystemClock())

@@ -1,4 +1,4 @@
-"""Moves of the rail: limits on every one, backlash taken up, the position verified, an interrupt obeyed within a slice."""
+"""Moves of the rail: limits on every one, backlash taken up, position verified, interrupts obeyed within a slice."""
 
 from __future__ import annotations
 
@@ -96,7 +96,9 @@ class Rail:
         When the last move ended by prediction and was confirmed [s of the controller's clock].
     """
 
-    def __init__(self, controller: Controller, settings: RailSettings, wish: Callable[[], Wish] = lambda: Wish.GO_ON):
+    def __init__(
+        self, controller: Controller, settings: RailSettings, wish: Callable[[], Wish] = lambda: Wish.GO_ON
+    ) -> None:
         self.controller, self.settings, self._wish = controller, settings, wish
         self.clock = controller.clock
         self.bounds = (settings.soft_low, settings.soft_high)

@@ -19,7 +19,7 @@ from stacker.rail.simulated.wire import distorted
 LONGEST_ALONE_S = 60.0  # after that a board without a host has long come to rest
 
 
-class Unplugged(Exception):  # noqa: N818 - an event of the model
+class Unplugged(Exception):
     """The cable was pulled."""
 
 

@@ -39,7 +39,7 @@ def check_code(body: bytes) -> str:
     return f"{value:04X}"
 
 
-class Refused(Exception):  # noqa: N818 - it is an answer, not an error
+class Refused(Exception):
     """The word after ``no``."""
 
 
@@ -193,12 +193,12 @@ class Controller:
         self.state.deadman_s = self.state.now_s + self.state.deadman_ms / 1000
 
     def _act(self, verb: str, words: list[str]) -> str:
+        if verb not in self._verbs:
+            return "no verb"
+        count, act = self._verbs[verb]
+        if len(words) != count:
+            return "no words"
         try:
-            if verb not in self._verbs:
-                raise Refused("verb")
-            count, act = self._verbs[verb]
-            if len(words) != count:
-                raise Refused("words")
             return f"ok {act(*words)}".rstrip()
         except Refused as refused:
             return f"no {refused}"

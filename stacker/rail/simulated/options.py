@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 
@@ -112,7 +113,7 @@ class SimulatedOptions:
             For an unknown option or a value that cannot be read, with what is accepted.
         """
         given = dict(parse_qsl(urlsplit(url).query, keep_blank_values=True))
-        kinds = {field.name: type(field.default) for field in fields(cls)}
+        kinds: dict[str, Any] = {field.name: type(field.default) for field in fields(cls)}
         values: dict[str, str | int | float] = {}
         for key, text in given.items():
             if key not in kinds:

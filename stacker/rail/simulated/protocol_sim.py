@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import serial
 from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 
 from stacker.rail.clock import Clock, SystemClock, clock_for
@@ -23,7 +22,8 @@ class Serial(SerialBase):
         What is at the other end, while open.
     """
 
-    BAUDRATES = serial.SerialBase.BAUDRATES
+    _dtr_state: bool
+    _rts_state: bool
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         self.clock: Clock = SystemClock()

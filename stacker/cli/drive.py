@@ -1,0 +1,215 @@
+"""``stacker drive``: a plan on a rail; without ``--go`` nothing moves and no port is opened."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.errors import Refusal
+
+if TYPE_CHECKING:
+    from stacker.driving.drive import Outcome, Person, Wishes
+    from stacker.driving.interrupts import Interrupts
+    from stacker.driving.job import Job
+    from stacker.driving.runner import Progress
+
+BESIDE_THE_PLAN = ""  # --resume without a path
+
+
+@click.command(name="drive", short_help="a plan on a rail: dry run, or --go")
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option("--go", is_flag=True, help="Move the rail and take the frames.")
+@click.option("--yes", is_flag=True, help="Do not ask before the first move.")
+@click.option("--all", "whole", is_flag=True, help="Dry run: show every frame.")
+@click.option("--journal", type=click.Path(path_type=Path), help="Where the journal goes.")
+@click.option(
+    "--resume",
+    is_flag=False,
+    flag_value=BESIDE_THE_PLAN,
+    metavar="[JOURNAL]",
+    help="Take what a run left open; without a path its newest journal beside the plan.",
+)
+@click.option("--refocused", is_flag=True, help="With --resume: the front is in focus again, here.")
+@click.option("--ends", is_flag=True, help="Front, middle and back only: focus, light, framing, clearance.")
+@click.option("--frames", help="Only these frames: 41,42 or 7-12.")
+@click.option("--closing-frame", is_flag=True, help="Frame 1 once more at the end, to reveal drift.")
+@click.option("--warm-up-s", type=click.FloatRange(0, 3600), default=0.0, help="Wait before the first frame.")
+@click.option("--front-at-mm", type=float, help="Rail position with the front in focus.")
+@click.option("--rail-at-mm", type=float, help="Where the rail stands now, read off its scale.")
+@click.option("--url", help="Port or address, instead of the one in the profile.")
+@output_options
+def command(
+    plan: Path,
+    *,
+    go: bool,
+    yes: bool,
+    whole: bool,
+    journal: Path | None,
+    resume: str | None,
+    refocused: bool,
+    ends: bool,
+    frames: str | None,
+    closing_frame: bool,
+    warm_up_s: float,
+    front_at_mm: float | None,
+    rail_at_mm: float | None,
+    url: str | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    r"""Run PLAN on its rail. Without --go: a dry run, nothing moves.
+
+    Ctrl-C stops the rail gently, a second one at once; the motor stays energised. Neither is an emergency stop.
+
+    \b
+    Example:
+      stacker drive beetle.plan.yaml
+      stacker drive beetle.plan.yaml --go --front-at-mm 41.2
+    """
+    from stacker.documents.plan_file import read_plan
+    from stacker.driving import selection
+    from stacker.driving.drive import Wishes
+    from stacker.driving.job import job_of
+
+    if sum((ends, frames is not None, resume is not None)) > 1:
+        raise click.UsageError("--ends, --frames and --resume exclude one another.")
+    job = job_of(read_plan(plan), plan, url=url, need_link=go)
+    chosen = selection.ends(job.count) if ends else selection.listed(frames, job.count) if frames else ()
+    per_mm = job.rail.microsteps_per_mm
+    wishes = Wishes(
+        frames=chosen,
+        closing_frame=closing_frame,
+        warm_up_s=warm_up_s,
+        front_at=None if front_at_mm is None else round(front_at_mm * per_mm),
+        rail_at=None if rail_at_mm is None else round(rail_at_mm * per_mm),
+        yes=yes,
+        refocused=refocused,
+        kind="ends" if ends else "frames" if frames else "all",
+    )
+    past = None if resume is None else _journal_of(plan, resume)
+    if not go:
+        _rehearse(job, wishes, past, whole=whole, as_json=as_json, quiet=quiet)
+    else:
+        outcome = _go(job, wishes, past, journal, quiet=quiet or as_json)
+        _tell(job, outcome, as_json=as_json, quiet=quiet)
+
+
+def _journal_of(plan: Path, resume: str) -> Path:
+    from stacker.driving.journal import newest
+
+    if resume != BESIDE_THE_PLAN:
+        return Path(resume)
+    found = newest(plan)
+    if found is None:
+        raise Refusal(f"no journal beside {plan}. Name it: --resume JOURNAL", code="no_journal")
+    return found
+
+
+def _rehearse(job: Job, wishes: Wishes, past: Path | None, *, whole: bool, as_json: bool, quiet: bool) -> None:
+    from stacker.driving import dry_run, journal
+
+    front_at, frames = wishes.front_at if wishes.front_at is not None else job.front_at, wishes.frames
+    if past is not None:
+        told = journal.read_journal(past)
+        front_at, frames = told.front_at, told.pending
+        if not frames:
+            raise Refusal(f"{past}: every frame of that run is confirmed.", code="complete")
+    frames = frames or tuple(range(1, job.count + 1))
+    frames += (0,) if wishes.closing_frame and 0 not in frames else ()
+    rehearsed = dry_run.rehearse(job, front_at=front_at, frames=frames)
+    if as_json:
+        result = {
+            "dry_run": True,
+            "front_at_mm": None if front_at is None else job.mm(front_at),
+            "duration_s": job.duration_s,
+            "set_up": rehearsed.set_up,
+            "frames": [{"frame": frame, "requests": requests} for frame, requests in rehearsed.frames],
+        }
+        write_json(result_document("drive", result))
+    elif not quiet:
+        click.echo(dry_run.text(job, rehearsed, whole=whole))
+    follow = f" --resume {past}" if past else ""
+    note(
+        f"Next: stacker drive {job.path} --ends --go, then stacker drive {job.path} --go{follow}",
+        quiet=quiet or as_json,
+    )
+
+
+def _go(job: Job, wishes: Wishes, past: Path | None, journal: Path | None, *, quiet: bool) -> Outcome:
+    from datetime import datetime
+
+    from stacker.driving.drive import drive
+    from stacker.driving.interrupts import Interrupts
+    from stacker.driving.journal import journal_path
+
+    with Interrupts() as interrupts:
+        person = _person(interrupts, quiet=quiet)
+        if past is not None:
+            return drive(job, wishes, person, journal_path=past, resume=True)
+        stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S")
+        return drive(job, wishes, person, journal_path=journal or journal_path(job.path, stamp))
+
+
+def _person(interrupts: Interrupts, *, quiet: bool) -> Person:
+    from stacker.driving.drive import Person
+
+    terminal = sys.stderr.isatty()
+
+    def ask(text: str) -> bool:
+        with interrupts.suspended():
+            return click.confirm(text, err=True)
+
+    def take(text: str) -> bool:
+        try:
+            return ask(f"{text}. Taken")
+        except click.Abort:
+            return False
+
+    def report(progress: Progress) -> None:
+        if quiet:
+            return
+        name = f"frame {progress.frame}" if progress.frame else "closing frame"
+        text = (
+            f"{name}: {progress.done} of {progress.total} ({progress.evidence}), "
+            f"{_minutes(progress.elapsed_s)} gone, {_minutes(progress.left_s)} left"
+        )
+        with contextlib.suppress(OSError):  # the terminal may be gone; the run is not
+            click.echo(
+                f"\r{text:<70}" if terminal else text, nl=not terminal or progress.done == progress.total, err=True
+            )
+
+    return Person(confirm=ask, take=take, report=report, wish=interrupts.wish)
+
+
+def _minutes(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def _tell(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
+    result: dict[str, Any] = {
+        "dry_run": False,
+        "journal": str(outcome.journal),
+        "frames": outcome.frames,
+        "doubled": outcome.doubled,
+        "duration_s": outcome.duration_s,
+        "position_mm": job.mm(outcome.position),
+        "steps": outcome.steps,
+    }
+    if as_json:
+        write_json(result_document("drive", result))
+    elif not quiet:
+        click.echo(
+            f"{job.name}: {len(outcome.frames)} frames taken in {_minutes(outcome.duration_s)}; {outcome.steps}.\n"
+            f"The rail stands at {job.mm(outcome.position):.3f} mm, "
+            f"its motor {'energised' if job.hold_after else 'let go'}."
+        )
+        if outcome.doubled:
+            click.echo(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, outcome.doubled))}.")
+    note(f"Next: stacker verify FOLDER --journal {outcome.journal}", quiet=quiet or as_json)

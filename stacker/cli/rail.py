@@ -1,0 +1,242 @@
+"""``stacker rail``: bring-up of a rail, and one that is simulated."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.errors import Refusal
+
+if TYPE_CHECKING:
+    from stacker.documents.rail_profile import RailProfile
+    from stacker.rail.controller import Identity
+    from stacker.rail.rail import Rail
+
+
+@click.group(name="rail", short_help="find, identify, move and simulate a rail")
+def command() -> None:
+    r"""Find, identify, move and simulate a rail.
+
+    \b
+    Example:
+      stacker rail ports
+      stacker rail move bench.rail.yaml --to-mm 40 --go
+    """
+
+
+def _profile(path: Path) -> RailProfile:
+    from stacker.documents.loading import load_rail
+    from stacker.documents.rail_profile import RailProfile
+
+    profile = load_rail(path).value
+    if not isinstance(profile, RailProfile):
+        raise Refusal(f"{path}: a hand rail has no controller. Turn its dial.", code="no_motor_rail")
+    return profile
+
+
+@contextmanager
+def _connected(
+    profile: RailProfile, url: str | None, rail_at_mm: float | None = None
+) -> Iterator[tuple[Rail, Identity]]:
+    from stacker.driving.bench import connect
+    from stacker.driving.interrupts import Interrupts
+    from stacker.driving.job import link_settings, rail_settings
+
+    settings = rail_settings(profile)
+    with Interrupts() as interrupts:
+        rail, identity = connect(link_settings(profile, url), settings, interrupts.wish)
+        try:
+            if rail_at_mm is not None:
+                rail.controller.declare(round(rail_at_mm * settings.microsteps_per_mm))
+            yield rail, identity
+        finally:
+            rail.controller.close()
+
+
+def _tell(name: str, result: dict[str, Any], text: str, *, as_json: bool, quiet: bool) -> None:
+    if as_json:
+        write_json(result_document(name, result))
+    elif not quiet:
+        click.echo(text)
+
+
+@command.command(name="ports")
+@output_options
+def ports(*, as_json: bool, quiet: bool) -> None:
+    r"""List the serial ports of this computer.
+
+    \b
+    Example:
+      stacker rail ports
+    """
+    from serial.tools.list_ports import comports
+
+    found = [{"port": port.device, "description": port.description or ""} for port in comports()]
+    text = "\n".join(f"{port['port']}  {port['description']}" for port in found) or "no serial port found"
+    _tell("rail ports", {"ports": found}, text, as_json=as_json, quiet=quiet)
+    note("Next: stacker rail identify PROFILE --url PORT", quiet=quiet or as_json)
+
+
+@command.command(name="identify")
+@click.argument("profile", type=click.Path(path_type=Path))
+@click.option("--url", help="Port or address, instead of the one in the profile.")
+@output_options
+def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> None:
+    r"""Ask the controller of the rail in PROFILE who it is and where it stands. Nothing moves.
+
+    \b
+    Example:
+      stacker rail identify bench.rail.yaml
+    """
+    from stacker.driving.job import rail_settings
+
+    read = _profile(profile)
+    per_mm = rail_settings(read).microsteps_per_mm
+    with _connected(read, url) as (rail, who):
+        where = rail.controller.where()
+    result = {
+        "name": who.name,
+        "protocol": who.version,
+        "boot": who.boot,
+        "microsteps_per_turn": who.microsteps_per_turn,
+        "known": where.known,
+        "position_microsteps": where.position,
+        "position_mm": where.position / per_mm if where.known else None,
+    }
+    stands = f"stands at {where.position / per_mm:.3f} mm" if where.known else "does not know where it stands"
+    text = (
+        f"{who.name}, protocol {who.version}, boot {who.boot}, {who.microsteps_per_turn} microsteps a turn as in the "
+        f"profile;\nthe rail {stands}."
+    )
+    _tell("rail identify", result, text, as_json=as_json, quiet=quiet)
+    follow = "move" if where.known else "find"
+    note(f"Next: stacker rail {follow} {profile}", quiet=quiet or as_json)
+
+
+@command.command(name="move")
+@click.argument("profile", type=click.Path(path_type=Path))
+@click.option("--to-mm", type=float, help="Position to go to.")
+@click.option("--by-mm", type=float, help="Distance to go; positive is deeper into the subject.")
+@click.option("--rail-at-mm", type=float, help="Where the rail stands now, read off its scale.")
+@click.option("--go", is_flag=True, help="Move.")
+@click.option("--url", help="Port or address, instead of the one in the profile.")
+@output_options
+def move(
+    profile: Path,
+    *,
+    to_mm: float | None,
+    by_mm: float | None,
+    rail_at_mm: float | None,
+    go: bool,
+    url: str | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    r"""Move the rail in PROFILE within its soft limits. Without --go nothing moves.
+
+    \b
+    Example:
+      stacker rail move bench.rail.yaml --to-mm 40 --go
+    """
+    from stacker.driving.bring_up import go_by, go_to
+    from stacker.driving.job import rail_settings
+
+    if (to_mm is None) == (by_mm is None):
+        raise click.UsageError("give either --to-mm or --by-mm.")
+    read = _profile(profile)
+    settings = rail_settings(read)
+    words = f"to {to_mm:g} mm" if to_mm is not None else f"by {by_mm:+g} mm"
+    if not go:
+        _tell("rail move", {"moved": False}, f"would move {words}; nothing moved.", as_json=as_json, quiet=quiet)
+        note("Next: the same with --go", quiet=quiet or as_json)
+        return
+    with _connected(read, url, rail_at_mm) as (rail, _):
+        if to_mm is not None:
+            at = go_to(rail, round(to_mm * settings.microsteps_per_mm))
+        else:
+            at = go_by(rail, round((by_mm or 0.0) * settings.microsteps_per_mm))
+        known = rail.controller.where().known
+    at_mm = at / settings.microsteps_per_mm
+    result = {"moved": True, "known": known, "position_microsteps": at, "position_mm": at_mm if known else None}
+    stands = f"stands at {at_mm:.3f} mm" if known else f"has moved {words}; its position is not known"
+    _tell("rail move", result, f"the rail {stands}.", as_json=as_json, quiet=quiet)
+    note("Next: measure the move; if it is right, stacker drive PLAN", quiet=quiet or as_json)
+
+
+@command.command(name="find")
+@click.argument("profile", type=click.Path(path_type=Path))
+@click.option(
+    "--end", type=click.Choice(["low", "high"]), default="low", help="Which switch; low: away from the subject."
+)
+@click.option("--go", is_flag=True, help="Move.")
+@click.option("--url", help="Port or address, instead of the one in the profile.")
+@output_options
+def find(profile: Path, *, end: str, go: bool, url: str | None, as_json: bool, quiet: bool) -> None:
+    r"""Seek a limit switch of the rail in PROFILE and take the position from it.
+
+    The rail travels until the switch is hit: the way must be free. Where
+    low_switch_at_mm says where the low switch clears, the position is known then.
+
+    \b
+    Example:
+      stacker rail find bench.rail.yaml --go
+    """
+    from stacker.driving import bring_up
+    from stacker.driving.job import rail_settings
+
+    read = _profile(profile)
+    per_mm = rail_settings(read).microsteps_per_mm
+    if not go:
+        text = f"would travel to the {end} switch; nothing moved."
+        _tell("rail find", {"moved": False}, text, as_json=as_json, quiet=quiet)
+        note("Next: the same with --go, the way being free", quiet=quiet or as_json)
+        return
+    switch_mm = read.low_switch_at_mm if end == "low" else None
+    with _connected(read, url) as (rail, _):
+        at, known = bring_up.find(rail, end, None if switch_mm is None else round(switch_mm * per_mm))
+    result = {"moved": True, "known": known, "position_microsteps": at, "position_mm": at / per_mm if known else None}
+    stands = (
+        f"stands at {at / per_mm:.3f} mm" if known else "stands at the switch; low_switch_at_mm would name the place"
+    )
+    _tell("rail find", result, f"{end} switch found; the rail {stands}.", as_json=as_json, quiet=quiet)
+    note(f"Next: stacker rail move {profile} --to-mm 40 --go", quiet=quiet or as_json)
+
+
+@command.command(name="simulate")
+@click.argument("url", default="sim://bench")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Loopback port; 0: any free one.")
+@click.option("--pty", is_flag=True, help="A pseudo-terminal instead of a socket.")
+@output_options
+def simulate(url: str, *, port: int, pty: bool, as_json: bool, quiet: bool) -> None:
+    r"""Serve a simulated rail to other programs until Ctrl-C. URL takes the options of sim://.
+
+    \b
+    Example:
+      stacker rail simulate "sim://bench?state=rail.json" --port 7000
+    """
+    import math
+
+    from stacker.driving.interrupts import Interrupts
+    from stacker.rail.simulated.options import SimulatedOptions
+    from stacker.rail.simulated.serve import serve
+
+    try:
+        options = SimulatedOptions.from_url(url)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    if math.isinf(options.time_scale):
+        raise click.UsageError("a served rail needs a finite time_scale.")
+
+    def announce(address: str) -> None:
+        _tell("rail simulate", {"url": address}, address, as_json=as_json, quiet=quiet)
+        sys.stdout.flush()
+        note(f"Next: stacker drive PLAN --go --url {address}; Ctrl-C ends the simulation", quiet=quiet or as_json)
+
+    with Interrupts() as interrupts:
+        serve(options, port=port, terminal=pty, announce=announce, go_on=lambda: interrupts.count == 0)
