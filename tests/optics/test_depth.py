@@ -37,7 +37,12 @@ def test_quarter_wave_depth_of_objectives(na, index, expected_um):
 
 @pytest.mark.parametrize(
     ("m", "na", "index", "element_um", "expected_um"),
-    [(4, 0.1, 1, 6.5, 71.25), (10, 0.25, 1, 6.5, 11.40), (40, 0.65, 1, 24, 2.2249)],
+    [
+        (4, 0.1, 1, 6.5, 71.25),
+        (10, 0.25, 1, 6.5, 11.40),
+        (40, 0.65, 1, 24, 2.2249),
+        (100, 1.4, 1.515, 6.5, 0.4955),  # in oil: 0.4251 + 0.0703
+    ],
 )
 def test_microscopists_sum(m, na, index, element_um, expected_um):
     # formula: MicroscopyU, depth of field tutorial, formula 1; numbers derived
