@@ -154,13 +154,12 @@ def _lay(reach: Reach, *, through: int, margin: int, end_frames: int, stuck: Cal
     planes = _follow(reach, max(through, margin), stuck)
     missing = int(np.count_nonzero(planes < through)) + 1 + end_frames - len(planes)
     _refuse_too_many(len(planes) + missing)
-    extra = planes[-1:]
+    laid = [planes]
     for _ in range(missing):
-        before, extra = extra, reach(extra)
-        if extra <= before:
-            raise stuck(int(before[0]))
-        planes = np.append(planes, extra)
-    return planes
+        laid.append(reach(laid[-1][-1:]))
+        if laid[-1][-1] <= laid[-2][-1]:
+            raise stuck(int(laid[-2][-1]))
+    return np.concatenate(laid)
 
 
 def _follow(reach: Reach, stop: int, stuck: Callable[[int], Refusal]) -> IntArray:
@@ -182,7 +181,7 @@ def _follow(reach: Reach, stop: int, stuck: Callable[[int], Refusal]) -> IntArra
                 raise stuck(at)
             guess = np.arange(at, min(stop, at + hop * _BLOCK), hop)
         hops = reach(guess) - guess
-        after = at + np.cumsum(np.maximum(hops, 1))
+        after = at + np.cumsum(hops)
         wrong = np.flatnonzero(after[:-1] != guess[1:])
         right = int(wrong[0]) + 1 if len(wrong) else len(guess)
         if np.any(hops[:right] < 1):

@@ -110,7 +110,7 @@ def overlap_that_holds(
         try:
             found = risk_at(middle / 100)
         except Refusal:
-            candidate, best = middle, None
+            candidate = middle
             continue
         if found is not None and found <= risk:
             candidate, best = middle, middle / 100

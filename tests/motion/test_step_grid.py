@@ -3,7 +3,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from stacker.motion.step_grid import (
@@ -30,9 +30,7 @@ def test_four_start_screw_of_2_mm_pitch_is_a_lead_of_8_mm():
 
 def test_a_reduction_and_microsteps_divide_the_full_step():
     # Derived: 10 um / 16 / 5.
-    found = microstep_um(
-        lead_mm=2, full_steps_per_turn=200, microsteps_per_full_step=16, motor_turns_per_screw_turn=5
-    )
+    found = microstep_um(lead_mm=2, full_steps_per_turn=200, microsteps_per_full_step=16, motor_turns_per_screw_turn=5)
     assert found == pytest.approx(0.125, rel=1e-15)
 
 
@@ -46,6 +44,7 @@ def test_dial_division():
     microsteps=st.sampled_from([1, 2, 4, 8, 10, 16, 32, 64, 128, 256]),
     turns=st.sampled_from([1.0, 1.5, 3.0, 3.7, 5.18, 100.0]),
 )
+@example(count=434_280_105, lead_mm=2.54, microsteps=128, turns=3.7)  # noise of 6e-8 of a step
 def test_an_exact_multiple_survives_the_way_through_millimetres(count, lead_mm, microsteps, turns):
     step_um = microstep_um(
         lead_mm=lead_mm,

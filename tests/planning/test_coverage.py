@@ -335,11 +335,8 @@ def bellows_requests(draw):
     return bellows, unit_um, draw(overlaps), depth_um, zones, draw(st.integers(0, 3))
 
 
-@settings(max_examples=400, deadline=None)
-@given(drawn=bellows_requests())
-def test_rear_standard_step_by_step(drawn):
-    bellows, unit_um, overlap, depth_um, zones, end_frames = drawn
-    planes = lay_planes(
+def laid_by_rear_standard(bellows, unit_um, overlap, depth_um, zones, end_frames):
+    return lay_planes(
         depth_um=depth_um,
         step_um=lambda z_um: bellows.dof_um(z_um) * (1 - overlap),
         slice_um=bellows.dof_um,
@@ -351,6 +348,23 @@ def test_rear_standard_step_by_step(drawn):
         lead_error=0.003,
         rail_map=FocusRailMap(to_rail_um=bellows.rail_um, to_focus_um=bellows.focus_um),
     )
+
+
+@settings(max_examples=200, deadline=None)
+@given(drawn=bellows_requests(), more=st.floats(0, 0.05))
+def test_rear_standard_asking_for_more_never_gives_fewer_frames(drawn, more):
+    bellows, unit_um, overlap, depth_um, zones, end_frames = drawn
+    frames = laid_by_rear_standard(*drawn).frame_count
+    assert laid_by_rear_standard(bellows, unit_um, overlap + more, depth_um, zones, end_frames).frame_count >= frames
+    finer = (0.0, depth_um / 2, overlap + more)
+    assert laid_by_rear_standard(bellows, unit_um, overlap, depth_um, (*zones, finer), end_frames).frame_count >= frames
+
+
+@settings(max_examples=300, deadline=None)
+@given(drawn=bellows_requests())
+def test_rear_standard_step_by_step(drawn):
+    bellows, unit_um, overlap, depth_um, zones, end_frames = drawn
+    planes = laid_by_rear_standard(*drawn)
     laid = planes.position_microsteps.tolist()
     np.testing.assert_allclose(planes.rail_um, planes.position_microsteps * unit_um, rtol=1e-15)
     np.testing.assert_allclose(bellows.rail_um(planes.focus_um), planes.rail_um, atol=1e-6)
@@ -409,6 +423,10 @@ REMEDY = "ask for less overlap, or get thicker slices from a larger f-number or 
         (
             {"step_um": 40.0, "microstep_um": 0.625, "zones": (zone(250, 300.5, 0.6),)},
             "A step of 0.6 um in the zone from 250 to 300.5 um",
+        ),
+        (
+            {"step_um": 40.0, "microstep_um": 0.625, "zones": (zone(250, 251.2, 0.6),)},
+            "A step of 0.6 um in the zone from 250 to 251.2 um",
         ),
         (
             {"step_um": 40.0, "microstep_um": 0.625, "zones": (zone(-20, -10, 0.6),), "end_frames": 2},
