@@ -62,7 +62,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    r"""Run PLAN on its rail. Without --go: a dry run, nothing moves.
+    """Run PLAN on its rail. Without --go: a dry run, nothing moves.
 
     Ctrl-C stops the rail gently, a second one at once; the motor stays energised. Neither is an emergency stop.
 
@@ -70,7 +70,7 @@ def command(
     Example:
       stacker drive beetle.plan.yaml
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
-    """
+    """  # noqa: D301 - \b is for click
     from stacker.documents.plan_file import read_plan
     from stacker.driving import selection
     from stacker.driving.drive import Wishes

@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 
 @click.group(name="rail", short_help="find, identify, move and simulate a rail")
 def command() -> None:
-    r"""Find, identify, move and simulate a rail.
+    """Find, identify, move and simulate a rail.
 
     \b
     Example:
       stacker rail ports
       stacker rail move bench.rail.yaml --to-mm 40 --go
-    """
+    """  # noqa: D301 - \b is for click
 
 
 def _profile(path: Path) -> RailProfile:
@@ -69,15 +69,15 @@ def _tell(name: str, result: dict[str, Any], text: str, *, as_json: bool, quiet:
 @command.command(name="ports")
 @output_options
 def ports(*, as_json: bool, quiet: bool) -> None:
-    r"""List the serial ports of this computer.
+    """List the serial ports of this computer.
 
     \b
     Example:
       stacker rail ports
-    """
-    from serial.tools.list_ports import comports
+    """  # noqa: D301 - \b is for click
+    from stacker.rail import link
 
-    found = [{"port": port.device, "description": port.description or ""} for port in comports()]
+    found = [{"port": port, "description": description} for port, description in link.ports()]
     text = "\n".join(f"{port['port']}  {port['description']}" for port in found) or "no serial port found"
     _tell("rail ports", {"ports": found}, text, as_json=as_json, quiet=quiet)
     note("Next: stacker rail identify PROFILE --url PORT", quiet=quiet or as_json)
@@ -88,12 +88,12 @@ def ports(*, as_json: bool, quiet: bool) -> None:
 @click.option("--url", help="Port or address, instead of the one in the profile.")
 @output_options
 def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> None:
-    r"""Ask the controller of the rail in PROFILE who it is and where it stands. Nothing moves.
+    """Ask the controller of the rail in PROFILE who it is and where it stands. Nothing moves.
 
     \b
     Example:
       stacker rail identify bench.rail.yaml
-    """
+    """  # noqa: D301 - \b is for click
     from stacker.driving.job import rail_settings
 
     read = _profile(profile)
@@ -138,12 +138,12 @@ def move(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    r"""Move the rail in PROFILE within its soft limits. Without --go nothing moves.
+    """Move the rail in PROFILE within its soft limits. Without --go nothing moves.
 
     \b
     Example:
       stacker rail move bench.rail.yaml --to-mm 40 --go
-    """
+    """  # noqa: D301 - \b is for click
     from stacker.driving.bring_up import go_by, go_to
     from stacker.driving.job import rail_settings
 
@@ -178,7 +178,7 @@ def move(
 @click.option("--url", help="Port or address, instead of the one in the profile.")
 @output_options
 def find(profile: Path, *, end: str, go: bool, url: str | None, as_json: bool, quiet: bool) -> None:
-    r"""Seek a limit switch of the rail in PROFILE and take the position from it.
+    """Seek a limit switch of the rail in PROFILE and take the position from it.
 
     The rail travels until the switch is hit: the way must be free. Where
     low_switch_at_mm says where the low switch clears, the position is known then.
@@ -186,7 +186,7 @@ def find(profile: Path, *, end: str, go: bool, url: str | None, as_json: bool, q
     \b
     Example:
       stacker rail find bench.rail.yaml --go
-    """
+    """  # noqa: D301 - \b is for click
     from stacker.driving import bring_up
     from stacker.driving.job import rail_settings
 
@@ -214,12 +214,12 @@ def find(profile: Path, *, end: str, go: bool, url: str | None, as_json: bool, q
 @click.option("--pty", is_flag=True, help="A pseudo-terminal instead of a socket.")
 @output_options
 def simulate(url: str, *, port: int, pty: bool, as_json: bool, quiet: bool) -> None:
-    r"""Serve a simulated rail to other programs until Ctrl-C. URL takes the options of sim://.
+    """Serve a simulated rail to other programs until Ctrl-C. URL takes the options of sim://.
 
     \b
     Example:
       stacker rail simulate "sim://bench?state=rail.json" --port 7000
-    """
+    """  # noqa: D301 - \b is for click
     import math
 
     from stacker.driving.interrupts import Interrupts

@@ -237,13 +237,13 @@ def _agree(
 def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], where_from: str) -> str:
     """Where the rail is, where position 0 is taken, which way and how far it will go."""
     stops = [front_at + job.positions[max(frame, 1) - 1] for frame in frames]
-    first, low, high = stops[0], min(stops), max(stops)
+    low, high = min(stops), max(stops)
     way = "deeper into the subject" if job.direction > 0 else "out of the subject"
     lines = [
         f"The rail stands at {job.mm(where.position):.3f} mm; position 0 (front in focus) is {job.mm(front_at):.3f} mm,"
         f" {where_from}.",
-        f"It first goes {job.mm(first - where.position):+.3f} mm, then {way}, between {job.mm(low):.3f} and "
-        f"{job.mm(high):.3f} mm: {len(frames)} frames.",
+        f"It goes {job.mm(front_at - where.position):+.3f} mm to position 0, then {way} through {len(frames)} frames "
+        f"between {job.mm(low):.3f} and {job.mm(high):.3f} mm.",
     ]
     return "\n".join([*lines, *preflight.remarks(job)])
 
@@ -266,6 +266,8 @@ def _run(
     last_shot: int,
 ) -> Outcome:
     try:
+        if wishes.kind == "all" and not last_shot:
+            rail.move(front_at)  # the plan's time 0 is the rail at rest at position 0
         duration_s = run_frames(
             job,
             rail,

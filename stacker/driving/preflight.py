@@ -8,7 +8,7 @@ from stacker.errors import Refusal
 
 def run_range(job: Job, front_at: int) -> tuple[int, int]:
     """The positions that this run needs, take-up included [microsteps, the rail's coordinates]."""
-    low, high = min(job.positions), max(job.positions)
+    low, high = min(0, *job.positions), max(0, *job.positions)  # a run begins at position 0
     if job.direction > 0:
         low -= job.rail.take_up
     else:

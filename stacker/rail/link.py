@@ -6,23 +6,26 @@ import contextlib
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-
-import serial
+from typing import TYPE_CHECKING
 
 from stacker.errors import LinkError
 from stacker.rail.clock import Clock, SystemClock
+
+if TYPE_CHECKING:
+    import serial
 
 SIMULATOR = "stacker.rail.simulated"
 LONGEST_LINE = 64  # bytes, line feed included; protocol page, section 2
 SLICE_S = 0.05  # the longest that a read blocks: an interrupt is seen within it
 WRITE_TIMEOUT_S = 2.0  # zero would spin for ever on a full buffer
 
+# pyserial's own exception is an OSError
 if sys.platform == "win32":
-    _GONE: tuple[type[Exception], ...] = (serial.SerialException, OSError, TypeError)
+    _GONE: tuple[type[Exception], ...] = (OSError, TypeError)
 else:  # a vanished terminal raises termios.error, which is no OSError; closing during a read a TypeError
     import termios
 
-    _GONE = (serial.SerialException, OSError, TypeError, termios.error)
+    _GONE = (OSError, TypeError, termios.error)
 
 
 @contextmanager
@@ -105,6 +108,13 @@ class Link:
             self._port.close()
 
 
+def ports() -> list[tuple[str, str]]:
+    """Names and descriptions of this computer's serial ports."""
+    from serial.tools.list_ports import comports
+
+    return [(port.device, port.description or "") for port in comports()]
+
+
 def open_link(url: str, baud: int, *, clock: Clock | None = None) -> Link:
     """Open a port: a name of the system (``/dev/ttyUSB0``, ``COM3``) or a URL (``sim://``, ``socket://``).
 
@@ -125,6 +135,8 @@ def open_link(url: str, baud: int, *, clock: Clock | None = None) -> Link:
     LinkError
         When it cannot be opened, or another program holds it.
     """
+    import serial  # here, so that a dry run does without it
+
     if SIMULATOR not in serial.protocol_handler_packages:
         serial.protocol_handler_packages.append(SIMULATOR)
     try:

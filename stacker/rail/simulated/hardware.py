@@ -108,6 +108,7 @@ class Hardware:
         s.releases_s = s.closes_s + s.closed_ms / 1000
         s.shot_ends_s = s.closes_s + max(s.busy_ms, s.sync_ms) / 1000
         s.deadman_s = s.now_s + s.deadman_ms / 1000
+        self.log({"event": "focus", "closed": True})
 
     def release(self) -> None:
         """Open both contacts before their time; a shot in progress is cut."""
@@ -116,7 +117,8 @@ class Hardware:
             s.shot_state, s.shot_ends_s = "cut", NEVER_S
             s.sync = "open" if s.sync == "waiting" else s.sync
         if s.contacts:
-            self.log({"event": "released"})
+            self.log({"event": "contact", "closed": False})
+            self.log({"event": "focus", "closed": False})
         s.contacts, s.closes_s, s.releases_s = False, NEVER_S, NEVER_S
 
     # -- time
@@ -141,7 +143,7 @@ class Hardware:
         s = self.state
         s.closes_s = NEVER_S
         opens_s, why = s.camera.signal(s.now_s, s.focus_s, self.options)
-        self.log({"event": "contact", "shot": s.shot})
+        self.log({"event": "contact", "closed": True, "shot": s.shot})
         if opens_s is None:
             self.log({"event": "ignored", "why": why})
         else:
@@ -162,6 +164,8 @@ class Hardware:
 
     def _contacts_open(self) -> None:
         self.state.contacts, self.state.releases_s = False, NEVER_S
+        self.log({"event": "contact", "closed": False})
+        self.log({"event": "focus", "closed": False})
 
     def _shot_ends(self) -> None:
         s = self.state
