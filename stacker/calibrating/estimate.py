@@ -1,0 +1,100 @@
+"""A value with its standard uncertainty, and how uncertainties pass through a formula."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+LEVEL = 0.95
+"""Share of all calibrations whose interval holds the truth."""
+
+_NUDGE = 1e-3  # of a standard error: small enough for a straight line, far above the noise of doubles
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Estimate:
+    """A measured value.
+
+    Parameters
+    ----------
+    value : float
+        In the unit of whatever it is.
+    standard_error : float
+        One standard deviation of it, same unit.
+    freedom : float
+        Degrees of freedom behind the standard error; infinite where it was stated and not found from scatter.
+    """
+
+    value: float
+    standard_error: float = 0.0
+    freedom: float = math.inf
+
+    @property
+    def margin(self) -> float:
+        """Half the width of the interval at `LEVEL`, by Student's t."""
+        from scipy.special import ndtri, stdtrit
+
+        upper = (1 + LEVEL) / 2
+        factor = ndtri(upper) if math.isinf(self.freedom) else stdtrit(self.freedom, upper)
+        return float(factor) * self.standard_error
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Bounds that hold the truth in 95 of 100 calibrations."""
+        return self.value - self.margin, self.value + self.margin
+
+
+def from_readings(readings: Sequence[float], *, stated_error: float) -> Estimate:
+    """The mean of repeated readings.
+
+    Parameters
+    ----------
+    readings : sequence of float
+        One at least.
+    stated_error : float
+        Standard deviation of one reading, used where a single one shows no scatter.
+    """
+    count = len(readings)
+    mean = math.fsum(readings) / count
+    if count == 1:
+        return Estimate(value=mean, standard_error=stated_error)
+    squares = math.fsum((reading - mean) ** 2 for reading in readings)
+    return Estimate(value=mean, standard_error=math.sqrt(squares / (count - 1) / count), freedom=count - 1)
+
+
+def propagated(formula: Callable[..., float], *inputs: Estimate) -> Estimate:
+    """The value of a formula of independent estimates.
+
+    Parameters
+    ----------
+    formula : callable
+        Takes one float an input.
+    *inputs : Estimate
+        What it is computed from.
+
+    Notes
+    -----
+    Law of propagation of uncertainty, and the degrees of freedom by Welch and Satterthwaite:
+
+        u^2 = sum (df/dx_i u_i)^2                            (Eq. 10 of [1]_)
+        nu = u^4 / sum ((df/dx_i u_i)^4 / nu_i)              (Eq. G.2b of [1]_)
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, Guide to the expression of uncertainty in measurement.
+    """
+    values = [one.value for one in inputs]
+    shares = []
+    for place, one in enumerate(inputs):
+        nudge = _NUDGE * one.standard_error
+        if nudge == 0:
+            shares.append(0.0)
+            continue
+        above, below = list(values), list(values)
+        above[place] += nudge
+        below[place] -= nudge
+        shares.append((formula(*above) - formula(*below)) / (2 * _NUDGE))
+    error = math.hypot(*shares)
+    spread = math.fsum(share**4 / one.freedom for share, one in zip(shares, inputs, strict=True))
+    return Estimate(value=formula(*values), standard_error=error, freedom=error**4 / spread if spread > 0 else math.inf)
