@@ -68,7 +68,8 @@ def _facts(plan: Plan) -> Iterator[tuple[str, str]]:
     yield "time", _time(plan)
     yield "storage", _storage(plan)
     if coverage.gap_risk is not None:
-        yield "gap risk", f"{significant(coverage.gap_risk, 2)} for the whole stack, from the rail's scatter"
+        risk = significant(coverage.gap_risk, 2) if coverage.gap_risk else "under one in a billion"
+        yield "gap risk", f"{risk} for the whole stack, from the rail's scatter"
 
 
 def _seam(plan: Plan) -> str:

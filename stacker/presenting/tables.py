@@ -59,7 +59,7 @@ def shutter_time(seconds: float) -> str:
     """A shutter time: 1/160 s, 0.5 s, 2 s."""
     if seconds < 0.3:
         return f"1/{1 / seconds:.0f} s"
-    return f"{seconds:g} s"
+    return f"{significant(seconds)} s"
 
 
 def effects_table(effects: Sequence[tuple[str, Sequence[tuple[float, int | None]]]]) -> list[str]:

@@ -283,7 +283,7 @@ CASES: list[tuple[str, str, list[str]]] = [
         "key of another kind",
         "rig: {kind: measured, magnification: 0.87, f_number: 5.6, tubes_mm: [12]}\n" + CAMERA + SUBJECT,
         [
-            "in.yaml:1:59: rig.tubes_mm: unknown key; known here: kind, magnification, field_width_mm, f_number, pupil_magnification, focal_length_mm, working_distance_mm"
+            "in.yaml:1:59: rig.tubes_mm: unknown key; known here: kind, magnification, field_width_mm, f_number, pupil_magnification, entrance_pupil_mm, working_distance_mm"
         ],
     ),
     (

@@ -1,0 +1,211 @@
+"""What the planner refuses, and what it warns of: each at its threshold, from both sides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from stacker.documents.rail_profile import RailProfile
+from stacker.documents.request import Camera, Focus, LensRig, Light, MeasuredRig, ObjectiveRig, Request, Subject
+from stacker.errors import Refusal
+from stacker.planning.planner import plan_of
+
+CAMERA = Camera(sensor_mm=(23.5, 15.7), pixels=(6000, 4000), shutter="mechanical")
+RAIL = RailProfile(
+    travel_mm=80,
+    soft_limits_mm=(2, 78),
+    full_steps_per_turn=200,
+    microsteps_per_full_step=16,
+    lead_mm=2,
+    speed_mm_s=3,
+    acceleration_mm_s2=15,
+    backlash_um=16,
+)
+BASE = Request(
+    rig=MeasuredRig(magnification=0.9, f_number=4, working_distance_mm=60),
+    camera=CAMERA,
+    light=Light(kind="continuous", exposure_s=2),
+    subject=Subject(depth_mm=3),
+    rail=RAIL,
+)
+
+
+def changed(**blocks) -> Request:
+    return replace(BASE, **blocks)
+
+
+def codes(request: Request) -> set[str]:
+    return {warning.code for warning in plan_of(request, {}).warnings}
+
+
+def test_a_plain_stack_has_no_warning():
+    assert codes(BASE) == set()
+
+
+LENS = LensRig(focal_length_mm=50, max_magnification=0.15, f_number=4, working_distance_mm=60)
+
+REFUSED = {
+    "tubes behind a converter": (
+        changed(rig=replace(LENS, converter=1.4, tubes_behind_converter_mm=(12.0,))),
+        "rig.tubes_behind_converter_mm",
+        "between lens and converter",
+    ),
+    "a lens that cannot focus on anything near": (
+        changed(rig=replace(LENS, focused_at="infinity")),
+        "rig",
+        "tubes",
+    ),
+    "a ring set past its nearest mark": (changed(rig=replace(LENS, focused_at=0.3)), "rig.focused_at", "0.15"),
+    "a collision": (
+        changed(rig=replace(BASE.rig, working_distance_mm=4.0)),
+        "subject.depth_mm",
+        "keep_clear_mm",
+    ),
+    "soft limits, front known": (
+        changed(subject=Subject(depth_mm=3, front_at_mm=76)),
+        "subject.front_at_mm",
+        "between 2.",
+    ),
+    "soft limits, front unknown": (
+        changed(subject=Subject(depth_mm=75.9), rig=replace(BASE.rig, working_distance_mm=None)),
+        "rail.soft_limits_mm",
+        "76 mm",
+    ),
+    "a step under one microstep": (
+        changed(
+            rig=ObjectiveRig(magnification=50, na=0.55, reference_mm=200, tube_lens_mm=200),
+            rail=replace(RAIL, microsteps_per_full_step=1),
+            subject=Subject(depth_mm=0.1),
+        ),
+        "rail",
+        "under one microstep",
+    ),
+    "a moving rear without a focal length": (changed(moves="rear"), "moves", "kind lens"),
+    "an aperture above the index": (
+        changed(rig=ObjectiveRig(magnification=50, na=1.1, reference_mm=200, tube_lens_mm=200)),
+        "rig.na",
+        "index",
+    ),
+    "a card smaller than a file": (
+        changed(camera=replace(CAMERA, raw_mb=2000, card_gb=1)),
+        "camera.card_gb",
+        "does not fit",
+    ),
+    "an endless blur circle": (
+        changed(
+            rig=LensRig(focal_length_mm=28, max_magnification=0.02, f_number=22, working_distance_mm=500),
+            focus=Focus(model="blur_circle", circle_um=200),
+        ),
+        "focus.model",
+        "infinity",
+    ),
+}
+
+
+@pytest.mark.parametrize(("request_", "key", "word"), REFUSED.values(), ids=REFUSED.keys())
+def test_what_cannot_or_must_not_be_shot_is_refused_with_the_key_and_the_remedy(request_, key, word):
+    with pytest.raises(Refusal) as refused:
+        plan_of(request_, {})
+    assert (refused.value.key or "").startswith(key)
+    assert word in str(refused.value)
+
+
+def test_collision_counts_the_overshoot_of_the_take_up():
+    # back to front, the first move overshoots the deepest plane by the take-up: 16 um and a quarter, 20 um
+    request = changed(order="back_to_front", subject=Subject(depth_mm=3, keep_clear_mm=1))
+    deepest_mm = plan_of(request, {}).coverage.first_focus_um / 1000
+    fits = replace(BASE.rig, working_distance_mm=deepest_mm + 0.02 + 1.0001)
+    plan_of(replace(request, rig=fits), {})
+    with pytest.raises(Refusal, match="keep_clear_mm"):
+        plan_of(replace(request, rig=replace(fits, working_distance_mm=deepest_mm + 0.02 + 0.9999)), {})
+
+
+def test_soft_limits_count_the_overshoot_of_the_take_up():
+    # front to back, the rail goes back behind the first frame by the take-up before it advances
+    first_mm = -plan_of(BASE, {}).coverage.first_focus_um / 1000
+    plan_of(changed(subject=Subject(depth_mm=3, front_at_mm=2 + first_mm + 0.02 + 0.0001)), {})
+    with pytest.raises(Refusal, match="soft limits"):
+        plan_of(changed(subject=Subject(depth_mm=3, front_at_mm=2 + first_mm + 0.02 - 0.0001)), {})
+
+
+SMALL_APERTURE = replace(BASE.rig, f_number=16)
+OBJECTIVE = ObjectiveRig(magnification=20, na=0.5, reference_mm=200, tube_lens_mm=200, working_distance_mm=5)
+WARNED = {
+    "field_too_small": (
+        changed(subject=Subject(depth_mm=3, width_mm=27)),
+        changed(subject=Subject(depth_mm=3, width_mm=26)),
+    ),
+    "diffraction": (changed(rig=SMALL_APERTURE), changed(rig=replace(BASE.rig, f_number=4))),
+    "shutter_shock": (
+        changed(light=Light(kind="continuous", exposure_s=1 / 60)),
+        changed(light=Light(kind="continuous", exposure_s=1 / 61)),
+    ),
+    "flash_electronic": (
+        changed(light=Light(kind="flash", exposure_s=0.01), camera=replace(CAMERA, shutter="electronic")),
+        changed(light=Light(kind="flash", exposure_s=0.01), camera=replace(CAMERA, shutter="electronic_first_curtain")),
+    ),
+    "light_stays": (
+        changed(moves="subject"),
+        changed(moves="subject", light=Light(kind="continuous", exposure_s=2, moves_with_subject=True)),
+    ),
+    "coarse_microsteps": (
+        changed(rail=replace(RAIL, min_step_microsteps=1000)),
+        changed(rail=replace(RAIL, min_step_microsteps=4)),
+    ),
+    "working_distance_unknown": (
+        changed(rig=replace(BASE.rig, magnification=1.1, working_distance_mm=None)),
+        changed(rig=replace(BASE.rig, magnification=1.0, working_distance_mm=None)),
+    ),
+    "other_model": (changed(focus=Focus(model="sum")), changed(focus=Focus(model="quarter_wave"))),
+    "gap_risk": (changed(rail=replace(RAIL, repeatability_um=20)), changed(rail=replace(RAIL, repeatability_um=1))),
+    "high_na": (
+        changed(rig=replace(OBJECTIVE, na=0.55), rail=None),
+        changed(rig=OBJECTIVE, rail=None),
+    ),
+}
+
+
+@pytest.mark.parametrize(("code", "cases"), WARNED.items(), ids=WARNED.keys())
+def test_a_warning_comes_past_its_threshold_and_not_before(code, cases):
+    over, under = cases
+    assert code in codes(over)
+    assert code not in codes(under)
+
+
+def test_diffraction_is_no_warning_where_the_pixels_are_coarser():
+    # the same small aperture on pixels so coarse that a wider one would show nothing more
+    coarse = replace(CAMERA, pixels=(600, 400))
+    assert "diffraction" not in codes(changed(rig=SMALL_APERTURE, camera=coarse))
+
+
+def test_gap_risk_names_the_overlap_that_helps_and_that_overlap_does():
+    request = changed(rail=replace(RAIL, repeatability_um=15))
+    text = next(warning.text for warning in plan_of(request, {}).warnings if warning.code == "gap_risk")
+    overlap = float(text.partition("focus.overlap: ")[2].split()[0])
+    better = plan_of(replace(request, focus=Focus(overlap=overlap)), {})
+    assert better.coverage.gap_risk <= 0.001
+    worse = plan_of(replace(request, focus=Focus(overlap=round(overlap - 0.01, 2))), {})
+    assert worse.coverage.gap_risk > 0.001
+
+
+def test_gap_risk_advises_a_better_rail_where_no_overlap_helps():
+    text = next(
+        w.text for w in plan_of(changed(rail=replace(RAIL, repeatability_um=90)), {}).warnings if w.code == "gap_risk"
+    )
+    assert "rail that repeats better" in text
+
+
+def test_tubes_alone_give_the_marked_estimate_too():
+    lens = LensRig(
+        focal_length_mm=50,
+        max_magnification=0.15,
+        minimum_focus_mm=300,
+        f_number=4,
+        tubes_mm=(36.0,),
+        working_distance_mm=60,
+    )
+    plan = plan_of(changed(rig=lens), {})
+    # 300 mm * 0.15 / 1.15^2 = 34.0 mm: the lens is much shorter there than marked
+    assert plan.optics.magnification == pytest.approx(0.15 + 36 / 34.026, abs=1e-3)
+    assert "0.87x" in plan.advice[0].text  # 0.15 + 36/50
