@@ -25,7 +25,7 @@ struct limit_switch {
 static struct {
     enum motion motion;
     enum ended ended;      /* of the last motion */
-    enum ended end_reason; /* of the present one, once it slows */
+    enum ended end_reason; /* of the present one, once it slows: the first reason stays */
     bool known, limits_set, held, latched;
     int32_t position, low_limit, high_limit;
     int8_t direction;
@@ -267,7 +267,6 @@ static void watch_deadman(void)
     }
     if (deadman.left != 0 && --deadman.left == 0) {
         rail.latched = true;
-        rail.end_reason = DEADMAN;
         slow_down(DEADMAN);
         cut_shot();
     }
@@ -429,7 +428,7 @@ static enum refusal jog(int64_t position)
     if (refusal != ACCEPTED) {
         return refusal;
     }
-    if (!is_position(position) || !within(position - rail.position, -MICROSTEPS_PER_MM, MICROSTEPS_PER_MM)) {
+    if (!within(position - rail.position, -MICROSTEPS_PER_MM, MICROSTEPS_PER_MM)) {
         return R_RANGE;
     }
     if (rail.limits_set && !within(position, rail.low_limit, rail.high_limit)) {
@@ -498,12 +497,12 @@ static enum refusal fire(int64_t number, int64_t position)
 
 enum refusal rail_move(int64_t position)
 {
-    return LOCKED(move(position));
+    return is_position(position) ? LOCKED(move(position)) : R_RANGE;
 }
 
 enum refusal rail_jog(int64_t position)
 {
-    return LOCKED(jog(position));
+    return is_position(position) ? LOCKED(jog(position)) : R_RANGE;
 }
 
 enum refusal rail_seek(enum side side)
@@ -519,21 +518,12 @@ enum refusal rail_fire(int64_t number, int64_t position)
     return LOCKED(fire(number, position));
 }
 
-enum refusal rail_may_move(void)
-{
-    return LOCKED(able_to_move());
-}
-
-enum refusal rail_busy(void)
-{
-    return LOCKED(busy() ? R_BUSY : ACCEPTED);
-}
 
 /* The settings need no lock: only the main loop makes the rail busy, and interrupts use them only while it is. */
 
 enum refusal rail_speed(int64_t speed)
 {
-    if (rail_busy()) {
+    if (busy()) {
         return R_BUSY;
     }
     if (!within(speed, 1, HIGHEST_SPEED)) {
@@ -545,7 +535,7 @@ enum refusal rail_speed(int64_t speed)
 
 enum refusal rail_acceleration(int64_t acceleration)
 {
-    if (rail_busy()) {
+    if (busy()) {
         return R_BUSY;
     }
     if (!within(acceleration, 1, HIGHEST_ACCELERATION)) {
@@ -557,7 +547,7 @@ enum refusal rail_acceleration(int64_t acceleration)
 
 enum refusal rail_deadman(int64_t time_ms)
 {
-    if (rail_busy()) {
+    if (busy()) {
         return R_BUSY;
     }
     if (!within(time_ms, 400, 60000)) {
@@ -569,7 +559,7 @@ enum refusal rail_deadman(int64_t time_ms)
 
 enum refusal rail_shutter(int64_t closed_ms, int64_t focus_ms)
 {
-    if (rail_busy()) {
+    if (busy()) {
         return R_BUSY;
     }
     if (!within(closed_ms, 1, 3600000) || !within(focus_ms, 0, 60000)) {
@@ -582,7 +572,7 @@ enum refusal rail_shutter(int64_t closed_ms, int64_t focus_ms)
 
 enum refusal rail_watch(int64_t busy_ms, int64_t sync_ms)
 {
-    if (rail_busy()) {
+    if (busy()) {
         return R_BUSY;
     }
     if (!within(busy_ms, 0, 3600000) || !within(sync_ms, 0, 60000)) {

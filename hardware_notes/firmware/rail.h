@@ -65,10 +65,8 @@ enum refusal rail_declare(int64_t position);
 enum refusal rail_limits(int64_t low, int64_t high);
 enum refusal rail_move(int64_t position);
 enum refusal rail_jog(int64_t position);
-enum refusal rail_may_move(void);
 enum refusal rail_seek(enum side side);
 enum refusal rail_fire(int64_t shot, int64_t position);
-enum refusal rail_busy(void);
 enum refusal rail_hold(bool held);
 enum refusal rail_clear(void);
 

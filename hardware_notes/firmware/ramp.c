@@ -60,12 +60,26 @@ uint32_t ramp_begin(struct ramp *ramp, const struct pace *pace, uint32_t pulses)
     return whole_ticks(ramp);
 }
 
-/* Twice the interval and the carried remainder, over the divisor. */
+/* Twice the interval and the carried remainder, over the divisor. The library's division takes all 32 rounds; this one takes
+ * as many as the quotient has bits, and where steps come fast it has few. */
 static uint32_t change(struct ramp *ramp, uint32_t divisor)
 {
-    uint32_t sum = 2 * ramp->interval + ramp->rest;
-    uint32_t quotient = sum / divisor;
-    ramp->rest = sum - quotient * divisor;
+    uint32_t rest = 2 * ramp->interval + ramp->rest;
+    uint32_t quotient = 0;
+    uint8_t rounds = 1;
+    while (divisor <= rest >> 1) {
+        divisor <<= 1;
+        rounds++;
+    }
+    while (rounds-- != 0) {
+        quotient <<= 1;
+        if (rest >= divisor) {
+            rest -= divisor;
+            quotient |= 1;
+        }
+        divisor >>= 1;
+    }
+    ramp->rest = rest;
     return quotient;
 }
 
