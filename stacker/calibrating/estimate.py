@@ -53,13 +53,13 @@ def from_readings(readings: Sequence[float], *, stated_error: float) -> Estimate
     readings : sequence of float
         One at least.
     stated_error : float
-        Standard deviation of one reading, used where a single one shows no scatter.
+        Standard deviation of one reading, used where the readings show no scatter.
     """
     count = len(readings)
     mean = math.fsum(readings) / count
-    if count == 1:
-        return Estimate(value=mean, standard_error=stated_error)
     squares = math.fsum((reading - mean) ** 2 for reading in readings)
+    if squares == 0:  # a single one, or readings that agree to the last digit and may still be wrong together
+        return Estimate(value=mean, standard_error=stated_error)
     return Estimate(value=mean, standard_error=math.sqrt(squares / (count - 1) / count), freedom=count - 1)
 
 

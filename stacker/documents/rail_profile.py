@@ -4,12 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from stacker.documents.fields import Block, Choice, Flag, ListOf, Number, Text, declare
 
 _TRAVEL_MM = Number(unit="mm", above=0, most=2000)
 _LIMITS_MM = ListOf(item=Number(unit="mm", least=-2000, most=2000), length=2)
 _LEAD_ERROR = Number(least=0, most=0.2)
+
+
+def _periodic_error() -> Any:
+    return declare(
+        Number(unit="um", least=0, most=1000),
+        "amplitude of the error that comes back with every turn of the screw; 'stacker calibrate rail' finds it",
+        default=None,
+    )
 
 
 def _limits_conflict(limits_mm: tuple[float, float], travel_mm: float) -> Iterator[tuple[str, str]]:
@@ -89,6 +98,7 @@ class RailProfile:
     repeatability_um: float | None = declare(
         Number(unit="um", least=0, most=1000), "one standard deviation of where a move ends", default=None
     )
+    periodic_error_um: float | None = _periodic_error()
     lead_error: float = declare(
         _LEAD_ERROR, "relative error of the lead: 0.003 is 3 um in a millimetre", default=0.0, assumed=True
     )
@@ -148,6 +158,7 @@ class HandRail:
     repeatability_um: float | None = declare(
         Number(unit="um", least=0, most=1000), "one standard deviation of where a move ends", default=None
     )
+    periodic_error_um: float | None = _periodic_error()
     lead_error: float = declare(_LEAD_ERROR, "relative error of the lead", default=0.0, assumed=True)
 
     def conflicts(self) -> Iterator[tuple[str, str]]:

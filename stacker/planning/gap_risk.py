@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -16,6 +16,8 @@ LARGEST_OVERLAP = 0.7
 """Past this a steadier rail is better advice than yet more frames."""
 
 _NEGLIGIBLE = 1e-9
+_SAFE_SIGMAS = 9.0  # a tail of 1e-19: a million such pairs are still negligible
+_PHASES = 64  # of a turn; see the test against a numerical integral
 _SAME_DEPTH = 1e-9  # relative: a plane laid on the depth to the last bit of a double touches the subject
 
 
@@ -25,6 +27,8 @@ def gap_risk(
     dof_um: FloatArray,
     depth_um: float,
     repeatability_um: FloatArray | float | None,
+    periodic_error_um: FloatArray | float = 0.0,
+    screw_turns: FloatArray | None = None,
 ) -> float | None:
     """Probability that at least one pair of neighbouring slices in the subject fails to meet.
 
@@ -39,6 +43,10 @@ def gap_risk(
     repeatability_um : float, ndarray of shape (n,), or None
         Standard deviation of the position of each plane of focus [um]. That is the rail's own where the whole
         camera or subject moves, and the rail's over m^2, frame by frame, where the rear standard does.
+    periodic_error_um : float or ndarray, shape (n,)
+        Amplitude of the screw's periodic error at each plane of focus [um], scaled like the repeatability.
+    screw_turns : ndarray, shape (n,), or None
+        Rail position of each frame in turns of the screw [-]; needed with a periodic error.
 
     Returns
     -------
@@ -54,6 +62,16 @@ def gap_risk(
 
     with Q the upper tail of the normal distribution. Pairs that share a plane are treated as independent, which
     matters little as long as the risk is small.
+
+    A screw errs by A_i sin(2 pi t_i + phi) at t_i turns, and where in its turn the stack begins (phi) is not known
+    beforehand. Given phi, step i is longer by
+
+        d_i = A_(i+1) sin(2 pi t_(i+1) + phi) - A_i sin(2 pi t_i + phi)
+
+    (for one amplitude at most 2 A sin(pi (t_(i+1) - t_i)): nothing for whole turns, twice the amplitude for half
+    turns), which takes as much off the room of p_i. The pairs are independent for a given phi alone, so the risk is
+    the mean over phi of 1 - product of (1 - p_i); the mean is taken at equally spaced phases, which for a periodic
+    function is the most exact rule there is.
     """
     if repeatability_um is None:
         return None
@@ -62,10 +80,29 @@ def gap_risk(
     room_um = ((dof_um[1:] + dof_um[:-1]) / 2 - np.diff(focus_um))[touching]
     scatter_um = np.broadcast_to(np.asarray(repeatability_um, dtype=float), focus_um.shape)
     pair_um = np.hypot(scatter_um[1:], scatter_um[:-1])[touching]
+    longer_um = _periodic_lengthening(focus_um.shape, periodic_error_um, screw_turns)
+    risks = [_risk(room_um - shift_um[touching], pair_um) for shift_um in longer_um]
+    risk = math.fsum(risks) / len(risks)
+    return risk if risk >= _NEGLIGIBLE else 0.0
+
+
+def _risk(room_um: FloatArray, pair_um: FloatArray) -> float:
+    """Probability that some pair has less than no room left."""
     with np.errstate(divide="ignore", invalid="ignore"):
         room_sigmas = np.where(pair_um > 0, room_um / pair_um, np.where(room_um < 0, -np.inf, np.inf))
-        risk = -math.expm1(float(np.sum(np.log1p(-normal_upper_tail(room_sigmas)))))
-    return risk if risk >= _NEGLIGIBLE else 0.0
+        risky = room_sigmas[room_sigmas < _SAFE_SIGMAS]
+        return -math.expm1(float(np.sum(np.log1p(-normal_upper_tail(risky)))))
+
+
+def _periodic_lengthening(
+    shape: tuple[int, ...], amplitude_um: FloatArray | float, turns: FloatArray | None
+) -> Iterator[FloatArray]:
+    """By how much each step is longer than meant, for one phase of the screw after the other."""
+    if turns is None or not np.any(amplitude_um):
+        yield np.zeros(shape[0] - 1)
+        return
+    for phase in np.arange(_PHASES) / _PHASES:
+        yield np.diff(amplitude_um * np.sin(2 * np.pi * (turns + phase)))
 
 
 def normal_upper_tail(deviates: FloatArray) -> FloatArray:

@@ -201,6 +201,8 @@ def _gap_risk(
         dof_um=dof_um,
         depth_um=request.subject.depth_mm * 1000,
         repeatability_um=rail.repeatability_um / scale,
+        periodic_error_um=(rail.profile.periodic_error_um or 0.0) / scale,
+        screw_turns=planes.rail_um / rail.screw_turn_um,
     )
 
 

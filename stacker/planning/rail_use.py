@@ -54,6 +54,12 @@ class RailUse:
         """One standard deviation of where a move ends."""
         return self.profile.repeatability_um
 
+    @property
+    def screw_turn_um(self) -> float:
+        """Travel of one turn of the screw: the period of its periodic error."""
+        profile = self.profile
+        return 1000 * (profile.dial.mm_per_turn if isinstance(profile, HandRail) else profile.lead_mm)
+
     def reach_um(self, planes: Planes) -> tuple[float, float]:
         """Lowest and highest rail position of a run from position 0, the overshoot of the take-up included."""
         overshoot_um = self.take_up_microsteps * self.microstep_um

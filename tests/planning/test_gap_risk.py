@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import norm
 
@@ -151,3 +152,72 @@ def test_hundredths_up_to_the_limit_are_found(needed):
 
 def test_past_the_limit_there_is_no_advice():
     assert overlap_that_holds(lambda overlap: float(overlap < 0.705), overlap=0.3) is None
+
+
+# ------------------------------------------------------------------------------------------------- periodic error
+
+
+def with_screw(stack, *, turns_a_step, amplitude_um):
+    return stack | {
+        "periodic_error_um": amplitude_um,
+        "screw_turns": np.arange(len(stack["focus_um"])) * turns_a_step,
+    }
+
+
+@pytest.mark.parametrize("turns_a_step", [0.03, 0.2, 0.5, 0.77])
+@pytest.mark.parametrize("amplitude_um", [0.3, 1.0, 2.5])
+def test_one_pair_on_a_screw_against_a_numerical_integral(turns_a_step, amplitude_um):
+    # Derived independently as one sinusoid: the step errs by 2 A sin(pi t) cos(psi), psi anywhere in the turn.
+    def risk(psi):
+        return norm.sf((4 - 2 * amplitude_um * np.sin(np.pi * turns_a_step) * np.cos(psi)) / (math.sqrt(2) * 0.8))
+
+    wanted = quad(risk, 0, 2 * np.pi, epsabs=1e-14)[0] / (2 * np.pi)
+    found = gap_risk(
+        **with_screw(even(2, 10.0, 14.0), turns_a_step=turns_a_step, amplitude_um=amplitude_um), repeatability_um=0.8
+    )
+    assert found == pytest.approx(wanted, rel=1e-9, abs=1e-9)
+
+
+def test_a_steady_screw_changes_nothing():
+    stack = even(41, 10.0, 14.0)
+    plain = gap_risk(**stack, repeatability_um=1.2)
+    assert gap_risk(**with_screw(stack, turns_a_step=0.1, amplitude_um=0.0), repeatability_um=1.2) == plain
+    # Steps of a whole turn meet the same place of the screw again; 1e-9 for the sines of large angles.
+    whole = gap_risk(**with_screw(stack, turns_a_step=1.0, amplitude_um=5.0), repeatability_um=1.2)
+    assert whole == pytest.approx(plain, rel=1e-9)
+
+
+def test_without_scatter_the_share_of_phases_that_part_the_slices_is_the_risk():
+    # Half turns: the step errs by 2 A cos(psi) with A = 4, past the room of 4 um for |psi| < 60 degrees; the other
+    # steps have the opposite sign, so that of three pairs one parts in 2/3 of all phases.
+    found = gap_risk(**with_screw(even(4, 10.0, 14.0), turns_a_step=0.5, amplitude_um=4.0), repeatability_um=0.0)
+    assert found == pytest.approx(2 / 3, abs=1 / 32)  # 64 phases: each of four edges falls between two of them
+
+
+def test_a_screw_with_its_own_amplitude_at_each_plane_as_for_a_rear_standard():
+    stack = with_screw(even(2, 10.0, 14.0), turns_a_step=0.5, amplitude_um=np.array([0.5, 1.5]))
+    # Half a turn: 1.5 sin + 0.5 sin, as one amplitude of 1 um at both.
+    same = with_screw(even(2, 10.0, 14.0), turns_a_step=0.5, amplitude_um=1.0)
+    assert gap_risk(**stack, repeatability_um=1.0) == pytest.approx(gap_risk(**same, repeatability_um=1.0), rel=1e-9)
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize(
+    ("turns_a_step", "amplitude_um", "sigma_um"), [(0.005, 40, 0.8), (0.13, 2.0, 0.8), (0.5, 0.8, 0.9)]
+)
+def test_a_screw_against_scattered_stacks(turns_a_step, amplitude_um, sigma_um):
+    rng, trials, pairs = np.random.default_rng(7), 400_000, 20
+    opened = 0
+    for _ in range(20):
+        phase = rng.uniform(0, 1, (trials // 20, 1))
+        turns = np.arange(pairs + 1) * turns_a_step + phase
+        planes_um = np.arange(pairs + 1) * 10.0 + amplitude_um * np.sin(2 * np.pi * turns)
+        planes_um += sigma_um * rng.standard_normal((trials // 20, pairs + 1))
+        opened += np.count_nonzero(np.any(np.diff(planes_um, axis=1) > 14.0, axis=1))
+    stack = with_screw(even(pairs + 1, 10.0, 14.0), turns_a_step=turns_a_step, amplitude_um=amplitude_um)
+    found = gap_risk(**stack, repeatability_um=sigma_um)
+    plain = gap_risk(**even(pairs + 1, 10.0, 14.0), repeatability_um=sigma_um)
+    assert found > 1.2 * plain  # the screw matters here
+    # As without the screw: five standard deviations of the count, and neighbours that share a plane.
+    worst = norm.sf((4 - 2 * amplitude_um * abs(math.sin(math.pi * turns_a_step))) / (math.sqrt(2) * sigma_um))
+    assert opened / trials == pytest.approx(found, abs=5 * math.sqrt(found / trials) + pairs * worst**2)
