@@ -86,8 +86,9 @@ class Controller:
         s = self.state
         if byte in (STOP, STOP_AT_ONCE):
             s.latched = True
-            s.dropping = s.dropping or bool(s.line)
-            s.line = ""
+            if s.serving_s == NEVER_S:  # a whole line is not being gathered any more; the latch refuses its motion
+                s.dropping = s.dropping or bool(s.line)
+                s.line = ""
             if byte == STOP:
                 self.hardware.brake("stop")
             else:
@@ -129,6 +130,7 @@ class Controller:
         """Power-up or reset: a new boot number, all else forgotten."""
         s = self.state
         self.hardware.end_at_once("sudden")
+        self.hardware.release()
         self.hardware.log({"event": "boot", "boot": s.boot % 0xFFFF + 1})
         slip = s.carriage.slip + s.count
         fresh = State(
@@ -171,7 +173,7 @@ class Controller:
             if words == [s.session] and session != "00000000":
                 s.session, s.sequence = session, sequence
                 self._feed()
-                s.stored = f"{head} {self._act(verb, words)}"
+                s.stored = f"{head} {self._act(verb, [session])}"
                 self._line(s.stored)
             else:
                 self._line(f"{head} no words" if len(words) != 1 else f"{head} no session {s.session}")
@@ -236,8 +238,10 @@ class Controller:
 
     # -- verbs (section 6)
 
-    def _open(self, _: str) -> str:
+    def _open(self, old: str) -> str:
         s = self.state
+        if old != s.session:
+            raise Refused(f"session {s.session}")
         s.limits = None
         self.hardware.brake("stop")
         self.hardware.release()

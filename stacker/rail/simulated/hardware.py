@@ -29,6 +29,7 @@ class Hardware:
 
     def __init__(self, state: State, options: SimulatedOptions, log: Callable[[dict[str, Any]], None]) -> None:
         self.state, self.options, self.log = state, options, log
+        self.camera_answers = options.sync == "wired"
 
     # -- where things are
 
@@ -157,7 +158,7 @@ class Hardware:
         self.log({"event": "shutter", "position_microsteps": round(place) if place == round(place) else place})
         if s.motion is not None:
             self.log({"event": "blur", "why": "shutter opened in motion"})
-        if s.shot_state == "firing" and s.sync == "waiting" and self.options.sync == "wired":
+        if s.shot_state == "firing" and s.sync == "waiting" and self.camera_answers:
             s.sync = "closed"
             contact_s = s.releases_s - s.closed_ms / 1000 if s.contacts else s.now_s
             s.shot_ends_s = max(s.now_s, contact_s + s.busy_ms / 1000)
@@ -257,8 +258,16 @@ class Hardware:
         s.pressed[switch] = hit
         if was and not hit:
             s.clear_s[switch] = s.now_s + CLEAR_S
-        if hit and not was and s.motion is not None:
-            self.trip(switch)
+        if s.motion is None or was == hit:
+            return
+        sought = switch == ("low" if s.sought < 0 else "high") and s.phase.startswith("seek")
+        if not sought:
+            if hit:
+                self.trip(switch)
+        elif hit and s.phase == "seek":
+            s.switch_s = s.now_s + TRIP_S
+        elif not hit and s.phase in ("seek-leave", "seek-back"):
+            s.edge, s.switch_s = self.counted(), s.now_s + CLEAR_S
 
     def set_supply(self, *, on: bool) -> None:
         """Take the motor supply away, or give it back; only a board with a sense input notices."""

@@ -1,0 +1,84 @@
+"""The controllers under test. Another one joins by a `Board` of its own and a line in `CONTROLLERS`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+import serial
+from conformance.bench import Asker, Board
+
+from stacker.rail.link import SIMULATOR
+
+URL = (
+    "sim://conformance?time_scale=inf&position=unknown&low_switch=8000&high_switch=120000&supply=sensed&exposure_s=0.01"
+)
+
+
+class SimulatedRail:
+    """The package's own simulated rail, spoken to through pyserial."""
+
+    name, top_speed = "sim", 50_000
+
+    def __init__(self) -> None:
+        if SIMULATOR not in serial.protocol_handler_packages:
+            serial.protocol_handler_packages.append(SIMULATOR)
+        self.port = serial.serial_for_url(URL, timeout=0.05)
+        self._board = self.port.board
+        self._start = self._motor()
+
+    def _motor(self) -> int:
+        self._board.advance()
+        return self._board.hardware.counted() + self._board.state.carriage.slip
+
+    def now_s(self) -> float:
+        self._board.advance()
+        return self._board.state.now_s
+
+    def wait(self, seconds: float) -> None:
+        self.port.clock.sleep(seconds)
+        self._board.advance()
+
+    def reset(self) -> None:
+        self._board.advance()
+        self._board.reset()
+
+    def press(self, switch: str, *, hit: bool) -> None:
+        self._board.advance()
+        self._board.hardware.press(switch, hit=hit)
+
+    def supply(self, *, on: bool) -> None:
+        self._board.advance()
+        self._board.hardware.set_supply(on=on)
+
+    def camera(self, *, answers: bool) -> None:
+        self._board.hardware.camera_answers = answers
+
+    def pulses(self) -> int:
+        return self._motor() - self._start
+
+    def edges(self) -> list[tuple[float, str, bool]]:
+        names = {"contact": "shutter", "focus": "focus"}
+        return [
+            (event["time_s"], names[event["event"]], event["closed"])
+            for event in self._board.events
+            if event["event"] in names
+        ]
+
+    def close(self) -> None:
+        self.port.close()
+
+
+CONTROLLERS = {"simulated_rail": SimulatedRail}
+
+
+@pytest.fixture(params=list(CONTROLLERS))
+def board(request: pytest.FixtureRequest) -> Iterator[Board]:
+    made = CONTROLLERS[request.param]()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def host(board: Board) -> Asker:
+    return Asker(board)
