@@ -1,0 +1,68 @@
+"""``stacker export``: the sequence for other machines and for hands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.errors import Refusal
+
+
+@click.command(name="export", short_help="the sequence as CSV, as G-code, or for a dial")
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(("csv", "gcode", "dial")),
+    required=True,
+    help="The table; RS274/NGC words for another controller; a sheet for a hand rail.",
+)
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write this file instead of printing.")
+@output_options
+def command(plan: Path, *, form: str, output: Path | None, as_json: bool, quiet: bool) -> None:
+    r"""Print the step sequence of PLAN for another machine, or for hands.
+
+    Nothing in an exported program checks a limit: try it without the subject first.
+
+    \b
+    Example:
+      stacker export beetle.plan.yaml --format gcode -o beetle.ngc
+    """
+    from stacker.documents.files import write_whole
+    from stacker.documents.plan_file import read_plan
+
+    text = _text(form, plan, read_plan(plan))
+    if output is not None:
+        if output.exists() and output.samefile(plan):
+            raise Refusal(f"{output} is the plan itself; choose another name with -o", code="exists")
+        write_whole(output, text)
+    if as_json:
+        path = None if output is None else str(output)
+        write_json(result_document("export", {"format": form, "path": path, "text": text}))
+    elif output is None and not quiet:
+        # as bytes: the line ends are part of the format, and a text stream of some systems would change them
+        click.echo(text.encode("utf-8"), nl=False)
+    where = "" if output is None else f"Written to {output}\n"
+    note(f"{where}Next: {_NEXT[form]}", quiet=quiet or as_json)
+
+
+_NEXT = {
+    "csv": "open it in a spreadsheet, or: stacker report PLAN",
+    "gcode": "try it without the subject; afterwards look at every file: no journal is kept by another machine",
+    "dial": "print it, and tick a box for every frame",
+}
+
+
+def _text(form: str, path: Path, plan: object) -> str:
+    from stacker.documents.plan import Plan
+    from stacker.presenting.export_csv import csv_text
+    from stacker.presenting.export_dial import dial_text
+    from stacker.presenting.export_gcode import gcode_text
+
+    assert isinstance(plan, Plan)
+    try:
+        return {"csv": csv_text, "gcode": gcode_text, "dial": dial_text}[form](plan)
+    except Refusal as refusal:
+        raise Refusal(f"{path}: {refusal}", code=refusal.code, key=refusal.key) from None

@@ -1,0 +1,93 @@
+"""What happens when in each frame of a plan: the rail moves, all settles, the camera waits, the shutter is open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stacker.documents.plan import Plan
+from stacker.documents.rail_profile import RailProfile
+from stacker.motion.move_time import move_time_s
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FrameTimes:
+    """One frame; seconds from the rail at rest at position 0.
+
+    Parameters
+    ----------
+    leaves_s, arrives_s, settled_s, opens_s, closes_s : float
+        The rail leaves and arrives; nothing shakes any more; the shutter opens and closes [s].
+    """
+
+    leaves_s: float
+    arrives_s: float
+    settled_s: float
+    opens_s: float
+    closes_s: float
+
+
+def approach(plan: Plan) -> int:
+    """Direction in which every stop is reached: 1 deeper into the subject, -1 out of it."""
+    return 1 if plan.request.order == "front_to_back" else -1
+
+
+def stops_microsteps(plan: Plan) -> list[tuple[int, ...]]:
+    """Where the rail goes for each frame, from position 0: a take-up beyond the stop where there is one, then the stop.
+
+    Returns
+    -------
+    list of tuple of int
+        One or two absolute positions a frame [microsteps]; empty for a plan without a rail.
+    """
+    way, take_up, here = approach(plan), plan.motion.take_up_microsteps or 0, 0
+    stops: list[tuple[int, ...]] = []
+    for position in plan.frames.position_microsteps:
+        if position is None:
+            return []
+        turns = not stops or (position - here) * way < 0  # nobody knows which way the screw was pushed before
+        stops.append((position - way * take_up, position) if turns and take_up else (position,))
+        here = position
+    return stops
+
+
+def move_times_s(plan: Plan, profile: RailProfile) -> list[float]:
+    """How long the rail moves before each frame, take-up included [s]."""
+    microstep_um, here, times_s = plan.motion.microstep_um or 0.0, 0, []
+    for stops in stops_microsteps(plan):
+        total_s = 0.0
+        for stop in stops:
+            total_s += move_time_s(
+                (stop - here) * microstep_um / 1000,
+                speed_mm_s=profile.speed_mm_s,
+                acceleration_mm_s2=profile.acceleration_mm_s2,
+            )
+            here = stop
+        times_s.append(total_s)
+    return times_s
+
+
+def frame_times(plan: Plan) -> list[FrameTimes]:
+    """The clock of every frame in shooting order; empty where the plan does not know the time."""
+    profile, frames = plan.request.rail, plan.frames
+    if not isinstance(profile, RailProfile):
+        return []
+    leaves_s, times = 0.0, []
+    for moves_s, opens_s, exposure_s in zip(
+        move_times_s(plan, profile), frames.start_s, frames.exposure_s, strict=True
+    ):
+        if opens_s is None or exposure_s is None:
+            return []
+        arrives_s = leaves_s + moves_s
+        # the plan's times are rounded to milliseconds, so a frame may seem to settle a trifle after its shutter opens
+        settled_s = min(arrives_s + profile.settle_s, opens_s)
+        times.append(
+            FrameTimes(
+                leaves_s=leaves_s,
+                arrives_s=min(arrives_s, settled_s),
+                settled_s=settled_s,
+                opens_s=opens_s,
+                closes_s=opens_s + exposure_s,
+            )
+        )
+        leaves_s = opens_s + exposure_s
+    return times
