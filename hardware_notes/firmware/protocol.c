@@ -211,16 +211,15 @@ static void put_refusal(struct reply *reply, enum refusal refusal)
 
 /* --- The verbs. Each puts what follows `ok`, or returns why not. --- */
 
-static void put_shot(struct reply *reply)
+static void put_shot(struct reply *reply, const struct rail_view *view)
 {
     static const char *const states[] = {
         [NO_SHOT] = "none", [FIRING] = "firing", [FIRED] = "fired", [CUT] = "cut"};
     static const char *const syncs[] = {
         [WAITING] = "waiting", [CLOSED] = "closed", [OPEN] = "open", [UNWIRED] = "unwired"};
-    struct rail_view view = rail_look();
-    put_number(reply, view.shot);
-    put_word(reply, states[view.shot_state]);
-    put_word(reply, syncs[view.sync]);
+    put_number(reply, view->shot);
+    put_word(reply, states[view->shot_state]);
+    put_word(reply, syncs[view->sync]);
 }
 
 static void put_identity(struct reply *reply)
@@ -232,17 +231,16 @@ static void put_identity(struct reply *reply)
     put_word(reply, NAME);
 }
 
-static void put_where(struct reply *reply)
+static void put_where(struct reply *reply, const struct rail_view *view)
 {
     static const char *const motions[] = {[REST] = "rest", [MOVES] = "moves", [SLOWS] = "slows"};
     static const char *const ends[] = {
         [NONE] = "none", [ARRIVED] = "arrived", [FOUND] = "found",     [STOP] = "stop",     [SUDDEN] = "sudden",
         [LOW] = "low",   [HIGH] = "high",       [DEADMAN] = "deadman", [SUPPLY] = "supply", [OFF] = "off"};
-    struct rail_view view = rail_look();
-    put_word(reply, motions[view.motion]);
-    put_word(reply, view.known ? "known" : "lost");
-    put_number(reply, view.position);
-    put_word(reply, ends[view.ended]);
+    put_word(reply, motions[view->motion]);
+    put_word(reply, view->known ? "known" : "lost");
+    put_number(reply, view->position);
+    put_word(reply, ends[view->ended]);
 }
 
 static void put_switch(struct reply *reply, bool built_in, bool hit)
@@ -250,15 +248,14 @@ static void put_switch(struct reply *reply, bool built_in, bool hit)
     put_word(reply, !built_in ? "none" : hit ? "hit" : "free");
 }
 
-static void put_state(struct reply *reply)
+static void put_state(struct reply *reply, const struct rail_view *view)
 {
-    struct rail_view view = rail_look();
-    put_switch(reply, LOW_SWITCH_BUILT_IN, view.switch_hit[LOW_SIDE]);
-    put_switch(reply, HIGH_SWITCH_BUILT_IN, view.switch_hit[HIGH_SIDE]);
-    put_word(reply, !SUPPLY_SENSE_BUILT_IN ? "none" : view.supply_gone ? "gone" : "on");
-    put_word(reply, view.held ? "held" : "off");
-    put_word(reply, view.limits_set ? "set" : "void");
-    put_word(reply, view.latched ? "stopped" : "clear");
+    put_switch(reply, LOW_SWITCH_BUILT_IN, view->switch_hit[LOW_SIDE]);
+    put_switch(reply, HIGH_SWITCH_BUILT_IN, view->switch_hit[HIGH_SIDE]);
+    put_word(reply, !SUPPLY_SENSE_BUILT_IN ? "none" : view->supply_gone ? "gone" : "on");
+    put_word(reply, view->held ? "held" : "off");
+    put_word(reply, view->limits_set ? "set" : "void");
+    put_word(reply, view->latched ? "stopped" : "clear");
 }
 
 enum verb { IDENTIFY, OPEN_SESSION, WHERE, STATE, SHOT, EDGE, SPEED, ACCEL, DEADMAN_TIME, SHUTTER, WATCH,
@@ -337,9 +334,21 @@ static enum refusal open_session(const struct request *request)
     return ACCEPTED;
 }
 
-static enum refusal act(enum verb verb, const struct request *request)
+/* A shot may be over before its reply is written: the reply tells of the moment at which it began. */
+static enum refusal fire(const int64_t number[2], struct rail_view *view)
+{
+    uint8_t before = board_lock();
+    enum refusal refusal = rail_fire(number[0], number[1]);
+    *view = rail_look();
+    board_unlock(before);
+    return refusal;
+}
+
+/* `view` is what the reply tells of. */
+static enum refusal act(enum verb verb, const struct request *request, struct rail_view *view)
 {
     int64_t number[2] = {0, 0};
+    *view = rail_look();
     if (verb == VERB_COUNT) {
         return R_VERB;
     }
@@ -353,7 +362,7 @@ static enum refusal act(enum verb verb, const struct request *request)
     }
     switch (verb) {
     case OPEN_SESSION: return open_session(request);
-    case EDGE: return rail_look().edge_found ? ACCEPTED : R_LOST;
+    case EDGE: return view->edge_found ? ACCEPTED : R_LOST;
     case SPEED: return rail_speed(number[0]);
     case ACCEL: return rail_acceleration(number[0]);
     case DEADMAN_TIME: return rail_deadman(number[0]);
@@ -364,7 +373,7 @@ static enum refusal act(enum verb verb, const struct request *request)
     case MOVE: return rail_move(number[0]);
     case JOG: return rail_jog(number[0]);
     case SEEK: return seek(request->arguments[0]);
-    case FIRE: return rail_fire(number[0], number[1]);
+    case FIRE: return fire(number, view);
     case HOLD: return hold(request->arguments[0]);
     case CLEAR: return rail_clear();
     default: return ACCEPTED; /* those that only tell */
@@ -373,25 +382,26 @@ static enum refusal act(enum verb verb, const struct request *request)
 
 static void answer(struct reply *reply, enum verb verb, const struct request *request)
 {
-    enum refusal refusal = act(verb, request);
+    struct rail_view view;
+    enum refusal refusal = act(verb, request, &view);
     begin_reply(reply, request);
     if (refusal != ACCEPTED) {
         put_refusal(reply, refusal);
         if (refusal == R_SESSION) {
             put_hex(reply, session, 8);
         } else if (refusal == R_SHOT) {
-            put_number(reply, rail_look().shot);
+            put_number(reply, view.shot);
         }
         return;
     }
     put_word(reply, "ok");
     switch (verb) {
     case IDENTIFY: put_identity(reply); break;
-    case WHERE: put_where(reply); break;
-    case STATE: put_state(reply); break;
+    case WHERE: put_where(reply, &view); break;
+    case STATE: put_state(reply, &view); break;
     case SHOT:
-    case FIRE: put_shot(reply); break;
-    case EDGE: put_number(reply, rail_look().edge); break;
+    case FIRE: put_shot(reply, &view); break;
+    case EDGE: put_number(reply, view.edge); break;
     default: break;
     }
 }

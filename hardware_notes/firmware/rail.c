@@ -309,6 +309,7 @@ static void go_on_shooting(bool sync_closed)
         if (shot.focus_left == 0) {
             close_shutter();
         }
+        shot.sync_was_open = !sync_closed;
         return;
     }
     if (shot.shutter_closed) {
@@ -345,8 +346,11 @@ void rail_tick(uint8_t inputs)
     if (rail.phase != NO_SEEK) {
         go_on_seeking();
     }
+    bool sync_closed = inputs & INPUT_SYNC_CLOSED;
     if (shot.focus_closed || shot.shutter_closed || shot.state == FIRING) {
-        go_on_shooting(inputs & INPUT_SYNC_CLOSED);
+        go_on_shooting(sync_closed);
+    } else {
+        shot.sync_was_open = !sync_closed;
     }
     watch_deadman();
 }
@@ -481,7 +485,6 @@ static enum refusal fire(int64_t number, int64_t position)
     shot.number = (uint32_t)number;
     shot.state = FIRING;
     shot.sync = shot.sync_time == 0 ? UNWIRED : WAITING;
-    shot.sync_was_open = false;
     shot.sync_samples = 0;
     shot.focus_left = shot.focus_time;
     shot.busy_left = shot.busy_time;
