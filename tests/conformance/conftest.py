@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import pytest
 import serial
 from conformance.bench import Asker, Board
+from firmware.bench import CLOCK_HZ, HIGHEST_SPEED, SimulatedBoard
 
 from stacker.rail.link import SIMULATOR
 
@@ -69,10 +70,59 @@ class SimulatedRail:
         self.port.close()
 
 
-CONTROLLERS = {"simulated_rail": SimulatedRail}
+class ReferenceController:
+    """The reference controller's firmware on a simulated part, its serial port on a pseudo-terminal."""
+
+    name, top_speed = "bench", HIGHEST_SPEED
+
+    def __init__(self) -> None:
+        self._board = SimulatedBoard(pace=8)  # faster, and a busy computer would set off the deadman
+        self.camera(answers=True)
+        self.port = serial.Serial(self._board.port, 115200, timeout=0.05)
+        self.wait(0.1)
+        self.port.reset_input_buffer()  # the boot notice, of which opening cut off the beginning
+
+    def now_s(self) -> float:
+        return self._board.stats()["cycle"] / CLOCK_HZ
+
+    def wait(self, seconds: float) -> None:
+        self._board.run_for(seconds)
+
+    def reset(self) -> None:
+        self._board.do("reset 0")
+
+    def press(self, switch: str, *, hit: bool) -> None:
+        self._board.do(f"wire {switch} {'cut' if hit else 'whole'}")
+
+    def supply(self, *, on: bool) -> None:
+        self._board.do(f"supply {'on' if on else 'gone'}")
+
+    def camera(self, *, answers: bool) -> None:
+        self._board.do(f"camera 20000 {4000 if answers else 0}")
+
+    def pulses(self) -> int:
+        return int(self._board.stats()["carriage"])
+
+    def edges(self) -> list[tuple[float, str, bool]]:
+        closed = {"shutter": 0, "focus": 0}
+        changes = []
+        for event in self._board.log():
+            if closed.get(event.what, event.value) != event.value:
+                closed[event.what] = event.value
+                changes.append((event.time_s, event.what, bool(event.value)))
+        return changes
+
+    def close(self) -> None:
+        self.port.close()
+        self._board.close()
 
 
-@pytest.fixture(params=list(CONTROLLERS))
+CONTROLLERS = {"simulated_rail": SimulatedRail, "reference_controller": ReferenceController}
+
+
+@pytest.fixture(
+    params=["simulated_rail", pytest.param("reference_controller", marks=pytest.mark.campaign)],
+)
 def board(request: pytest.FixtureRequest) -> Iterator[Board]:
     made = CONTROLLERS[request.param]()
     yield made

@@ -34,9 +34,9 @@ def test_identify_answers_anybody_and_changes_nothing(host):
         lambda line: b"\x00" + line,
         lambda line: line[:10] + b"\xff" + line[10:],
         lambda line: b"x" * 64 + line,
-        lambda line: framed("hello there"),
-        lambda line: framed("say 00000001 00000002 ok"),
-        lambda line: b" \n",
+        lambda _: framed("hello there"),
+        lambda _: framed("say 00000001 00000002 ok"),
+        lambda _: b" \n",
     ],
 )
 def test_a_damaged_or_foreign_line_is_met_with_silence_and_the_next_one_answered(host, damage):

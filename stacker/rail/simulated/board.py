@@ -68,8 +68,9 @@ class Board:
         if self.options.log and Path(self.options.log).exists():
             os.truncate(self.options.log, self._log_bytes)  # what was not remembered happens again, the same way
         state = State.from_json(saved["state"])
-        alone_s = (time.time() - saved["wall_s"]) * self.options.time_scale
-        self._alone_until_s = state.now_s + min(max(alone_s, 0.0), LONGEST_ALONE_S)
+        scale = min(self.options.time_scale, 1e6)  # a virtual clock: long enough for everything to come to rest
+        alone_s = max(time.time() - saved["wall_s"], 1e-3) * scale
+        self._alone_until_s = state.now_s + min(alone_s, LONGEST_ALONE_S)
         return state
 
     def live_alone(self) -> None:

@@ -1,0 +1,255 @@
+"""Small jobs on the simulated rail, and the hardware's own log to hold them against."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from stacker.driving.bench import connect
+from stacker.driving.bring_up import go_by
+from stacker.driving.drive import Outcome, Person, Wishes, drive
+from stacker.driving.durable import DurableFile
+from stacker.driving.job import Job, LinkSettings, Pace
+from stacker.driving.journal import read_journal
+from stacker.errors import InputError, Refusal, StackerError
+from stacker.rail.link import Link
+from stacker.rail.rail import RailSettings
+from stacker.rail.shutter import ShutterSettings
+
+MICROSTEP_UM = 0.625
+MIDDLE = 64_000  # where the simulated rail of 128,000 microsteps starts
+
+
+def make_job(
+    folder: Path, *, count: int = 6, step: int = 48, options: str = "time_scale=inf", state: bool = True, **changes: Any
+) -> Job:
+    """A stack of that many frames, front to back, one of them before the front."""
+    positions = tuple(step * (n - 1) for n in range(count))
+    url = f"sim://bench?{options}&log={folder / 'rail.log'}" + (f"&state={folder / 'rail.json'}" if state else "")
+    job = Job(
+        name="demo",
+        digest="d" * 64,
+        profile_digest="p" * 64,
+        path=folder / "demo.plan.yaml",
+        positions=positions,
+        focus_um=tuple(position * MICROSTEP_UM for position in positions),
+        dof_um=(step * MICROSTEP_UM / 0.7,) * count,
+        exposure_s=(0.005,) * count,
+        start_s=tuple(1.0 + n for n in range(count)),
+        duration_s=float(count),
+        rows=tuple([n + 1, position] for n, position in enumerate(positions)),
+        columns=("frame", "position_microsteps"),
+        direction=1,
+        front_at=None,
+        refocus_error_um=None,
+        clearance_um=None,
+        rail=RailSettings(
+            microsteps_per_mm=1600.0,
+            microsteps_per_turn=3200,
+            soft_low=3200,
+            soft_high=124_800,
+            speed=4800,
+            acceleration=24_000,
+            take_up=30,
+        ),
+        rail_name="bench",
+        travel=128_000,
+        link=LinkSettings(url=url),
+        shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3),
+        pace=Pace(settle_s=0.5, recycle_s=0.8),
+        hold_after=True,
+    )
+    return replace(job, **changes)
+
+
+def with_options(job: Job, options: str) -> Job:
+    """The same job with more options of the simulated rail."""
+    return replace(job, link=replace(job.link, url=f"{job.link.url}&{options}"))
+
+
+def person(**changes: Any) -> Person:
+    return Person(**{"confirm": lambda _: True, **changes})
+
+
+def run(
+    job: Job,
+    *,
+    resume: bool = False,
+    wishes: Wishes | None = None,
+    who: Person | None = None,
+    opener: Callable[..., DurableFile] = DurableFile,
+) -> Outcome:
+    """Drive a job into its journal."""
+    return drive(
+        job,
+        wishes or Wishes(yes=True),
+        who or person(),
+        journal_path=journal_of(job),
+        resume=resume,
+        opener=opener,
+    )
+
+
+def journal_of(job: Job) -> Path:
+    return job.path.parent / "demo.run.jsonl"
+
+
+def events(job: Job, *names: str) -> list[dict[str, Any]]:
+    """What the simulated hardware did, of those kinds."""
+    lines = (job.path.parent / "rail.log").read_text(encoding="utf-8").splitlines()
+    return [event for event in map(json.loads, lines) if not names or event["event"] in names]
+
+
+def openings(job: Job) -> list[float]:
+    """True positions at which the shutter opened."""
+    return [event["position_microsteps"] for event in events(job, "shutter")]
+
+
+def records(job: Job, *names: str) -> list[dict[str, Any]]:
+    """Lines of the journal, of those kinds."""
+    lines = journal_of(job).read_text(encoding="utf-8").splitlines()
+    return [record for record in map(json.loads, lines) if not names or record["event"] in names]
+
+
+def assert_complete(job: Job, front: float = MIDDLE) -> None:
+    """By the hardware's log: each frame of the plan exposed at its place and at rest; what is double is listed."""
+    opened = openings(job)
+    planned = [front + position for position in job.positions]
+    assert set(opened) == set(planned), (sorted(set(planned) ^ set(opened)), opened)
+    assert not events(job, "blur")
+    past = read_journal(journal_of(job))
+    assert not past.pending
+    assert set(past.confirmed) == set(range(1, job.count + 1))
+    double = {planned.index(place) + 1 for place in planned if opened.count(place) > 1}
+    assert double <= set(past.doubled), (double, past.doubled)
+
+
+def finish(job: Job) -> None:
+    """Do what a person does after a crash: resume, or start anew when no journal was begun; again until it is done."""
+    journal = journal_of(job)
+    for _ in range(6):
+        try:
+            resumable = journal.exists() and bool(read_journal(journal).rows)
+        except InputError:
+            journal.unlink()  # cut before its first line was whole: nothing was exposed
+            resumable = False
+        try:
+            run(job, resume=resumable)
+        except Refusal as refusal:
+            assert refusal.code == "complete"  # noqa: PT017
+        return
+
+
+def refocus(job: Job, front: float = MIDDLE, error: int = 0) -> None:
+    """Bring the front into focus by hand, off by `error` microsteps."""
+    rail, _ = connect(job.link, job.rail)
+    try:
+        place = events(job, "open")[-1]["position_microsteps"]
+        left = round(front + error - place)
+        while left:
+            step = max(-1600, min(1600, left))
+            where = rail.controller.where()
+            if where.known:  # as a rail that still knows where it is would be moved by its knob
+                rail.controller.hold(on=False)
+                rail.controller.hold(on=True)
+            go_by(rail, step)
+            left -= step
+    finally:
+        rail.controller.close()
+
+
+# -- killing
+
+
+class Killer:
+    """Counts writes, syncs, sends and receives of this process and ends it at one of them.
+
+    Parameters
+    ----------
+    at : int
+        At which operation; 0: never, only count.
+    torn : bool
+        Do half of a write or a send before the end.
+    power : bool
+        Power loss: bytes that were not synced are gone.
+    """
+
+    def __init__(self, at: int, *, torn: bool = False, power: bool = False) -> None:
+        self.at, self.torn, self.power, self.count = at, torn, power, 0
+        self.synced: dict[str, int] = {}
+
+    def install(self) -> None:
+        """Put the counters in place; meant for a forked process, which ends without taking them out."""
+        killer = self
+
+        class Counting(DurableFile):
+            def __init__(self, path: Path, *, new: bool) -> None:
+                super().__init__(path, new=new)
+                self.path = str(path)
+                killer.synced[self.path] = 0 if new else path.stat().st_size
+
+            def write(self, data: bytes) -> None:
+                if killer.torn and killer.count + 1 == killer.at:
+                    super().write(data[: len(data) // 2])
+                    killer.end()
+                super().write(data)
+                killer.step()
+
+            def sync(self) -> None:
+                super().sync()
+                killer.synced[self.path] = os.stat(self.path).st_size
+                killer.step()
+
+        self.opener = Counting
+        send, receive = Link.send, Link.read_line
+
+        def counted_send(link: Link, data: bytes) -> None:
+            if killer.torn and killer.count + 1 == killer.at:
+                send(link, data[: len(data) // 2])
+                killer.end()
+            send(link, data)
+            killer.step()
+
+        def counted_receive(link: Link, deadline_s: float) -> bytes | None:
+            line = receive(link, deadline_s)
+            killer.step()
+            return line
+
+        Link.send, Link.read_line = counted_send, counted_receive  # type: ignore[method-assign]
+
+    def step(self) -> None:
+        self.count += 1
+        if self.count == self.at:
+            self.end()
+
+    def end(self) -> None:
+        if self.power:
+            for path, size in self.synced.items():
+                os.truncate(path, size)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+def killed_run(job: Job, killer: Killer, *, resume: bool = False) -> int:
+    """Run in a forked process that dies; returns how many operations it made when it lived to the end, else 0."""
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            killer.install()
+            run(job, resume=resume, opener=killer.opener)
+            os.write(writing, str(killer.count).encode())
+        except StackerError as error:
+            os.write(writing, b"E" + str(error).encode())
+        finally:
+            os._exit(0)
+    os.close(writing)
+    _, status = os.waitpid(child, 0)
+    with os.fdopen(reading, "rb") as pipe:
+        told = pipe.read()
+    assert not told.startswith(b"E"), told
+    return 0 if os.WIFSIGNALED(status) else int(told or b"-1")

@@ -1,0 +1,158 @@
+"""Killed anywhere, then resumed: by the hardware's own log no frame is missing and none is in a wrong place."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sys
+import time
+from dataclasses import replace
+
+import pytest
+from driving.runs import (
+    MIDDLE,
+    Killer,
+    assert_complete,
+    events,
+    finish,
+    journal_of,
+    killed_run,
+    make_job,
+    openings,
+    refocus,
+    run,
+    with_options,
+)
+
+from stacker.driving.drive import Wishes
+from stacker.driving.journal import read_journal
+from stacker.errors import RunStopped
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kills by fork and SIGKILL")
+
+
+def operations(folder) -> int:
+    """How many writes, syncs, sends and receives a whole run of six frames makes."""
+    folder.mkdir()
+    return killed_run(make_job(folder), Killer(0))
+
+
+def kill_at(folder, at, **how):
+    folder.mkdir()
+    job = make_job(folder)
+    assert killed_run(job, Killer(at, **how)) == 0
+    finish(job)
+    assert_complete(job)
+
+
+def test_a_run_that_nobody_kills_is_complete_without_duplicates(tmp_path):
+    job = make_job(tmp_path)
+    outcome = run(job)
+    assert_complete(job)
+    assert openings(job) == [MIDDLE + position for position in job.positions]
+    assert outcome.doubled == ()
+
+
+@pytest.mark.parametrize("torn", [False, True], ids=["after", "within"])
+def test_killed_at_some_operations(tmp_path, torn):
+    count = operations(tmp_path / "whole")
+    assert count > 100  # six frames of about 17 operations
+    for at in range(3, count, 13):
+        kill_at(tmp_path / str(at), at, torn=torn)
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("torn", [False, True], ids=["after", "within"])
+def test_killed_at_every_operation(tmp_path, torn):
+    for at in range(1, operations(tmp_path / "whole")):
+        kill_at(tmp_path / str(at), at, torn=torn)
+
+
+def test_killed_twice_and_resumed_twice(tmp_path):
+    job = make_job(tmp_path)
+    assert killed_run(job, Killer(70)) == 0
+    assert killed_run(job, Killer(60), resume=True) == 0
+    finish(job)
+    assert_complete(job)
+
+
+def kill_after(folder, seconds):
+    """A run in compressed time, killed by the clock."""
+    folder.mkdir()
+    job = make_job(folder, options="time_scale=50")
+    child = os.fork()
+    if child == 0:
+        try:
+            run(job)
+        finally:
+            os._exit(0)
+    time.sleep(seconds)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    finish(job)
+    assert_complete(job)
+
+
+def test_killed_at_a_few_random_instants(tmp_path):
+    chance = random.Random(1)
+    for number in range(4):
+        kill_after(tmp_path / str(number), chance.uniform(0.02, 0.2))
+
+
+@pytest.mark.campaign
+def test_killed_at_200_random_instants(tmp_path):
+    chance = random.Random(2)
+    for number in range(200):
+        kill_after(tmp_path / str(number), chance.uniform(0.0, 0.25))
+
+
+def power_fails(folder, at, error, *, board_too):
+    """The computer loses power and with it what was not synced; the board perhaps too, then the front is refocused."""
+    folder.mkdir()
+    job = make_job(folder)
+    assert killed_run(job, Killer(at, power=True)) == 0
+    if not board_too or not journal_of(job).exists() or not journal_of(job).stat().st_size:
+        finish(job)
+        assert_complete(job)
+        return
+    resetting = with_options(job, "reset_on_open=always")
+    with pytest.raises(RunStopped):
+        run(resetting, resume=True)  # the controller has forgotten where it is, and says so
+    refocus(job, error=error)
+    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    assert not read_journal(journal_of(job)).pending
+    assert not events(job, "blur")
+    # no gap: the slices of all exposures, where they truly were, cover what the plan's slices cover
+    half = job.dof_um[0] / 0.625 / 2
+    places = sorted(openings(job))
+    assert places[0] <= MIDDLE + job.positions[0] + abs(error)
+    assert places[-1] >= MIDDLE + job.positions[-1] - abs(error)
+    assert all(there - here <= 2 * half for here, there in zip(places, places[1:], strict=False))
+
+
+@pytest.mark.parametrize(("at", "error"), [(40, 0), (90, 20), (100, -48)])
+def test_power_fails(tmp_path, at, error):
+    power_fails(tmp_path / "host", at, error, board_too=False)
+    power_fails(tmp_path / "both", at, error, board_too=True)
+
+
+@pytest.mark.campaign
+def test_power_fails_50_times(tmp_path):
+    chance = random.Random(3)
+    count = operations(tmp_path / "whole")
+    for number in range(50):
+        at, error = chance.randrange(1, count), chance.randint(-68, 68)  # an error of one slice at most
+        power_fails(tmp_path / str(number), at, error, board_too=number % 2 == 1)
+
+
+def test_the_rail_stops_by_itself_when_its_host_dies_in_a_long_move(tmp_path):
+    job = make_job(tmp_path, count=3, step=9000)
+    dead = replace(job, link=replace(job.link, url=job.link.url))
+    # the sends are: identify, open, ...; the sixteenth or so falls into a move; try a few to be sure that one does
+    for at in range(20, 60, 5):
+        for name in ("rail.log", "rail.json", "demo.run.jsonl"):
+            (tmp_path / name).unlink(missing_ok=True)
+        killed_run(dead, Killer(at))
+        finish(job)
+        assert_complete(job)
