@@ -35,14 +35,25 @@ def cards(*, frames: int, raw_mb: float, card_gb: float) -> int:
     Refusal
         If not even one file fits on a card (key ``camera.card_gb``).
     """
-    frames_per_card = whole_down(1000 * card_gb / raw_mb)
-    if frames_per_card < 1:
+    return -(-frames // frames_per_card(raw_mb=raw_mb, card_gb=card_gb))
+
+
+def frames_per_card(*, raw_mb: float, card_gb: float) -> int:
+    """Whole files that an empty card takes.
+
+    Raises
+    ------
+    Refusal
+        If not even one file fits on a card (key ``camera.card_gb``).
+    """
+    fit = whole_down(1000 * card_gb / raw_mb)
+    if fit < 1:
         raise Refusal(
             f"A raw file of {raw_mb:g} MB does not fit on a card of {card_gb:g} GB; check raw_mb and card_gb.",
             code="card_too_small",
             key="camera.card_gb",
         )
-    return -(-frames // frames_per_card)
+    return fit
 
 
 def batteries(*, frames: int, duration_s: float, battery_frames: float) -> int:
@@ -62,4 +73,9 @@ def batteries(*, frames: int, duration_s: float, battery_frames: float) -> int:
     The rating of CIPA DC-002 takes one frame each 30 s, so a battery rated for S frames lasts about S/2 minutes
     with the camera on: a slow stack runs by the clock.
     """
-    return whole_up(max(frames / battery_frames, duration_s / 60 / (battery_frames / 2)))
+    return whole_up(battery_charges(frames=frames, duration_s=duration_s, battery_frames=battery_frames))
+
+
+def battery_charges(*, frames: int, duration_s: float, battery_frames: float) -> float:
+    """The same before it is rounded up, so that several stacks can share a battery."""
+    return max(frames / battery_frames, duration_s / 60 / (battery_frames / 2))

@@ -81,8 +81,8 @@ def _head(plan: Plan, rail: HandRail) -> list[str]:
         f"One turn is {dial.mm_per_turn:g} mm, {dial.divisions} divisions of {division_um:g} um. Plan "
         f"{plan.digest[:12]}.",
         f"1. Bring the front of the subject into focus, turning {sign}, and set the dial to 0: that is turn 0, "
-        "division 0. Turning up (+) takes the focus deeper. A negative turn lies before that one; the dial still shows the "
-        "division.",
+        "division 0. Turning up (+) takes the focus deeper. A negative turn lies before that one; the dial still shows "
+        "the division.",
     ]
     if take_up:
         beyond = first - way * take_up

@@ -1,0 +1,60 @@
+"""``stacker session``: several stacks as one session."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import click
+
+from stacker.cli.output import note, output_options, result_document, write_json
+
+
+@click.command(name="session", short_help="several stacks as one session")
+@click.argument("plans", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PLAN...")
+@click.option(
+    "--setup-min",
+    type=click.FloatRange(min=0, max=24 * 60),
+    default=15.0,
+    show_default=True,
+    help="Minutes between one stack and the next.",
+)
+@click.option(
+    "--start",
+    type=click.DateTime(("%H:%M", "%Y-%m-%dT%H:%M")),
+    help="When the first stack begins: 19:30, or with its date; now where it is missing.",
+)
+@output_options
+def command(plans: tuple[Path, ...], *, setup_min: float, start: datetime | None, as_json: bool, quiet: bool) -> None:
+    r"""Add up the PLANs of a session, in this order: hours, cards, batteries, space.
+
+    \b
+    Example:
+      stacker session beetle.plan.yaml moss.plan.yaml --setup-min 20 --start 19:30
+    """
+    from stacker.documents.plan_file import read_plan
+    from stacker.planning.session import session_of
+    from stacker.presenting.session_table import session_table
+
+    session = session_of([read_plan(path) for path in plans], setup_s=setup_min * 60)
+    now = datetime.now().astimezone()
+    # an hour without a date is parsed as one of 1900: it means today
+    starts = now if start is None else start.replace(tzinfo=now.tzinfo)
+    if starts.year == 1900:
+        starts = now.replace(hour=starts.hour, minute=starts.minute, second=0, microsecond=0)
+    fields = dataclasses.asdict(session)
+    if as_json:
+        known = not any(text.endswith(": time") for text in session.unknown)
+        times = {
+            "setup_s": setup_min * 60,
+            "starts": starts.isoformat(timespec="seconds"),
+            "finishes": (starts + timedelta(seconds=session.duration_s)).isoformat(timespec="seconds")
+            if known
+            else None,
+        }
+        write_json(result_document("session", {**times, **fields}))
+        return
+    if not quiet:
+        click.echo("\n".join(session_table(fields, starts=starts, setup_s=setup_min * 60)))
+    note(f"Next: stacker drive {plans[0]}", quiet=quiet)

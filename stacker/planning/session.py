@@ -1,0 +1,167 @@
+"""Several stacks one after the other: hours, gigabytes card by card, batteries."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from stacker.documents.plan import Plan
+from stacker.motion.step_grid import whole_up
+from stacker.planning.storage import battery_charges, frames_per_card
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SessionStack:
+    """One stack of a session; what its plan does not know is ``None``.
+
+    Parameters
+    ----------
+    name : str
+        Of the plan.
+    frames : int
+        Frames.
+    begins_s, ends_s : float or None
+        From the start of the session [s].
+    duration_s : float or None
+        How long it takes [s].
+    raw_gb : float or None
+        Its raw files [10^9 bytes].
+    cards : tuple of int
+        The cards it lies on, from 1; empty where file or card size is not known.
+    charges : float or None
+        Batteries that it takes with the set-up before it, before rounding.
+    working_gb : float
+        Space to blend it [10^9 bytes].
+    """
+
+    name: str
+    frames: int
+    begins_s: float | None
+    ends_s: float | None
+    duration_s: float | None
+    raw_gb: float | None
+    cards: tuple[int, ...]
+    charges: float | None
+    working_gb: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Session:
+    """A whole session; sums leave out what is not known, and `unknown` names what that is.
+
+    Parameters
+    ----------
+    stacks : tuple of SessionStack
+        In order.
+    duration_s : float
+        Stacks whose time is known, and all set-ups [s].
+    card_gb : tuple of float
+        What lies on each card [10^9 bytes].
+    raw_gb : float
+        All raw files [10^9 bytes].
+    batteries : int
+        Full batteries to bring.
+    working_gb, largest_working_gb : float
+        Space to blend all stacks kept side by side, and the largest alone [10^9 bytes].
+    unknown : tuple of str
+        What is missing from the sums, one text a stack and quantity.
+    """
+
+    stacks: tuple[SessionStack, ...]
+    duration_s: float
+    card_gb: tuple[float, ...]
+    raw_gb: float
+    batteries: int
+    working_gb: float
+    largest_working_gb: float
+    unknown: tuple[str, ...]
+
+
+@dataclass
+class _Cards:
+    """Memory cards while they fill; a file is never split between two."""
+
+    filled_gb: list[float] = field(default_factory=list)
+    size_gb: float = 0.0
+
+    def take(self, frames: int, raw_mb: float, card_gb: float) -> tuple[int, ...]:
+        """Store so many files, and tell on which cards."""
+        frames_per_card(raw_mb=raw_mb, card_gb=card_gb)  # refuses a card too small for one file
+        if card_gb != self.size_gb:
+            self.size_gb, first_is_new = card_gb, True
+        else:
+            first_is_new = False
+        used = []
+        while frames:
+            left_gb = 0.0 if first_is_new or not self.filled_gb else card_gb - self.filled_gb[-1]
+            fit = min(frames, int(left_gb * 1000 / raw_mb + 1e-9))
+            if fit:
+                self.filled_gb[-1] += fit * raw_mb / 1000
+                used.append(len(self.filled_gb))
+                frames -= fit
+            if frames:
+                self.filled_gb.append(0.0)
+                first_is_new = False
+        return tuple(used)
+
+
+def session_of(plans: Sequence[Plan], *, setup_s: float) -> Session:
+    """Put stacks in order.
+
+    Parameters
+    ----------
+    plans : sequence of Plan
+        In the order of the evening.
+    setup_s : float
+        Between one stack and the next, the camera left on [s].
+
+    Returns
+    -------
+    Session
+
+    Raises
+    ------
+    Refusal
+        If not even one raw file fits on a card.
+    """
+    cards, clock_s, known_s = _Cards(), 0.0, True
+    stacks, unknown = [], []
+    for number, plan in enumerate(plans):
+        camera, frames = plan.request.camera, plan.coverage.frame_count
+        before_s = setup_s if number else 0.0
+        clock_s += before_s
+        begins_s, duration_s = (clock_s if known_s else None), plan.budget.duration_s
+        known_s = known_s and duration_s is not None
+        clock_s += duration_s or 0.0
+        sized = camera.raw_mb is not None and camera.card_gb is not None
+        charges = None
+        if duration_s is not None and camera.battery_frames:
+            charges = battery_charges(
+                frames=frames, duration_s=duration_s + before_s, battery_frames=camera.battery_frames
+            )
+        for value, what in ((duration_s, "time"), (plan.budget.raw_gb, "raw files"), (charges, "batteries")):
+            if value is None:
+                unknown.append(f"{plan.name}: {what}")
+        stacks.append(
+            SessionStack(
+                name=plan.name,
+                frames=frames,
+                begins_s=begins_s,
+                ends_s=clock_s if known_s else None,
+                duration_s=duration_s,
+                raw_gb=plan.budget.raw_gb,
+                cards=cards.take(frames, camera.raw_mb or 0.0, camera.card_gb or 0.0) if sized else (),
+                charges=charges,
+                working_gb=plan.budget.working_gb,
+            )
+        )
+    return Session(
+        stacks=tuple(stacks),
+        duration_s=clock_s,
+        card_gb=tuple(cards.filled_gb),
+        raw_gb=sum(stack.raw_gb or 0.0 for stack in stacks),
+        batteries=whole_up(sum(stack.charges or 0.0 for stack in stacks)),
+        working_gb=sum(stack.working_gb for stack in stacks),
+        largest_working_gb=max((stack.working_gb for stack in stacks), default=0.0),
+        unknown=tuple(unknown),
+    )

@@ -1,0 +1,86 @@
+"""A session as a table for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from stacker.presenting.tables import duration, significant, table, wrapped
+
+_NAME_WIDTH = 22
+
+
+def session_table(session: dict[str, Any], *, starts: datetime, setup_s: float) -> list[str]:
+    """The stacks in order and the sums, as lines of at most 80 columns.
+
+    Parameters
+    ----------
+    session : dict
+        The fields of a `Session` by name.
+    starts : datetime
+        When the first stack begins, by the clock on the wall.
+    setup_s : float
+        Between two stacks [s].
+    """
+    head = ("stack", "frames", "begins", "ends", "time", "raw GB", "card", "battery")
+    rows = []
+    for stack in session["stacks"]:
+        rows.append(
+            [
+                _short(stack["name"]),
+                str(stack["frames"]),
+                clock(starts, stack["begins_s"]),
+                clock(starts, stack["ends_s"]),
+                duration(stack["duration_s"]),
+                significant(stack["raw_gb"]),
+                _span(stack["cards"]),
+                "?" if stack["charges"] is None else f"{stack['charges']:.1f}",
+            ]
+        )
+    return [*table(head, rows, left=1), "", *_sums(session, starts, setup_s)]
+
+
+def _sums(session: dict[str, Any], starts: datetime, setup_s: float) -> list[str]:
+    unknown, count = session["unknown"], len(session["stacks"])
+    least = "at least " if unknown else ""
+    lines = [f"hours      {least}{duration(session['duration_s'])}, {setup_s / 60:g} min between stacks"]
+    if any(text.endswith(": time") for text in unknown):
+        lines.append("finish     unknown")
+    else:
+        lines.append(f"finish     {clock(starts, session['duration_s'])}")
+    filled = ", ".join(f"card {n} {significant(gb)} GB" for n, gb in enumerate(session["card_gb"], start=1))
+    lines += wrapped(
+        f"{significant(session['raw_gb'])} GB raw" + (f": {filled}" if filled else ", cards unknown"),
+        first="files      ",
+        indent=" " * 11,
+    )
+    lines.append(f"batteries  {least}{session['batteries']}, with the camera left on during set-up")
+    lines += wrapped(
+        f"{significant(session['working_gb'])} GB to keep all {count} open for blending, "
+        f"{significant(session['largest_working_gb'])} GB for the largest alone",
+        first="space      ",
+        indent=" " * 11,
+    )
+    if unknown:
+        lines += wrapped("; ".join(unknown), first="not known  ", indent=" " * 11)
+    return lines
+
+
+def clock(starts: datetime, after_s: float | None) -> str:
+    """Time of day, with the days that lie between."""
+    if after_s is None:
+        return "?"
+    then = starts + timedelta(seconds=after_s)
+    days = (then.date() - starts.date()).days
+    return f"{then:%H:%M}" + (f" +{days} d" if days else "")
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _NAME_WIDTH else name[: _NAME_WIDTH - 3] + "..."
+
+
+def _span(cards: Sequence[int]) -> str:
+    if not cards:
+        return "?"
+    return str(cards[0]) if cards[0] == cards[-1] else f"{cards[0]}-{cards[-1]}"

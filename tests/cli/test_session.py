@@ -1,0 +1,40 @@
+"""``stacker session`` from the command line."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+
+@pytest.fixture
+def two(plans):
+    return plans / "leaf_beetle.plan.yaml", plans / "weevil_reversed.plan.yaml"
+
+
+def test_the_table_fits_a_terminal_and_ends_with_the_finish(stacker, two):
+    done = stacker("session", *two, "--start", "19:30", "--setup-min", "20")
+    assert done.code == 0
+    assert max(map(len, done.out.splitlines())) <= 80
+    assert "  19:30  " in done.out
+    assert "finish " in done.out
+    assert f"Next: stacker drive {two[0]}" in done.err
+
+
+def test_json_holds_the_same_times(stacker, two):
+    result = json.loads(stacker("session", *two, "--start", "2031-03-01T23:59", "--json").out)["result"]
+    assert result["starts"].startswith("2031-03-01T23:59:00")
+    assert len(result["stacks"]) == 2
+    assert result["stacks"][1]["begins_s"] == pytest.approx(result["stacks"][0]["ends_s"] + 900)
+    assert result["finishes"].startswith("2031-03-02T")
+
+
+def test_a_hand_stack_has_no_finish(stacker, plans):
+    done = stacker("session", plans / "calcite_by_hand.plan.yaml")
+    assert "finish     unknown" in done.out
+    assert "not known" in done.out
+
+
+def test_quiet_and_bad_start(stacker, two):
+    assert stacker("session", *two, "--quiet").out == ""
+    assert stacker("session", *two, "--start", "half past").code == 2

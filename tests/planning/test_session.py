@@ -1,0 +1,94 @@
+"""Several stacks in one evening, against sums done by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stacker.documents.plan_file import read_plan
+from stacker.errors import Refusal
+from stacker.planning.session import _Cards, session_of
+
+
+@pytest.fixture
+def beetle(plans):
+    return read_plan(plans / "leaf_beetle.plan.yaml")
+
+
+def variant(plan, *, frames, duration_s, raw_mb=30.0, card_gb=32.0, battery_frames=400):
+    camera = replace(plan.request.camera, raw_mb=raw_mb, card_gb=card_gb, battery_frames=battery_frames)
+    return replace(
+        plan,
+        request=replace(plan.request, camera=camera),
+        coverage=replace(plan.coverage, frame_count=frames),
+        budget=replace(
+            plan.budget,
+            duration_s=duration_s,
+            raw_gb=None if raw_mb is None else frames * raw_mb / 1000,
+            working_gb=frames * 0.1,
+        ),
+    )
+
+
+def test_an_evening_added_up_by_hand(beetle):
+    first = variant(beetle, frames=600, duration_s=3600)
+    second = variant(beetle, frames=700, duration_s=5400)
+    session = session_of([first, second], setup_s=900)
+    # 3600 + 900 + 5400
+    assert session.duration_s == 9900
+    assert [(stack.begins_s, stack.ends_s) for stack in session.stacks] == [(0, 3600), (4500, 9900)]
+    # 32 GB hold 1066 files of 30 MB: 600 + 466 on the first, 234 on the second
+    assert session.stacks[0].cards == (1,)
+    assert session.stacks[1].cards == (1, 2)
+    assert session.card_gb == pytest.approx((31.98, 7.02))
+    # by frames 600/400 = 1.5; 700/400 = 1.75 against (5400 + 900)/60/200 = 0.525 by the clock: 3.25
+    assert [stack.charges for stack in session.stacks] == pytest.approx([1.5, 1.75])
+    assert session.batteries == 4
+    assert session.raw_gb == pytest.approx(39)
+    assert (session.working_gb, session.largest_working_gb) == pytest.approx((130, 70))
+    assert session.unknown == ()
+
+
+def test_set_up_drains_a_battery_that_runs_by_the_clock(beetle):
+    slow = variant(beetle, frames=10, duration_s=6000, battery_frames=100)
+    alone = session_of([slow, slow], setup_s=0).stacks[1].charges
+    waited = session_of([slow, slow], setup_s=3000).stacks[1].charges
+    # CIPA DC-002 by the clock: 100 min over 50 min a battery; with 50 min of set-up before it 150 over 50
+    assert (alone, waited) == (2, 3)
+
+
+def test_what_is_not_known_is_named_and_the_rest_added_up(beetle):
+    dark = variant(beetle, frames=100, duration_s=None, raw_mb=None)
+    known = variant(beetle, frames=100, duration_s=1000)
+    session = session_of([known, dark, known], setup_s=60)
+    assert session.duration_s == 2120
+    assert [stack.begins_s for stack in session.stacks] == [0, 1060, None]
+    assert session.unknown == tuple(f"{beetle.name}: {what}" for what in ("time", "raw files", "batteries"))
+
+
+def test_a_card_too_small_for_one_file_is_refused(beetle):
+    with pytest.raises(Refusal, match="does not fit"):
+        session_of([variant(beetle, frames=1, duration_s=1, raw_mb=100, card_gb=0.05)], setup_s=0)
+
+
+@given(
+    stacks=st.lists(
+        st.tuples(st.integers(1, 400), st.sampled_from([10.0, 24.7, 61.3]), st.sampled_from([1.0, 4.0])),
+        min_size=1,
+        max_size=6,
+    )
+)
+def test_cards_lose_no_file_and_never_overflow(stacks):
+    cards, total_gb = _Cards(), 0.0
+    last = 0
+    for frames, raw_mb, card_gb in stacks:
+        used = cards.take(frames, raw_mb, card_gb)
+        total_gb += frames * raw_mb / 1000
+        assert all(cards.filled_gb[card - 1] <= card_gb + 1e-9 for card in used)
+        assert used == tuple(range(used[0], used[-1] + 1))
+        assert used[0] >= last, "cards are used one after the other"
+        last = used[-1]
+    assert sum(cards.filled_gb) == pytest.approx(total_gb)
