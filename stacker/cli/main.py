@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "schema": ("plan", "schema", "a JSON Schema of the files, for editors"),
     "drive": ("shoot", "drive", "a plan on a rail: dry run, or --go"),
     "export": ("afterwards", "export", "the sequence as CSV, as G-code, or for a dial"),
+    "session": ("afterwards", "session", "several stacks as one session"),
     "rail": ("set up", "rail", "find, identify, move and simulate a rail"),
 }
 
