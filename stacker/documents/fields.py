@@ -215,6 +215,24 @@ class ListOf:
         return out | ({"minItems": self.length, "maxItems": self.length} if self.length is not None else {})
 
 
+@dataclass(frozen=True, slots=True)
+class Either:
+    """A list of plain values, or a list of blocks: what stands first in it tells which."""
+
+    values: ListOf
+    blocks: ListOf
+
+    def read(self, node: Node, key: str, reading: Reading) -> Any:
+        of_blocks = isinstance(node, Items) and bool(node.nodes) and isinstance(node.nodes[0], Mapping)
+        return (self.blocks if of_blocks else self.values).read(node, key, reading)
+
+    def accepts(self) -> str:
+        return f"{self.values.accepts()}; or a list of blocks"
+
+    def schema(self) -> dict[str, Any]:
+        return {"anyOf": [self.values.schema(), self.blocks.schema()]}
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Block:
     """A block of keys: one document class, or several of which a key (or the presence of one) chooses."""

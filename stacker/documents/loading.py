@@ -60,11 +60,19 @@ def load_request(path: Path | str, overrides: Sequence[str] = ()) -> Loaded[Requ
     if loaded.value.name is None:
         stem = Path(path).name.removesuffix(".yaml").removesuffix(".yml")
         loaded = replace(loaded, value=replace(loaded.value, name=stem))
-    return _with_overlap(loaded)
+    return _with_overlap(_with_wavelength(loaded))
+
+
+def _with_wavelength(loaded: Loaded[Request]) -> Loaded[Request]:
+    """Fill in the wavelength, unless the light has several."""
+    focus = loaded.value.focus
+    if focus.wavelengths is None and focus.wavelength_nm is None:
+        focus = replace(focus, wavelength_nm=focus.mean_wavelength_nm)
+    return replace(loaded, value=replace(loaded.value, focus=focus))
 
 
 def _with_overlap(loaded: Loaded[Request]) -> Loaded[Request]:
-    """Fill in the one default that depends on another key."""
+    """Fill in the overlap, which depends on whether the seam contrast is given."""
     focus = loaded.value.focus
     if focus.overlap is not None:
         return loaded

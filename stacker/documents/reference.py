@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import MISSING, dataclass
 from typing import Any
 
-from stacker.documents.fields import Block, Kind, ListOf, block_schema, nearest, rows
+from stacker.documents.fields import Block, Either, Kind, ListOf, block_schema, nearest, rows
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
@@ -74,6 +74,8 @@ def _of_class(document: str, cls: type[Any], prefix: str) -> Iterator[Entry]:
 def _block_in(kind: Kind) -> Block | None:
     if isinstance(kind, ListOf):
         return _block_in(kind.item)
+    if isinstance(kind, Either):
+        return _block_in(kind.blocks)
     return kind if isinstance(kind, Block) else None
 
 

@@ -6,13 +6,14 @@ from collections.abc import Iterator
 from dataclasses import MISSING, dataclass
 from typing import Any
 
-from stacker.documents.fields import Block, Choice, Flag, ListOf, Number, Text, declare
+from stacker.documents.fields import Block, Choice, Either, Flag, ListOf, Number, Text, declare
 from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
 
 _LENGTH_MM = Number(unit="mm", above=0, most=100_000)
 _F_NUMBER = Number(above=0.3, most=128)
 _SHARE = Number(above=0, most=0.99)
 _MAGNIFICATION = Number(above=0, most=200)
+_NANOMETRES = Number(unit="nm", least=200, most=2000)
 
 
 def _pupil_magnification() -> Any:
@@ -335,6 +336,16 @@ class Subject:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Weighted:
+    """One colour of the light."""
+
+    nm: float = declare(_NANOMETRES, "wavelength")
+    weight: float = declare(
+        Number(above=0, most=1e6), "its share of what the sensor records, of any scale", default=1.0
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Focus:
     """What counts as sharp, and how far to step."""
 
@@ -389,7 +400,15 @@ class Focus:
         "line pairs a mm on the sensor at contrast 0.5, measured on this camera at this aperture and magnification",
         default=None,
     )
-    wavelength_nm: float = declare(Number(unit="nm", least=200, most=2000), "wavelength of the light", default=550.0)
+    wavelength_nm: float | None = declare(
+        _NANOMETRES, "wavelength of the light; 550 unless wavelengths is given", default=None
+    )
+    wavelengths: tuple[float, float] | tuple[Weighted, ...] | None = declare(
+        Either(ListOf(item=_NANOMETRES, length=2), ListOf(item=Block(variants={"": Weighted}))),
+        "instead of one wavelength: white light as a band [shortest, longest], lit evenly, or a list of colours, "
+        "each {nm, weight}",
+        default=None,
+    )
     refocus_error_um: float | None = declare(
         Number(unit="um", least=0, most=100_000),
         "how far a resume starts early after the position was lost; one slice where it is missing",
@@ -398,7 +417,8 @@ class Focus:
     index: float = declare(Number(least=1, most=2.5), "refractive index in front of the subject", default=1.0)
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
-        """Overlap and seam contrast are two ways to fix one step."""
+        """Overlap and seam contrast are two ways to fix one step; wavelengths are one colour or several."""
+        yield from self._conflicts_of_colour()
         if self.seam_contrast is None:
             return
         if self.overlap is not None:
@@ -410,6 +430,33 @@ class Focus:
                 "kept_contrast",
                 f"found {self.kept_contrast:g}; write less than seam_contrast ({self.seam_contrast:g})",
             )
+
+    def _conflicts_of_colour(self) -> Iterator[tuple[str, str]]:
+        colours = self.wavelengths
+        if colours is None:
+            return
+        if self.wavelength_nm is not None:
+            yield "wavelengths", "found together with wavelength_nm; write one of the two"
+        if not colours:
+            yield "wavelengths", "found an empty list; write a band [shortest, longest] or colours {nm, weight}"
+            return
+        ends_nm = [colour.nm if isinstance(colour, Weighted) else colour for colour in colours]
+        if not isinstance(colours[0], Weighted) and ends_nm[0] >= ends_nm[1]:
+            yield "wavelengths", f"found [{ends_nm[0]:g}, {ends_nm[1]:g}]; write the shorter wavelength first"
+        elif max(ends_nm) >= 2 * self.mean_wavelength_nm:  # past that its cut-off is below the mean's mid frequencies
+            yield (
+                "wavelengths",
+                f"found {max(ends_nm):g} nm, more than twice the mean of {self.mean_wavelength_nm:.4g} nm; one sum "
+                "does not describe such light: plan for the colour that carries the detail",
+            )
+
+    @property
+    def mean_wavelength_nm(self) -> float:
+        """The one wavelength for rules that know a single colour: the mean of several, by weight."""
+        if self.wavelengths is None:
+            return 550.0 if self.wavelength_nm is None else self.wavelength_nm
+        pairs = [(one.nm, one.weight) if isinstance(one, Weighted) else (one, 1.0) for one in self.wavelengths]
+        return sum(nm * weight for nm, weight in pairs) / sum(weight for _, weight in pairs)
 
     @property
     def overlap_asked(self) -> float:

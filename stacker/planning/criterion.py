@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from stacker.documents.request import Focus, Request, Zone
+from stacker.documents.request import Focus, Request, Weighted, Zone
 from stacker.optics.contrast import lens_falloff_mm2, target_frequency_lp_mm
 from stacker.optics.depth import (
     blur_circle_depth_um,
@@ -63,7 +63,17 @@ class Criterion:
     @cached_property
     def spectrum(self) -> Spectrum:
         """The colours of the light."""
-        return Spectrum.single(self.focus.wavelength_nm)
+        colours = self.focus.wavelengths
+        match colours:
+            case None:
+                return Spectrum.single(self.focus.mean_wavelength_nm)
+            case (Weighted(), *_):
+                return Spectrum(
+                    wavelengths_nm=tuple(colour.nm for colour in colours),
+                    weights=tuple(colour.weight for colour in colours),
+                )
+            case _:
+                return Spectrum.band(*colours)
 
     @property
     def circle_um(self) -> float:
@@ -114,7 +124,7 @@ class Criterion:
                 return self.depth_at_share_um(focus.kept_contrast, aperture)
             case "quarter_wave":
                 return quarter_wave_depth_um(
-                    object_na=aperture.object_na, wavelength_nm=focus.wavelength_nm, index=focus.index
+                    object_na=aperture.object_na, wavelength_nm=focus.mean_wavelength_nm, index=focus.index
                 )
             case "blur_circle":
                 return blur_circle_depth_um(
@@ -128,7 +138,7 @@ class Criterion:
                     object_na=aperture.object_na,
                     magnification=aperture.magnification,
                     circle_um=self.circle_um,
-                    wavelength_nm=focus.wavelength_nm,
+                    wavelength_nm=focus.mean_wavelength_nm,
                     index=focus.index,
                 )
 

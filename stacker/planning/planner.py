@@ -86,7 +86,7 @@ class Draft:
                 object_na=self.imaging.object_na,
                 magnification=self.imaging.magnification,
                 pixel_pitch_um=self.pixel_pitch_um,
-                wavelength_nm=self.request.focus.wavelength_nm,
+                wavelength_nm=self.request.focus.mean_wavelength_nm,
             )
         )
 
@@ -100,7 +100,7 @@ class Draft:
             effective_f_number=self.imaging.effective_f_number,
             pixel_pitch_um=self.pixel_pitch_um,
             airy_pixels=self.request.focus.airy_pixels,
-            wavelength_nm=self.request.focus.wavelength_nm,
+            wavelength_nm=self.request.focus.mean_wavelength_nm,
         )
 
 
@@ -269,7 +269,7 @@ def _optics(draft: Draft) -> Optics:
     imaging, focus = draft.imaging, draft.request.focus
     low, high = imaging.magnification_range
     width_mm, height_mm = draft.field_mm
-    airy_um = airy_diameter_um(effective_f_number=imaging.effective_f_number, wavelength_nm=focus.wavelength_nm)
+    airy_um = airy_diameter_um(effective_f_number=imaging.effective_f_number, wavelength_nm=focus.mean_wavelength_nm)
     optics = Optics(
         magnification=imaging.magnification,
         magnification_range=(_six(low), _six(high)),
