@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +22,10 @@ _FRAMES_AT = "\nframes:\n"
 _ROWS_HEAD = f"frames:\n  columns: [{', '.join(COLUMNS)}]\n  rows:\n"
 _ROW_START = "    - ["
 _MAY_BE_NULL = frozenset({"position_microsteps", "move_microsteps", "overlap", "exposure_s", "start_s"})
+_KINDS: dict[str, set[type[Any]]] = {
+    name: {int if column.decimals is None else float} | ({type(None)} if name in _MAY_BE_NULL else set())
+    for name, column in COLUMNS.items()
+}
 
 
 def digest_of(text: str) -> str:
@@ -142,24 +147,23 @@ def _columns_fast(lines: list[str]) -> list[list[Any]] | None:
     if not all(line.startswith(_ROW_START) for line in lines):
         return None
     try:
-        rows = json.loads("[" + ",".join([line[6:] for line in lines]) + "]")
+        rows = json.loads("[" + ",".join([line[6:] for line in lines]) + "]", parse_constant=_no_constant)
     except ValueError:
         return None
     if len(rows) != len(lines) or {type(row) for row in rows} != {list} or {len(row) for row in rows} != {len(COLUMNS)}:
         return None
     columns = [list(column) for column in zip(*rows, strict=True)]
-    for (name, column), values in zip(COLUMNS.items(), columns, strict=True):
-        kinds = {type(value) for value in values}
-        if not kinds <= _kinds(name, column.decimals) or (len(kinds) > 1 and name != "overlap"):
+    for name, values in zip(COLUMNS, columns, strict=True):
+        kinds = set(map(type, values))
+        if not kinds <= _KINDS[name] or (len(kinds) > 1 and name != "overlap"):
             return None
-        if float in kinds and not all(-1e300 < value < 1e300 for value in values if value is not None):
+        if kinds == {float} and not max(values) - min(values) < math.inf:
             return None
     return columns
 
 
-def _kinds(name: str, decimals: int | None) -> set[type[Any]]:
-    kind: type[Any] = int if decimals is None else float
-    return {kind, type(None)} if name in _MAY_BE_NULL else {kind}
+def _no_constant(word: str) -> float:
+    raise ValueError(word)
 
 
 def _columns_marked(lines: list[str], place: Place, reading: Reading) -> list[list[Any]] | None:
@@ -167,59 +171,72 @@ def _columns_marked(lines: list[str], place: Place, reading: Reading) -> list[li
     before = len(reading.faults)
     good: list[list[Any]] = []
     for number, line in enumerate(lines):
-        here = replace(place, line=place.line + number)
-        cells = [match for match in re.finditer(r"[^,\[\]\s]+", line) if match[0] != "-"]
-        if not re.fullmatch(r" *- *\[[^\[\]]*\] *", line) or len(cells) != len(COLUMNS):
-            text = f"found {len(cells)} values; write a row of {len(COLUMNS)} in brackets, or make the plan anew"
-            reading.fault(replace(here, column=5), "frames.rows", text)
-            continue
-        row: list[Any] = []
-        for (name, column), cell in zip(COLUMNS.items(), cells, strict=True):
-            value = _cell(name, column.decimals, cell[0])
-            if value is INVALID:
-                what = "a whole number" if column.decimals is None else f"a number with {column.decimals} decimals"
-                reading.fault(
-                    replace(here, column=cell.start() + 1),
-                    f"frames.{name}",
-                    f"found '{cell[0][:40]}'; write {what}",
-                )
-            row.append(value)
-        good.append(row)
+        row = _sound_row(line)
+        if row is None:
+            _fault_of_row(line, replace(place, line=place.line + number), reading)
+        else:
+            good.append(row)
     if len(reading.faults) > before:
         return None
     columns = [list(column) for column in zip(*good, strict=True)]
-    for (name, _), values in zip(COLUMNS.items(), columns, strict=True):
+    for name, values in zip(COLUMNS, columns, strict=True):
         if name != "overlap" and 0 < values.count(None) < len(values):
             reading.fault(place, f"frames.{name}", "null in some rows only; make the plan anew")
     return columns if len(reading.faults) == before else None
 
 
-def _cell(name: str, decimals: int | None, text: str) -> Any:
+def _sound_row(line: str) -> list[Any] | None:
+    if not line.startswith(_ROW_START):
+        return None
+    try:
+        row = json.loads(line[6:], parse_constant=_no_constant)
+    except ValueError:
+        return None
+    kinds = list(map(type, row)) if isinstance(row, list) else []
+    if len(kinds) != len(COLUMNS) or not all(map(set.__contains__, _KINDS.values(), kinds)):
+        return None
+    if math.inf in row or -math.inf in row:
+        return None
+    sound: list[Any] = row
+    return sound
+
+
+def _fault_of_row(line: str, here: Place, reading: Reading) -> None:
+    cells = [match for match in re.finditer(r"[^,\[\]\s]+", line) if match[0] != "-"]
+    if not re.fullmatch(r" *- *\[[^\[\]]*\] *", line) or len(cells) != len(COLUMNS):
+        text = f"found {len(cells)} values; write a row of {len(COLUMNS)} in brackets, or make the plan anew"
+        reading.fault(replace(here, column=5), "frames.rows", text)
+        return
+    before = len(reading.faults)
+    for (name, column), cell in zip(COLUMNS.items(), cells, strict=True):
+        if not _cell_is_sound(name, column.decimals, cell[0]):
+            what = "a whole number" if column.decimals is None else f"a number with {column.decimals} decimals"
+            reading.fault(
+                replace(here, column=cell.start() + 1), f"frames.{name}", f"found '{cell[0][:40]}'; write {what}"
+            )
+    if len(reading.faults) == before:
+        reading.fault(replace(here, column=5), "frames.rows", "written in an unusual way; make the plan anew")
+
+
+def _cell_is_sound(name: str, decimals: int | None, text: str) -> bool:
     if text == "null":
-        return None if name in _MAY_BE_NULL else INVALID
-    if not re.fullmatch(r"-?[0-9]+" if decimals is None else r"-?[0-9]+\.[0-9]+", text):
-        return INVALID
-    return int(text) if decimals is None else float(text)
+        return name in _MAY_BE_NULL
+    return bool(re.fullmatch(r"-?[0-9]+" if decimals is None else r"-?[0-9]{1,300}\.[0-9]+", text))
 
 
 def _inconsistencies(frames: Frames) -> list[tuple[int, str]]:
-    """What a table cannot be: row and text, the first few."""
+    """What a table cannot be: the first row of each kind, and a text."""
     wrong: list[tuple[int, str]] = []
     count = len(frames)
     if frames.frame != list(range(1, count + 1)):
         row = next(i for i, number in enumerate(frames.frame) if number != i + 1)
         wrong.append((row, f"found frame {frames.frame[row]}; frames count from 1 without a gap ({row + 1} here)"))
-    if frames.position_microsteps[0] is not None:
-        before = [0, *frames.position_microsteps[:-1]]
-        for row, (position, last, move) in enumerate(
-            zip(frames.position_microsteps, before, frames.move_microsteps, strict=True)
-        ):
-            if move is None or position is None or last is None or position - last != move:
-                wrong.append(
-                    (
-                        row,
-                        f"found move_microsteps {move}; the positions of this row and the one before differ",
-                    )
-                )
-                break
+    positions: list[Any] = frames.position_microsteps
+    if positions[0] is None:
+        return wrong
+    moves = [position - last for position, last in zip(positions, [0, *positions[:-1]], strict=True)]
+    if moves != frames.move_microsteps:
+        row = next(i for i, (a, b) in enumerate(zip(moves, frames.move_microsteps, strict=True)) if a != b)
+        found = frames.move_microsteps[row]
+        wrong.append((row, f"found move_microsteps {found}; the positions of this row and the one before differ"))
     return wrong

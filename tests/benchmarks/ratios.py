@@ -1,0 +1,226 @@
+"""How fast the program is, as ratios to what it rests on, measured in one run: ``python tests/benchmarks/ratios.py``.
+
+Absolute times drift with the machine; the medians of alternating runs, divided, do not.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+FRAMES_300 = """\
+rig: {kind: measured, magnification: 3, f_number: 4, working_distance_mm: 60}
+camera: {sensor_mm: [23.5, 15.7], pixels: [6000, 4000], raw_mb: 27}
+light: {kind: flash, exposure_s: 0.005, recycle_s: 1.5}
+subject: {depth_mm: 5.6}
+rail:
+  travel_mm: 80
+  soft_limits_mm: [2, 78]
+  full_steps_per_turn: 200
+  microsteps_per_full_step: 16
+  lead_mm: 1
+  speed_mm_s: 3
+  acceleration_mm_s2: 15
+  backlash_um: 12
+  repeatability_um: 0.5
+"""
+
+
+def process(arguments: list[str]) -> float:
+    """Seconds that a whole process takes."""
+    start = time.perf_counter()
+    subprocess.run(arguments, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    return time.perf_counter() - start
+
+
+def ratio(ours: Callable[[], float], theirs: Callable[[], float], runs: int = 15) -> tuple[float, float]:
+    """Median of ours over median of theirs, in turns, and our median in seconds."""
+    pairs = [(ours(), theirs()) for _ in range(runs + 1)][1:]
+    mine, other = (statistics.median(times) for times in zip(*pairs, strict=True))
+    return mine / other, mine
+
+
+def timed(function: Callable[[], object]) -> Callable[[], float]:
+    """Seconds for one call."""
+
+    def run() -> float:
+        start = time.perf_counter()
+        function()
+        return time.perf_counter() - start
+
+    return run
+
+
+def report(what: str, found: float, goal: str, seconds: float) -> None:
+    """Print a row."""
+    print(f"{what:<58} {found:8.2f}  goal {goal:<22} {seconds * 1000:9.1f} ms")
+
+
+def whole_commands(folder: Path) -> None:
+    """Help, plan and apertures against the interpreter with its libraries."""
+    request = folder / "stack.yaml"
+    request.write_text(FRAMES_300, encoding="utf-8")
+    python, program = [sys.executable, "-c"], [sys.executable, "-m", "stacker"]
+    bare, libraries = [*python, "pass"], [*python, "import click, yaml, numpy"]
+    report(
+        "stacker --help / python -c pass",
+        *_pair(ratio(lambda: process([*program, "--help"]), lambda: process(bare)), "5.5"),
+    )
+    plan = [*program, "plan", str(request), "--quiet"]
+    report(
+        "stacker plan, 300 frames / import click, yaml, numpy",
+        *_pair(ratio(lambda: process(plan), lambda: process(libraries)), "1.3"),
+    )
+    apertures = [*program, "apertures", str(request)]
+    report(
+        "stacker apertures, ten / the same",
+        *_pair(ratio(lambda: process(apertures), lambda: process(libraries)), "1.5"),
+    )
+
+
+def _pair(measured: tuple[float, float], goal: str) -> tuple[float, str, float]:
+    return measured[0], goal, measured[1]
+
+
+def otf_grid() -> None:
+    """200 frequencies by 400 defocus values to 20 waves against the FFT of a general optics library, 256 pixels."""
+    import numpy as np
+
+    os.environ["PRYSM_BACKEND"] = "numpy"
+    from prysm.coordinates import cart_to_polar, make_xy_grid
+    from prysm.geometry import circle
+    from prysm.otf import otf_from_psf
+    from prysm.propagation import Wavefront
+    from scipy.integrate import quad
+
+    from stacker.optics.otf import defocused_otf_grid
+
+    s, waves = np.linspace(0.005, 0.995, 200), np.linspace(0, 20, 400)
+    x, y = make_xy_grid(256, diameter=2)
+    rho, _ = cart_to_polar(x, y)
+    pupil = circle(1, rho).astype(float)
+
+    def one_defocus(w20: float) -> None:
+        front = Wavefront.from_amp_and_phase(pupil, w20 * 550 * rho**2, 0.55, x[0, 1] - x[0, 0])
+        otf_from_psf(front.focus(4, Q=3).intensity)
+
+    ours = statistics.median(timed(lambda: defocused_otf_grid(s, waves))() for _ in range(9))
+    # the library needs one transform for each defocus value: eight are timed, the rest are the same
+    theirs = statistics.median(timed(lambda: [one_defocus(w) for w in np.linspace(0, 20, 8)])() for _ in range(3)) * 50
+    report("defocused OTF grid: FFT library / ours", theirs / ours, "300 or more", ours)
+    grid = defocused_otf_grid(s, waves)
+    rng = np.random.default_rng(1)
+    errors = []
+    for i, j in zip(rng.integers(0, 200, 60), rng.integers(0, 400, 60), strict=True):
+        exact, _ = quad(
+            lambda t, s0=s[i], w=waves[j]: 4 / np.pi * np.sqrt(1 - t * t) * np.cos(8 * np.pi * w * s0 * (t - s0)),
+            s[i], 1, limit=800, epsabs=1e-13,
+        )  # fmt: skip
+        errors.append(abs(grid[i, j] - exact))
+    print(f"{'largest error against scipy.integrate.quad, 60 points':<58} {max(errors):8.1e}  goal 1e-9")
+
+
+def plan_files(folder: Path) -> None:
+    """Writing and reading a plan of 3,000 frames against json."""
+    from dataclasses import replace
+
+    from stacker.documents.loading import load_request
+    from stacker.documents.plan_file import parse_plan, plan_text
+    from stacker.errors import Refusal, StackerError
+    from stacker.planning.planner import plan_of
+
+    request = folder / "long.yaml"
+    request.write_text(FRAMES_300, encoding="utf-8")
+    loaded = load_request(request, ["subject.depth_mm=112", "rig.working_distance_mm=200", "rail.travel_mm=200"])
+    plan = plan_of(loaded.value, loaded.assumed)
+    rows = [list(row) for row in zip(*plan.frames.columns(), strict=True)]
+    as_json = json.dumps(rows)
+    text = plan_text(plan)
+    edited = text.replace("0.005000", "0.00500", 1)
+
+    def read_edited() -> None:
+        try:
+            parse_plan(edited, "p")
+        except (Refusal, StackerError):
+            return
+
+    frames = f"{len(plan.frames)} frames"
+    report(
+        f"plan written, {frames} / json.dumps",
+        *_pair(ratio(timed(lambda: plan_text(plan)), timed(lambda: json.dumps(rows))), "1.5"),
+    )
+    report(
+        "plan read / json.loads",
+        *_pair(ratio(timed(lambda: parse_plan(text, "p")), timed(lambda: json.loads(as_json))), "1.5"),
+    )
+    broken = text.replace("0.005000, ", "fast, ", 1)
+
+    def read_broken() -> None:
+        try:
+            parse_plan(broken, "p")
+        except StackerError:
+            return
+
+    report(
+        "broken plan read with line numbers / json.loads",
+        *_pair(ratio(timed(read_broken), timed(lambda: json.loads(as_json))), "8"),
+    )
+    assert replace(parse_plan(text, "p"), digest="") == plan
+    read_edited()
+
+
+def long_plans(folder: Path) -> None:
+    """The whole command for 100,000 frames and for 1,000."""
+    request = folder / "huge.yaml"
+    request.write_text(FRAMES_300, encoding="utf-8")
+    seconds, megabytes = {}, {}
+    for name, depth_mm in (("1,000", "18"), ("10,000", "187"), ("100,000", "1873")):
+        changes = [
+            f"subject.depth_mm={depth_mm}", "rig.working_distance_mm=5000", "rail.travel_mm=2000",
+            "rail.soft_limits_mm=[0, 2000]", "subject.zones=[]",
+        ]  # fmt: skip
+        code = (
+            "import sys, resource\nfrom stacker.cli.main import main\ntry:\n    main(sys.argv[1:])\nexcept SystemExit as stop:\n"
+            "    assert not stop.code\nprint(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+        )
+        arguments = [sys.executable, "-c", code, "plan", str(request), "--quiet"]
+        for change in changes:
+            arguments += ["--set", change]
+        times = []
+        for _ in range(3):
+            start = time.perf_counter()
+            done = subprocess.run(arguments, check=True, capture_output=True, text=True)
+            times.append(time.perf_counter() - start)
+        seconds[name], megabytes[name] = statistics.median(times), float(done.stdout)
+    for name in seconds:
+        print(
+            f"{'plan of ' + name + ' frames, whole command':<58} {seconds[name]:8.2f} s, {megabytes[name]:.0f} MB",
+            end="",
+        )
+        print("  goal under 2 s, 200 MB" if name == "100,000" else "")
+
+
+def main() -> None:
+    """Print all ratios."""
+    print(f"Python {platform.python_version()}, {os.cpu_count()} processors, {time.strftime('%Y-%m-%d')}")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        whole_commands(folder)
+        plan_files(folder)
+        long_plans(folder)
+    otf_grid()
+    host_time = Path(__file__).with_name("host_time.py")
+    if host_time.exists():
+        subprocess.run([sys.executable, str(host_time)], check=True)
+
+
+if __name__ == "__main__":
+    main()
