@@ -149,6 +149,7 @@ def drive(
                 _agree(job, wishes, person, rail, front_at, frames, "as the journal says")
                 journal.write(
                     "resume",
+                    utc=journals.utc_now(),
                     run=past.run,
                     software=__version__,
                     frames=frames,

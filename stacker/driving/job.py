@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from stacker.documents.plan import COLUMNS, Plan
-from stacker.documents.rail_profile import RailProfile
+from stacker.documents.rail_profile import GcodeLink, Link, RailProfile
 from stacker.errors import Refusal
 from stacker.motion.step_grid import microstep_um, take_up_microsteps, whole_down, whole_up
+from stacker.rail.gcode import GcodeWords
 from stacker.rail.rail import RailSettings
 from stacker.rail.shutter import ShutterSettings
 
@@ -46,9 +47,9 @@ class LinkSettings:
     """How to reach the controller."""
 
     url: str
-    dialect: str = "line"
     baud: int = 115_200
     reply_extra_s: float = 0.05
+    gcode: GcodeWords | None = None
 
     @property
     def simulated(self) -> bool:
@@ -138,7 +139,7 @@ def rail_settings(profile: RailProfile) -> RailSettings:
         speed=max(1, whole_down(profile.speed_mm_s * per_mm)),
         acceleration=max(1, whole_down(profile.acceleration_mm_s2 * per_mm)),
         take_up=take_up_microsteps(backlash_um=profile.backlash_um, microstep_um=step_um),
-        deadman_s=profile.link.deadman_s if profile.link else 2.0,
+        deadman_s=profile.link.deadman_s if isinstance(profile.link, Link) else 2.0,
     )
 
 
@@ -169,9 +170,12 @@ def link_settings(profile: RailProfile, url: str | None = None) -> LinkSettings:
             key="rail.link.url",
         )
     address = simulated_url(url or (link.url if link else ""), profile)
-    if link is None:
+    if not isinstance(link, Link):
         return LinkSettings(url=address)
-    return LinkSettings(url=address, baud=link.baud, reply_extra_s=link.reply_extra_s, dialect=link.dialect)
+    if isinstance(link, GcodeLink):
+        words = GcodeWords(**{field.name: getattr(link, field.name) for field in fields(GcodeWords)})
+        return LinkSettings(url=address, baud=link.baud, gcode=words)
+    return LinkSettings(url=address, baud=link.baud, reply_extra_s=link.reply_extra_s)
 
 
 def simulated_url(url: str, profile: RailProfile) -> str:
@@ -249,11 +253,15 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         shutter=ShutterSettings(
             via=shutter.via,
             pulse_s=shutter.pulse_s,
+            bulb=shutter.bulb,
             focus_s=shutter.focus_s,
             sync_s=shutter.sync_s,
             on_open_sync=shutter.on_open_sync,
             repeats=shutter.repeats,
             delay_s=camera.mirror_s + camera.lag_s,
+            port=shutter.port,
+            command=shutter.command,
+            timeout_s=shutter.timeout_s,
         ),
         pace=Pace(
             settle_s=profile.settle_s,

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
 
@@ -120,6 +121,21 @@ def read_journal(path: Path) -> Past:
     InputError
         When it is no journal, or a line before the last one is damaged.
     """
+    records, whole_bytes = read_records(path)
+    try:
+        return _told(records, whole_bytes)
+    except (KeyError, TypeError) as error:
+        raise _fault(path, 0, f"a line lacks {error}; restore the file from a copy") from None
+
+
+def read_records(path: Path) -> tuple[list[dict[str, Any]], int]:
+    """All whole lines of a journal and how many bytes they take; a torn last line is left out.
+
+    Raises
+    ------
+    InputError
+        When it is no journal, or a line before the last one is damaged.
+    """
     data = path.read_bytes()
     whole_bytes = data.rfind(b"\n") + 1
     records = []
@@ -132,10 +148,7 @@ def read_journal(path: Path) -> Past:
         records.append(record)
     if not records or records[0]["event"] != "run" or records[0].get("stacker_journal") != FORMAT:
         raise _fault(path, 1, f"not a journal of format {FORMAT}, or cut before its first line ended: start a new run")
-    try:
-        return _told(records, whole_bytes)
-    except (KeyError, TypeError) as error:
-        raise _fault(path, 0, f"a line lacks {error}; restore the file from a copy") from None
+    return records, whole_bytes
 
 
 def _fault(path: Path, line: int, text: str) -> InputError:
@@ -179,12 +192,17 @@ def _told(records: list[dict[str, Any]], whole_bytes: int) -> Past:
     )
 
 
+def utc_now() -> str:
+    """Time of day for the lines that begin a run or go on with one: the journal's own clock starts anew at each."""
+    return datetime.now(timezone.utc).isoformat(timespec="milliseconds")
+
+
 def create(
     path: Path, now_s: Callable[[], float], header: dict[str, Any], *, opener: Callable[..., DurableFile] = DurableFile
 ) -> Journal:
     """Begin a new journal; it must not exist."""
     journal = Journal(opener(path, new=True), now_s)
-    journal.write("run", stacker_journal=FORMAT, **header)
+    journal.write("run", stacker_journal=FORMAT, utc=utc_now(), **header)
     return journal
 
 

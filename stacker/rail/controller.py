@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -67,12 +68,15 @@ class ShotState:
         Whether it was ended before its time.
     sync : str
         ``closed``, ``open``, ``unwired`` or ``waiting``.
+    closed_s : float or None
+        When the shutter contact closed, at the latest [s of the clock]; None: the dialect leaves that to the host.
     """
 
     shot: int
     over: bool
     cut: bool
     sync: str
+    closed_s: float | None = None
 
 
 class ControllerRefused(LinkError):
@@ -103,6 +107,9 @@ class Controller(Protocol):
     clock: Clock
     poll_s: float
     lead_s: float
+    longest_move_s: float | None  # moves are cut into pieces of that time, where nothing stops one under way
+    bounds: tuple[int, int] | None
+    attend: Callable[[], None]
 
     def connect(self) -> Identity:
         """Find out who answers; changes nothing."""

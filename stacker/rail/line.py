@@ -80,6 +80,7 @@ class LineController:
         self.bounds: tuple[int, int] | None = None
         self.attend: Callable[[], None] = lambda: None  # called while waiting for a reply
         self.poll_s = 0.5
+        self.longest_move_s: float | None = None
         self.lead_s = 45 * link.byte_s  # how long a request of usual length is on the wire
 
     # -- lines

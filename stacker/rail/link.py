@@ -48,9 +48,12 @@ class Link:
         Open, with a read timeout of at most `SLICE_S`.
     clock : Clock
         The time that deadlines are told in [s].
+    longest : int
+        Longer lines are no data [bytes].
     """
 
-    def __init__(self, port: serial.SerialBase, clock: Clock) -> None:
+    def __init__(self, port: serial.SerialBase, clock: Clock, *, longest: int = LONGEST_LINE) -> None:
+        self._longest = longest
         self._port = port
         self.clock = clock
         self.url = str(port.port)
@@ -87,11 +90,11 @@ class Link:
             if end >= 0:
                 line = bytes(self._buffer[:end])
                 del self._buffer[: end + 1]
-                if self._overlong or end >= LONGEST_LINE:
+                if self._overlong or end >= self._longest:
                     self._overlong = False
                     continue
                 return line
-            if len(self._buffer) > LONGEST_LINE:
+            if len(self._buffer) > self._longest:
                 self._buffer.clear()
                 self._overlong = True
             with _port_errors(self.url):
@@ -101,6 +104,12 @@ class Link:
                 return None
             if self.clock.now() >= deadline_s and b"\n" not in self._buffer:
                 return None
+
+    @property
+    def pending(self) -> bool:
+        """Whether bytes have come that nobody has read; never waits."""
+        with _port_errors(self.url):
+            return bool(self._buffer) or self._port.in_waiting > 0  # type: ignore[attr-defined]
 
     def close(self) -> None:
         """Let go of the port; a port that is gone already is no fault."""

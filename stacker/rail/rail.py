@@ -6,8 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
 
-from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.errors import LinkError, Refusal, RunStopped, StackerError
 from stacker.motion.move_time import move_time_s
+from stacker.motion.step_grid import whole_down
 from stacker.rail.controller import Controller, ControllerRefused, Where
 
 SLICE_S = 0.05  # an interrupt is seen within it
@@ -64,6 +65,13 @@ class RailSettings:
         """How long a move over that distance takes [s]."""
         # the formula is the same in microsteps as in mm: both lengths and speeds are in one unit
         return move_time_s(distance, speed_mm_s=self.speed, acceleration_mm_s2=self.acceleration)
+
+    def reach(self, seconds: float) -> int:
+        """The longest move that takes no more than that [microsteps], one at least."""
+        ramps_s = 2 * self.speed / self.acceleration
+        if seconds >= ramps_s:
+            return max(1, whole_down(self.speed * (seconds - ramps_s / 2)))
+        return max(1, whole_down(self.acceleration * seconds**2 / 4))
 
 
 # Why a motion ended before its target, in the controller's words (protocol page, section 5).
@@ -194,7 +202,21 @@ class Rail:
         self._pushed = direction
 
     def move(self, position: int) -> None:
-        """One straight move, verified; returns when the rail is at rest there."""
+        """A move, verified; returns when the rail is at rest there."""
+        self._check(position)
+        for stop in self._pieces(position):
+            self._move_straight(stop)
+
+    def _pieces(self, position: int) -> list[int]:
+        """Where a move pauses, for a controller that cannot stop one under way; the last is the position itself."""
+        longest_s = self.controller.longest_move_s
+        if longest_s is None:
+            return [position]
+        start, longest = self.here(), self.settings.reach(longest_s)
+        way = longest if position > start else -longest
+        return [*range(start + way, position, way), position]
+
+    def _move_straight(self, position: int) -> None:
         self._check(position)
         self.raise_if_stopped()
         start = self.here()
@@ -205,9 +227,7 @@ class Rail:
         try:
             self.controller.start_move(position)
         except ControllerRefused as refused:
-            self.raise_if_stopped()  # the stop byte overtook the request
-            self._explain_refusal(refused)
-            raise
+            raise self.explained(refused) from refused
         took_s = self.settings.move_s(position - start)
         due_s = min(began_s + self.controller.lead_s, self.clock.now()) + took_s
         give_up_s = due_s + took_s * (MARGIN - 1) + MARGIN_S
@@ -266,13 +286,18 @@ class Rail:
             code=where.ended,
         )
 
-    def _explain_refusal(self, refused: ControllerRefused) -> None:
-        """Turn a refusal into what happened, where the controller knows."""
-        if refused.reason in ("stopped", "lost", "switch", "supply", "unheld"):
-            where = self.controller.where()
-            why = ENDINGS.get(where.ended, "")
-            kind = RunStopped if where.known else PositionLost
-            raise kind(f"{refused}{f' The last motion: {why}.' if why else ''}", code=refused.reason) from refused
+    def explained(self, refused: ControllerRefused) -> StackerError:
+        """A refusal as what happened, where the controller knows: a stop that overtook the request, a lost position."""
+        self.attend()
+        if self.stopping:
+            return Interrupted("stopped by hand.", code="interrupted")
+        if refused.reason not in ("stopped", "lost", "switch", "supply", "unheld", "place"):
+            return refused
+        where = self.controller.where()
+        why = ENDINGS.get(where.ended, "")
+        kind = RunStopped if where.known and refused.reason != "place" else PositionLost
+        said = f"{refused} {why.capitalize()}." if why else str(refused)
+        return kind(said, code=where.ended if why else refused.reason)
 
     def come_to_rest(self) -> Where | None:
         """After a stop: wait until nothing moves and say where; None when nobody answers any more."""

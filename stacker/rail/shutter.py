@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from stacker.errors import RunStopped
+from stacker.rail.controller import ControllerRefused
 from stacker.rail.rail import Rail
 
 OUTCOME_EVERY_S = 0.02
@@ -27,9 +28,11 @@ class ShutterSettings:
     Parameters
     ----------
     via : str
-        ``rail`` or ``manual``; other ways have classes of their own.
+        ``rail``, ``rts``, ``dtr``, ``command`` or ``manual``.
     pulse_s, focus_s : float
         How long the release contact is closed; how long the focus contact closes before it.
+    bulb : bool
+        Whether it stays closed for the exposure instead.
     sync_s : float
         How long the flash-sync contact is awaited; 0: not wired.
     on_open_sync : str
@@ -38,15 +41,29 @@ class ShutterSettings:
         How often one frame is repeated.
     delay_s : float
         From the contact to the open shutter: mirror and lag.
+    port : str or None
+        Of ``rts`` and ``dtr``.
+    command : tuple of str
+        Program and arguments of ``command``.
+    timeout_s : float
+        How long it may take.
     """
 
     via: str = "rail"
     pulse_s: float = 0.2
+    bulb: bool = False
     focus_s: float = 0.0
     sync_s: float = 0.0
     on_open_sync: str = "stop"
     repeats: int = 2
     delay_s: float = 0.0
+    port: str | None = None
+    command: tuple[str, ...] = ()
+    timeout_s: float = 30.0
+
+    def closed_s(self, exposure_s: float) -> float:
+        """How long the contact stays closed for that exposure."""
+        return exposure_s if self.bulb else self.pulse_s
 
 
 class Shutter(Protocol):
@@ -70,6 +87,9 @@ class Shutter(Protocol):
     def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
         """Wait until the exposure is over and return the evidence for it."""
 
+    def close(self) -> None:
+        """After the last frame."""
+
 
 class RailShutter:
     """The controller closes the camera's contacts.
@@ -84,18 +104,25 @@ class RailShutter:
 
     def __init__(self, rail: Rail, settings: ShutterSettings) -> None:
         self._rail, self._settings = rail, settings
+        self._closed_s = 0.0
 
     def set_up(self) -> None:
         """Set contact times in the controller."""
+        self._set_contact(self._settings.pulse_s)
+
+    def _set_contact(self, closed_s: float) -> None:
         s = self._settings
-        self._rail.controller.set_shutter(pulse_s=s.pulse_s, focus_s=s.focus_s, sync_s=s.sync_s)
+        self._rail.controller.set_shutter(pulse_s=closed_s, focus_s=s.focus_s, sync_s=s.sync_s)
+        self._closed_s = closed_s
 
     def next_shot(self, at_least: int) -> int:
         """One more than the controller's last, and no less than asked."""
         return max(at_least, self._rail.controller.shot().shot + 1)
 
     def prepare(self, exposure_s: float) -> None:
-        """Have the controller keep the rail still while the shutter is open."""
+        """Have the controller keep the rail still while the shutter is open, and on B hold it open."""
+        if self._closed_s != (closed_s := self._settings.closed_s(exposure_s)):
+            self._set_contact(closed_s)
         self._rail.controller.set_busy(self._settings.delay_s + exposure_s)
 
     def lead_s(self) -> float:
@@ -105,9 +132,14 @@ class RailShutter:
     def fire(self, shot: int, position: int) -> float:
         """Order the exposure, which acts once for each shot number."""
         sent_s = self._rail.clock.now()
-        state = self._rail.controller.fire(shot, position)
+        try:
+            state = self._rail.controller.fire(shot, position)
+        except ControllerRefused as refused:
+            raise self._rail.explained(refused) from refused
         if state.shot != shot:
             raise Ambiguous(f"the controller answered for shot {state.shot} instead of {shot}.", code="ambiguous")
+        if state.closed_s is not None:
+            return state.closed_s
         return min(sent_s + self._rail.controller.lead_s, self._rail.clock.now()) + self._settings.focus_s
 
     def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
@@ -139,6 +171,9 @@ class RailShutter:
                 code="sync_open",
             )
         return "sync" if state.sync == "closed" else "pulse"
+
+    def close(self) -> None:
+        """The controller's contacts open by themselves."""
 
 
 class ManualShutter:
@@ -181,3 +216,6 @@ class ManualShutter:
         if not self._taken:
             raise Ambiguous(f"shot {shot} was not confirmed.", code="ambiguous")
         return "person"
+
+    def close(self) -> None:
+        """Nothing to let go of."""

@@ -202,7 +202,7 @@ class Killer:
 
             def sync(self) -> None:
                 super().sync()
-                killer.synced[self.path] = os.stat(self.path).st_size
+                killer.synced[self.path] = Path(self.path).stat().st_size
                 killer.step()
 
         self.opener = Counting

@@ -8,6 +8,7 @@ import signal
 import sys
 import time
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from driving.runs import (
@@ -128,7 +129,7 @@ def power_fails(folder, at, error, *, board_too):
     places = sorted(openings(job))
     assert places[0] <= MIDDLE + job.positions[0] + abs(error)
     assert places[-1] >= MIDDLE + job.positions[-1] - abs(error)
-    assert all(there - here <= 2 * half for here, there in zip(places, places[1:], strict=False))
+    assert all(there - here <= 2 * half for here, there in pairwise(places))
 
 
 @pytest.mark.parametrize(("at", "error"), [(40, 0), (90, 20), (100, -48)])

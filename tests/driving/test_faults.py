@@ -1,0 +1,244 @@
+"""What can break at the bench: cable, controller, disk, camera, switch, supply, screw."""
+
+from __future__ import annotations
+
+import errno
+import json
+import random
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from driving.runs import (
+    MIDDLE,
+    assert_complete,
+    events,
+    finish,
+    journal_of,
+    make_job,
+    openings,
+    records,
+    refocus,
+    run,
+    with_options,
+)
+
+from stacker.driving.drive import Wishes
+from stacker.driving.durable import DurableFile
+from stacker.driving.journal import read_journal
+from stacker.errors import RunStopped
+from stacker.rail.shutter import ShutterSettings
+
+
+def stopped(job, code, **how):
+    with pytest.raises(RunStopped) as raised:
+        run(job, **how)
+    assert raised.value.exit_code == 3
+    assert raised.value.code == code, raised.value
+    assert "--resume" in str(raised.value)
+    return str(raised.value)
+
+
+def cable_pulled(folder, at_s):
+    folder.mkdir()
+    job = make_job(folder)
+    message = stopped(with_options(job, f"unplug_at_s={at_s}"), "port_gone")
+    assert "cable" in message
+    assert "does not answer" in message
+    assert records(job, "stop")[-1]["code"] == "port_gone"
+    finish(job)
+    assert_complete(job)
+
+
+def controller_reset(folder, at_s, error):
+    folder.mkdir()
+    job = make_job(folder)
+    message = stopped(with_options(job, f"reset_at_s={at_s}"), "controller_reset")
+    assert "position" in message
+    taken = len(openings(job))
+    assert records(job, "stop")[-1]["lost"]
+    with pytest.raises(RunStopped, match="focus the front again"):
+        run(job, resume=True)
+    assert len(openings(job)) == taken
+    refocus(job, error=error)
+    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    past = read_journal(journal_of(job))
+    assert set(past.confirmed) == set(range(1, job.count + 1))
+    again = sorted(place - MIDDLE - error for place in openings(job)[taken:])
+    assert set(again) <= set(job.positions)  # where they belong, but for the error of refocusing
+    places = sorted(openings(job))
+    assert all(there - here <= 68 for here, there in pairwise(places))  # a slice is 68.6 thick
+
+
+class FullDisk:
+    """Opens journals on a disk that fills up in the middle of the n-th write."""
+
+    def __init__(self, at):
+        self.left = at
+
+    def __call__(self, path, *, new):
+        disk = self
+
+        class Filling(DurableFile):
+            def write(self, data):
+                disk.left -= 1
+                if disk.left == 0:
+                    super().write(data[: len(data) // 3])
+                    raise OSError(errno.ENOSPC, "No space left on device")
+                super().write(data)
+
+        return Filling(path, new=new)
+
+
+def disk_full(folder, at):
+    folder.mkdir()
+    job = make_job(folder)
+    before = 2 + (at - 2) // 3  # writes: header, then three a frame
+    message = stopped(job, "journal", opener=FullDisk(at))
+    assert "no further frame" in message
+    assert len(openings(job)) <= before - 1
+    finish(job)
+    assert_complete(job)
+
+
+def camera_silent(folder, first, *, policy):
+    folder.mkdir()
+    job = make_job(folder, shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3, on_open_sync=policy, repeats=2))
+    silent = with_options(job, f"silent_from={first}")
+    message = stopped(silent, "sync_open")
+    assert "camera" in message
+    assert len(records(job, "fault")) == (1 if policy == "stop" else 3)
+    assert len(openings(job)) == first - 1
+    finish(with_options(job, "silent_from=0"))
+    assert_complete(job)
+
+
+def test_the_cable_is_pulled(tmp_path):
+    for number, at_s in enumerate((0.9, 2.2, 3.05, 4.6)):
+        cable_pulled(tmp_path / str(number), at_s)
+
+
+def test_the_controller_resets(tmp_path):
+    for number, (at_s, error) in enumerate(((0.9, 0), (2.2, 10), (4.1, -15))):
+        controller_reset(tmp_path / str(number), at_s, error)
+
+
+def test_the_disk_fills_up(tmp_path):
+    for at in (2, 3, 4, 9, 13):
+        disk_full(tmp_path / str(at), at)
+
+
+@pytest.mark.parametrize("policy", ["stop", "repeat"])
+def test_the_camera_falls_silent(tmp_path, policy):
+    for first in (1, 4, 6):
+        camera_silent(tmp_path / str(first), first, policy=policy)
+
+
+@pytest.mark.campaign
+def test_each_of_these_50_times(tmp_path):
+    chance = random.Random(5)
+    for number in range(50):
+        cable_pulled(tmp_path / f"cable{number}", chance.uniform(0.3, 5.0))
+        controller_reset(tmp_path / f"reset{number}", chance.uniform(0.3, 5.0), chance.randint(-20, 20))
+        disk_full(tmp_path / f"disk{number}", chance.randint(2, 19))
+        camera_silent(tmp_path / f"camera{number}", chance.randint(1, 6), policy=chance.choice(["stop", "repeat"]))
+
+
+def test_a_camera_that_misses_one_signal_is_asked_again_where_the_profile_says_so(tmp_path):
+    job = make_job(tmp_path, shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3, on_open_sync="repeat", repeats=2))
+    run(with_options(job, "silent_from=3&silent_frames=1"))
+    assert openings(job) == [MIDDLE + position for position in job.positions]
+    assert [fault["frame"] for fault in records(job, "fault")] == [3]
+
+
+@pytest.mark.parametrize(
+    ("options", "why"),
+    [("card_frames=2", "card full"), ("battery_frames=2", "battery empty"), ("camera_busy_s=60", "busy")],
+)
+def test_a_camera_that_cannot_take_the_frame_is_seen_by_its_sync_contact(tmp_path, options, why):
+    job = make_job(tmp_path)
+    stopped(with_options(job, options), "sync_open")
+    assert events(job, "ignored")[-1]["why"] == why
+
+
+def test_a_sleeping_camera_is_woken_by_the_focus_contact(tmp_path):
+    asleep = "asleep_after_s=0.6&wake_s=0.3"
+    job = make_job(tmp_path, shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3, focus_s=0.4))
+    run(with_options(job, asleep))
+    assert_complete(job)
+    (tmp_path / "b").mkdir()
+    job = make_job(tmp_path / "b")
+    stopped(with_options(job, asleep), "sync_open")
+    assert events(job, "ignored")[0]["why"] == "asleep"
+
+
+def test_without_a_sync_contact_the_evidence_is_the_pulse_alone(tmp_path):
+    job = make_job(tmp_path, shutter=ShutterSettings(pulse_s=0.1))
+    run(job)
+    assert {record["evidence"] for record in records(job, "confirmed")} == {"pulse"}
+
+
+def test_a_limit_hit_stops_the_run_and_the_journal_tells(tmp_path):
+    job = make_job(tmp_path)
+    message = stopped(with_options(job, f"high_switch={MIDDLE + 130}"), "high")
+    assert "limit switch at the high end" in message
+    assert records(job, "stop")[-1] | {"reason": "", "t_s": 0} == {
+        "event": "stop", "code": "high", "reason": "", "lost": True, "t_s": 0,
+        "position_microsteps": records(job, "stop")[-1]["position_microsteps"],
+    }  # fmt: skip
+    assert max(openings(job)) < MIDDLE + 130
+
+
+def test_loss_of_the_motor_supply_stops_the_run(tmp_path):
+    job = make_job(tmp_path)
+    message = stopped(with_options(job, "supply=sensed&supply_off_at_s=2.6"), "supply")
+    assert "supply" in message
+    assert records(job, "stop")[-1]["lost"]
+
+
+def test_an_open_loop_rail_says_that_it_counts(tmp_path):
+    job = make_job(tmp_path)
+    assert run(with_options(job, f"stall_at={MIDDLE + 100}")).steps == "position counted, not measured"
+    assert max(openings(job)) == MIDDLE + 100  # it cannot know better
+
+
+@pytest.mark.parametrize("fault", [f"stall_at={MIDDLE + 100}", "lose=4:60"])
+def test_a_stall_is_found_at_the_switch_where_there_is_one(tmp_path, fault):
+    job = make_job(tmp_path, low_switch_at=60_001, check_steps_after=True)
+    seen = with_options(job, f"low_switch=60000&{fault}")
+    message = stopped(seen, "steps_lost")
+    assert "steps were lost" in message
+
+
+def test_a_rail_that_lost_nothing_is_found_where_it_should_be(tmp_path):
+    job = make_job(tmp_path, low_switch_at=60_001, check_steps_after=True)
+    assert run(with_options(job, "low_switch=60000")).steps.startswith("no step lost")
+
+
+def test_backlash_is_taken_up_so_that_every_place_is_the_plans(tmp_path):
+    job = make_job(tmp_path)  # a take-up of 30 microsteps is a backlash of 24 and a quarter more
+    run(with_options(job, "backlash=24"))
+    assert openings(job) == [MIDDLE + position for position in job.positions]
+    (tmp_path / "other").mkdir()
+    job = make_job(tmp_path / "other", direction=-1, positions=tuple(-48 * n for n in range(6)))
+    run(with_options(job, "backlash=24"))
+    # reached from the other side the carriage stands at the other end of the play: all frames alike
+    assert {place - MIDDLE - position for place, position in zip(openings(job), job.positions, strict=True)} == {24}
+
+
+def test_microsteps_a_turn_that_differ_are_refused_before_anything_moves(tmp_path):
+    job = make_job(tmp_path)
+    with pytest.raises(Exception, match="1600 microsteps a turn, the profile says 3200"):
+        run(with_options(job, "turn=1600"))
+    assert not events(job, "start")
+
+
+def test_the_motor_is_let_go_only_where_the_profile_says_so(tmp_path):
+    job = make_job(tmp_path, hold_after=False)
+    run(job)
+    state = json.loads((tmp_path / "rail.json").read_text())["state"]
+    assert not state["held"]
+    stopped_before = len(openings(job))
+    with pytest.raises(RunStopped, match="position is not known"):
+        run(replace(job, path=tmp_path / "again.plan.yaml"))
+    assert len(openings(job)) == stopped_before
