@@ -18,10 +18,9 @@ def tubes_table(rows: Sequence[dict[str, Any]], fills: tuple[float, float]) -> l
     fills : tuple of float
         Shares of the width that a framed subject fills.
     """
-    head = ("", "tubes mm", "from x", "to x", "field mm", "distance mm", "stops lost", "diffraction")
+    head = ("", "tubes mm", "from x", "to x", "width mm", "distance mm", "stops lost", "diffraction")
     cells = []
     for row in rows:
-        width, height = row["field_mm"]
         tubes = "+".join(f"{tube:g}" for tube in row["tubes_mm"]) or "none"
         cells.append(
             [
@@ -29,14 +28,14 @@ def tubes_table(rows: Sequence[dict[str, Any]], fills: tuple[float, float]) -> l
                 tubes,
                 significant(row["from_magnification"]),
                 significant(row["magnification"]),
-                f"{significant(width)} x {significant(height)}",
+                significant(row["field_mm"][0]),
                 significant(row["working_distance_mm"]),
                 f"{row['light_loss_stops']:.1f}",
                 f"f/{significant(row['diffraction_f_number'], 2)}",
             ]
         )
     lines = table(head, cells, left=2)
-    lines += ["", "from x: lens at infinity; the rest at its nearest focus"]
+    lines += ["", "from x: lens at infinity; the rest at its nearest focus. width: of the field"]
     lines.append("diffraction: marked f-number past which the Airy disk spans three pixels")
     if any(row["working_distance_mm"] is None for row in rows):
         lines += wrapped("distance ?: give --front-offset-mm, or measure from the rim to the subject in focus")

@@ -1,0 +1,218 @@
+"""The commands before the first frame, as a person types them: exit codes, both streams, 80 columns, JSON."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+GOOD = (
+    "rig: {kind: measured, magnification: 0.87, f_number: 5.6}\n"
+    "camera: {sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}\nsubject: {depth_mm: 3.4}\n"
+)
+TUBES = ["tubes", "--max-magnification", "0.2", "--tubes-mm", "12"]
+
+
+@pytest.fixture
+def request_file(tmp_path, monkeypatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    path = Path("weevil.yaml")
+    path.write_text(GOOD, encoding="utf-8")
+    return path
+
+
+def test_plan_writes_beside_the_request_prints_the_card_and_names_the_next_command(stacker, request_file):
+    done = stacker("plan", request_file)
+    assert done.code == 0
+    assert done.out.startswith("weevil: ")
+    assert "Before the first frame:" in done.out
+    assert done.err == "Plan written to weevil.plan.yaml\nNext: stacker drive weevil.plan.yaml\n"
+    assert Path("weevil.plan.yaml").exists()
+
+
+def test_the_card_names_every_check_before_the_first_frame(stacker, request_file):
+    card = stacker("plan", request_file).out
+    for word in (
+        "white balance",
+        "flash power",
+        "sleep",
+        "stabiliser",
+        "eyepiece",
+        "cable",
+        "tilted",
+        "framed loosely",
+    ):
+        assert word in card, word
+
+
+def test_set_changes_the_plan_and_not_the_request(stacker, request_file):
+    stacker("plan", request_file, "--set", "focus.overlap=0.5", "-o", "half.plan.yaml")
+    assert "overlap: 0.5\n" in Path("half.plan.yaml").read_text(encoding="utf-8")
+    assert request_file.read_text(encoding="utf-8") == GOOD
+    assert not Path("weevil.plan.yaml").exists()
+
+
+def test_a_plan_is_never_written_over_its_request(stacker, request_file):
+    done = stacker("plan", request_file, "-o", request_file)
+    assert (done.code, request_file.read_text(encoding="utf-8")) == (1, GOOD)
+    assert "is the request itself" in done.err
+
+
+def test_a_refusal_names_file_line_and_key_and_leaves_the_old_plan(stacker, request_file):
+    stacker("plan", request_file)
+    before = Path("weevil.plan.yaml").read_bytes()
+    request_file.write_text(GOOD.replace("5.6}", "5.6, working_distance_mm: 3}"), encoding="utf-8")
+    done = stacker("plan", request_file)
+    assert done.code == 1
+    assert done.err.startswith("weevil.yaml:3:21: subject.depth_mm: the rig would come to -")
+    assert Path("weevil.plan.yaml").read_bytes() == before
+
+
+def test_quiet_prints_nothing(stacker, request_file):
+    done = stacker("plan", request_file, "--quiet")
+    assert (done.code, done.out, done.err) == (0, "", "")
+
+
+def test_json_of_a_plan_holds_what_the_file_holds(stacker, request_file):
+    document = json.loads(stacker("plan", request_file, "--json").out)
+    assert document["stacker_json"] == 1
+    assert document["command"] == "plan"
+    assert document["result"]["coverage"]["frame_count"] > 1
+    assert document["result"]["digest"] in Path("weevil.plan.yaml").read_text(encoding="utf-8")
+
+
+def test_json_of_a_fault_lists_each(stacker, request_file):
+    request_file.write_text(GOOD.replace("3.4", "3,4").replace("5.6", "f/8"), encoding="utf-8")
+    done = stacker("plan", request_file, "--json")
+    faults = json.loads(done.out)["error"]["faults"]
+    assert done.code == 2
+    assert [(fault["line"], fault["key"]) for fault in faults] == [(1, "rig.f_number"), (3, "subject.depth_mm")]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["plam", "x.yaml"], "There is no command 'plam'. Did you mean 'plan'?"),
+        (["zzz"], "'stacker --help' lists the commands"),
+        (["plan"], "Missing argument 'REQUEST'"),
+        (["plan", "weevil.yaml", "--sett", "a=b"], "No such option"),
+        (["new", "lense"], "did you mean 'lens'?"),
+        (["explain", "ovrlap"], "Did you mean 'overlap'?"),
+        (["schema", "cake"], "is not one of"),
+        (["apertures", "weevil.yaml", "--detail-um", "0"], "--detail-um"),
+        (["tubes"], "Missing option"),
+        ([*TUBES, "--focal-length-mm", "40", "--tubes-mm", "a,b"], "found 'a,b'"),
+        ([*TUBES, "--focal-length-mm", "-40"], "--focal-length-mm: found -40"),
+        ([*TUBES, "--focal-length-mm", "nan"], "--focal-length-mm: found nan"),
+        (["plan", "nowhere.yaml"], "nowhere.yaml: cannot be read (No such file or directory)"),
+    ],
+)
+def test_bad_usage_ends_with_2_and_says_what_to_write(stacker, request_file, arguments, message):
+    done = stacker(*arguments)
+    assert (done.code, done.out) == (2, "")
+    assert message in done.err
+    assert "Traceback" not in done.err
+
+
+def test_bad_usage_is_json_too(stacker):
+    done = stacker("plan", "--json")
+    assert done.code == 2
+    assert json.loads(done.out)["error"]["code"] == "usage"
+
+
+def test_check_tells_the_kind_of_each_file_and_all_faults_of_all(stacker, request_file, plans):
+    done = stacker("check", request_file, plans / "rails" / "bench.yaml", plans / "leaf_beetle.plan.yaml")
+    assert done.code == 0
+    assert [line.rpartition(" ")[2] for line in done.out.splitlines()] == ["request", "rail", "plan"]
+    Path("a.yaml").write_text(GOOD.replace("3.4", "3,4"), encoding="utf-8")
+    Path("b.yaml").write_text("travel_mm: 8 cm\n", encoding="utf-8")
+    done = stacker("check", "a.yaml", "b.yaml")
+    assert done.code == 2
+    assert "a.yaml:3:21: subject.depth_mm" in done.err
+    assert "b.yaml:1:12: travel_mm" in done.err
+
+
+def test_new_writes_a_file_once(stacker, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert stacker("new", "lens", "-o", "mine.yaml").code == 0
+    before = Path("mine.yaml").read_bytes()
+    again = stacker("new", "reversed", "-o", "mine.yaml")
+    assert (again.code, Path("mine.yaml").read_bytes()) == (1, before)
+    assert stacker("plan", "mine.yaml").code == 0
+
+
+@pytest.mark.parametrize("kind", ["lens", "reversed", "coupled", "objective", "measured", "bellows"])
+def test_every_new_request_can_be_planned_as_it_is(stacker, tmp_path, monkeypatch, kind):
+    monkeypatch.chdir(tmp_path)
+    Path("mine.yaml").write_text(stacker("new", kind).out, encoding="utf-8")
+    assert stacker("plan", "mine.yaml").code == 0
+
+
+def test_explain_tells_meaning_range_and_default(stacker):
+    out = stacker("explain", "focus.kept_contrast").out
+    assert out.splitlines()[0] == "focus.kept_contrast  (request)"
+    assert "takes: a number above 0 and up to 0.99" in out
+    assert "default: 0.8" in out
+
+
+def test_the_schema_accepts_the_samples_keys(stacker, plans):
+    schema = json.loads(stacker("schema", "request").out)
+    assert schema["$schema"].endswith("2020-12/schema")
+    assert {"rig", "camera", "subject"} <= set(schema["properties"])
+    assert schema["required"] == ["rig", "camera", "subject"]
+
+
+def test_tubes_lists_every_subset_by_rising_extension_and_marks_those_that_frame(stacker):
+    arguments = ["tubes", "--focal-length-mm", 50, "--max-magnification", 0.15, "--tubes-mm", "12,20,36"]
+    rows = json.loads(stacker(*arguments, "--subject-width-mm", 20, "--json").out)["result"]
+    assert [sum(row["tubes_mm"]) for row in rows] == [0, 12, 20, 32, 36, 48, 56, 68]
+    # sums of tubes and lens: common practice, no source
+    reached = {sum(row["tubes_mm"]): row["magnification"] for row in rows}
+    for extension, magnification in ((12, 0.39), (20, 0.55), (36, 0.87), (68, 1.5)):
+        assert reached[extension] == pytest.approx(magnification, abs=0.015)
+    marked = [sum(row["tubes_mm"]) for row in rows if row["frames_subject"]]
+    # 20 mm on 23.5 mm: 60 to 95 % of the width is 0.705 to 1.116 times; a set reaches from e/50 to 0.15 + e/50
+    assert marked == [32, 36, 48]
+
+
+def test_apertures_mark_the_fewest_frames_that_resolve_a_detail(stacker, request_file):
+    document = json.loads(stacker("apertures", request_file, "--detail-um", 10, "--json").out)["result"]
+    rows = {row["f_number"]: row for row in document["rows"]}
+    best = rows[document["fewest_frames_at_f_number"]]
+    assert best["finest_detail_um"] <= 10
+    for row in rows.values():
+        assert row["finest_detail_um"] > 10 or row["frames"] >= best["frames"]
+    assert "*" in stacker("apertures", request_file, "--detail-um", 10).out
+
+
+def test_apertures_of_an_objective_are_refused(stacker, plans):
+    done = stacker("apertures", plans / "wulfenite_objective.yaml")
+    assert done.code == 1
+    assert "wulfenite_objective.yaml:" in done.err
+
+
+@pytest.mark.parametrize("width", [80])
+def test_no_line_is_wider_than_80_columns(stacker, plans, tmp_path, width):
+    for request in sorted(plans.glob("*.yaml")):
+        if request.name.endswith(".plan.yaml"):
+            continue
+        done = stacker("plan", request, "-o", tmp_path / "p.yaml")
+        assert done.code == 0
+        assert max(len(line) for line in done.out.splitlines()) <= width, request
+        table = stacker("apertures", request)
+        assert max((len(line) for line in table.out.splitlines()), default=0) <= width, request
+    tubes = stacker("tubes", "--focal-length-mm", 85, "--max-magnification", 0.12, "--tubes-mm", "10,12,16,20,21")
+    assert max(len(line) for line in tubes.out.splitlines()) <= width
+
+
+@settings(max_examples=60)
+@given(st.lists(st.text(max_size=12), max_size=4))
+def test_no_arguments_escape_as_a_traceback(arguments):
+    from stacker.cli.main import main
+
+    with pytest.raises(SystemExit) as stopped:
+        main([argument for argument in arguments if argument not in ("rail", "jog", "drive")])
+    assert stopped.value.code in (0, 1, 2)
