@@ -91,7 +91,7 @@ def kill_after(folder, seconds):
     time.sleep(seconds)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
-    finish(job)
+    finish(make_job(folder))  # on a virtual clock: the board's memory does not mind
     assert_complete(job)
 
 
@@ -113,7 +113,8 @@ def power_fails(folder, at, error, *, board_too):
     folder.mkdir()
     job = make_job(folder)
     assert killed_run(job, Killer(at, power=True)) == 0
-    if not board_too or not journal_of(job).exists() or not journal_of(job).stat().st_size:
+    begun = journal_of(job).exists() and journal_of(job).stat().st_size
+    if not board_too or not begun or not read_journal(journal_of(job)).pending:
         finish(job)
         assert_complete(job)
         return

@@ -89,6 +89,7 @@ class Controller:
             if s.serving_s == NEVER_S:  # a whole line is not being gathered any more; the latch refuses its motion
                 s.dropping = s.dropping or bool(s.line)
                 s.line = ""
+            self.hardware.log_stop(at_once=byte == STOP_AT_ONCE)
             if byte == STOP:
                 self.hardware.brake("stop")
             else:

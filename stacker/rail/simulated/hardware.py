@@ -111,6 +111,12 @@ class Hardware:
         s.deadman_s = s.now_s + s.deadman_ms / 1000
         self.log({"event": "focus", "closed": True})
 
+    def log_stop(self, *, at_once: bool) -> None:
+        """Note where and how fast the motor was when a stop byte came."""
+        motion = self.state.motion
+        speed = 0.0 if motion is None else motion.speed(self.state.now_s)
+        self.log({"event": "stop", "at_once": at_once, "counted": self.counted(), "speed": round(speed, 3)})
+
     def release(self) -> None:
         """Open both contacts before their time; a shot in progress is cut."""
         s = self.state

@@ -1,0 +1,193 @@
+"""Interrupts: the first ends a move within the deceleration distance, the second at once; resume goes on after both."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from driving.runs import (
+    MIDDLE,
+    assert_complete,
+    events,
+    finish,
+    journal_of,
+    make_job,
+    openings,
+    person,
+    records,
+    refocus,
+    run,
+)
+
+from stacker.driving.drive import Wishes
+from stacker.driving.interrupts import Interrupts
+from stacker.driving.journal import read_journal
+from stacker.errors import RunStopped
+from stacker.rail.rail import Wish
+
+ACCELERATION = 24_000  # of the test rail
+LONG = 9000  # a step of 2.1 s
+
+
+class Hand:
+    """Presses Ctrl-C at the n-th time that the run looks for it."""
+
+    def __init__(self, *at):
+        self.at, self.looks = at, 0
+
+    def __call__(self):
+        self.looks += 1
+        return Wish(min(2, sum(self.looks >= look for look in self.at)))
+
+
+class HandInMove(Hand):
+    """The same, counted from when the rail has begun a long move."""
+
+    def __init__(self, job, *at):
+        super().__init__(*at)
+        self.job = job
+
+    def __call__(self):
+        if not self.looks:
+            motions = events(self.job, "start", "rest") if (self.job.path.parent / "rail.log").exists() else []
+            if not motions or motions[-1]["event"] == "rest" or motions[-1]["to"] - motions[-1]["from"] < LONG:
+                return Wish.GO_ON
+        return super().__call__()
+
+
+def interrupted(job, hand):
+    with pytest.raises(RunStopped) as raised:
+        run(job, who=person(wish=hand))
+    assert raised.value.exit_code == 3
+    assert "--resume" in str(raised.value)
+    return raised.value
+
+
+def motion_at_stop(job):
+    """The last start of a motion and the rest after it."""
+    start = events(job, "start")[-1]
+    rest = events(job, "rest")[-1]
+    return start, rest
+
+
+@pytest.mark.parametrize("look", [1, 4, 12, 30])
+def test_the_first_interrupt_ends_a_move_within_the_deceleration_distance(tmp_path, look):
+    job = make_job(tmp_path, count=4, step=LONG)
+    error = interrupted(job, HandInMove(job, look))
+    assert error.code == "interrupted"
+    start, rest = motion_at_stop(job)
+    assert rest["counted"] != start["to"], "the interrupt did not fall into a move"
+    byte = events(job, "stop")[0]
+    # the distance of v^2/2a from where the byte found it, rounded up to whole microsteps
+    assert 0 <= rest["counted"] - byte["counted"] <= byte["speed"] ** 2 / (2 * ACCELERATION) + 1
+    # the run looked at least every 50 ms (and 10 ms for the question under way) while the rail moved
+    assert byte["time_s"] - start["time_s"] <= 0.06 * (look + 1)
+    assert not events(job, "sudden")
+    stop = records(job, "stop")[-1]
+    assert (stop["lost"], stop["position_microsteps"]) == (False, rest["counted"])
+    finish(job)
+    assert_complete(job)
+    assert len(openings(job)) == job.count  # no duplicate
+
+
+def test_the_second_interrupt_ends_a_move_at_once(tmp_path):
+    job = make_job(tmp_path, count=4, step=LONG)
+    interrupted(job, HandInMove(job, 20, 22))
+    assert events(job, "sudden")
+    assert records(job, "stop")[-1]["lost"]
+    refocus(job)
+    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    assert set(read_journal(journal_of(job)).confirmed) == {1, 2, 3, 4}
+
+
+def test_an_interrupt_during_an_exposure_lets_it_end(tmp_path):
+    job = make_job(tmp_path, count=3, exposure_s=(8.0,) * 3, options="time_scale=inf&exposure_s=8")
+    for look in range(20, 90, 17):
+        for name in ("rail.log", "rail.json", "demo.run.jsonl"):
+            (tmp_path / name).unlink(missing_ok=True)
+        interrupted(job, Hand(look))
+        taken = len(openings(job))
+        assert len(records(job, "confirmed")) == taken  # what was begun was confirmed
+        finish(job)
+        assert_complete(job)
+        assert len(openings(job)) == job.count
+
+
+def test_an_exposure_longer_than_the_deadman_survives(tmp_path):
+    job = make_job(tmp_path, count=2, exposure_s=(30.0,) * 2, options="time_scale=inf&exposure_s=30")
+    run(job)
+    assert_complete(job)
+    assert not events(job, "deadman")
+
+
+def test_interrupts_count_signals_and_put_back_what_was_there():
+    before = signal.getsignal(signal.SIGINT)
+    with Interrupts() as interrupts:
+        assert interrupts.wish() is Wish.GO_ON
+        signal.raise_signal(signal.SIGINT)
+        assert interrupts.wish() is Wish.STOP
+        with interrupts.suspended(), pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        signal.raise_signal(signal.SIGTERM)
+        signal.raise_signal(signal.SIGINT)
+        assert interrupts.wish() is Wish.STOP_AT_ONCE
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="sends POSIX signals to another process")
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_signal_from_outside_stops_the_command_and_its_resume_completes(tmp_path, plans, name):
+    plan = tmp_path / "beetle.plan.yaml"
+    plan.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())
+    log, state, journal = tmp_path / "rail.log", tmp_path / "rail.json", tmp_path / "j.run.jsonl"
+    url = f"sim://bench?time_scale=20&state={state}&log={log}"
+    command = [sys.executable, "-m", "stacker", "drive", str(plan), "--go", "--yes", "--url"]
+    running = subprocess.Popen([*command, url, "--journal", str(journal)], stderr=subprocess.PIPE, text=True)
+    while not (journal.exists() and journal.read_text().count("confirmed") >= 3):
+        time.sleep(0.01)
+    running.send_signal(getattr(signal, name))
+    _, said = running.communicate(timeout=20)
+    assert running.returncode == 3, said
+    assert f"--resume {journal}" in said
+    last = json.loads(journal.read_text().splitlines()[-1])
+    assert last["event"] == "stop"
+    url = f"sim://bench?time_scale=inf&state={state}&log={log}"
+    done = subprocess.run([*command, url, "--resume", str(journal)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    opened = [json.loads(line) for line in log.read_text().splitlines()]
+    places = [event["position_microsteps"] for event in opened if event["event"] == "shutter"]
+    header = json.loads(journal.read_text().splitlines()[0])
+    column = header["plan"]["columns"].index("position_microsteps")
+    planned = [header["front_at_microsteps"] + row[column] for row in header["plan"]["rows"]]
+    assert places == planned  # a gentle stop lost nothing and doubled nothing
+
+
+def test_a_program_that_fails_by_itself_leaves_the_rail_at_rest(tmp_path):
+    job = make_job(tmp_path, count=4, step=LONG)
+
+    def fail(progress):
+        raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        run(job, who=person(report=fail))
+    assert journal_of(job).exists()
+    finish(job)
+    assert_complete(job)
+
+
+def test_stopping_and_resuming_at_many_moments_never_doubles_a_frame(tmp_path):
+    for look in range(5, 120, 13):
+        folder = tmp_path / str(look)
+        folder.mkdir()
+        job = make_job(folder)
+        hand = Hand(look)
+        try:
+            run(job, who=person(wish=hand))
+        except RunStopped:
+            finish(job)
+        assert_complete(job)
+        assert openings(job) == [MIDDLE + position for position in job.positions]
