@@ -154,10 +154,16 @@ class LineController:
             code="controller_reset",
         )
 
-    def _numbers(self, words: Sequence[str], count: int) -> list[str]:
+    def _counted(self, words: Sequence[str], count: int) -> list[str]:
         if len(words) != count:
             raise LinkError(f"{self._link.url}: a reply of {len(words)} words where {count} belong.", code="protocol")
         return list(words)
+
+    def _whole(self, word: str, base: int = 10) -> int:
+        try:
+            return int(word, base)
+        except ValueError:
+            raise LinkError(f"{self._link.url}: '{word}' in a reply where a number belongs.", code="protocol") from None
 
     # -- section 4 and 6
 
@@ -178,11 +184,11 @@ class LineController:
                     code="no_reply",
                 )
             self.clock.sleep(asked_s + IDENTIFY_EVERY_S - self.clock.now())
-        version, boot, turn, present, name = self._numbers(words[1:], 5)
-        if int(version) != VERSION:
+        version, boot, turn, present, name = self._counted(words[1:], 5)
+        if self._whole(version) != VERSION:
             raise LinkError(f"{self._link.url}: protocol {version}; this program speaks {VERSION}.", code="protocol")
-        self._boot, self._present = int(boot, 16), present
-        return Identity(name=name, version=VERSION, boot=self._boot, microsteps_per_turn=int(turn))
+        self._boot, self._present = self._whole(boot, 16), present
+        return Identity(name=name, version=VERSION, boot=self._boot, microsteps_per_turn=self._whole(turn))
 
     def take_over(self) -> None:
         """Open this host's session in the place of the one that `connect` saw."""
@@ -202,8 +208,8 @@ class LineController:
 
     def where(self) -> Where:
         """Ask where the rail is."""
-        motion, trust, position, ended = self._numbers(self.ask("where"), 4)
-        return Where(resting=motion == "rest", known=trust == "known", position=int(position), ended=ended)
+        motion, trust, position, ended = self._counted(self.ask("where"), 4)
+        return Where(resting=motion == "rest", known=trust == "known", position=self._whole(position), ended=ended)
 
     def start_move(self, position: int) -> None:
         """Start a move; checked against the bounds just before the line is sent."""
@@ -233,11 +239,11 @@ class LineController:
 
     def edge(self) -> int:
         """Where the switch cleared in the last seek [microsteps]."""
-        return int(self._numbers(self.ask("edge"), 1)[0])
+        return self._whole(self._counted(self.ask("edge"), 1)[0])
 
     def state(self) -> list[str]:
         """Both switches, supply, hold, limits, latch."""
-        return self._numbers(self.ask("state"), 6)
+        return self._counted(self.ask("state"), 6)
 
     def stop(self, *, at_once: bool = False) -> None:
         """Send the stop byte; it overtakes whatever is under way."""
@@ -265,8 +271,8 @@ class LineController:
         return self._shot_state(self.ask("shot"))
 
     def _shot_state(self, words: list[str]) -> ShotState:
-        shot, state, sync = self._numbers(words, 3)
-        return ShotState(shot=int(shot), over=state != "firing", cut=state == "cut", sync=sync)
+        shot, state, sync = self._counted(words, 3)
+        return ShotState(shot=self._whole(shot), over=state != "firing", cut=state == "cut", sync=sync)
 
     def close(self) -> None:
         """Let go of the port."""
