@@ -30,13 +30,25 @@ def _limits_conflict(limits_mm: tuple[float, float], travel_mm: float) -> Iterat
         )
 
 
+def _url() -> Any:
+    return declare(Text(), "serial port, or an address such as socket://127.0.0.1:7000 or sim://bench")
+
+
+def _baud() -> Any:
+    return declare(Number(whole=True, least=300, most=4_000_000), "speed of the serial line", default=115_200)
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Link:
-    """How the computer reaches the controller."""
+    """How the computer reaches a controller that speaks our line protocol."""
 
-    url: str = declare(Text(), "serial port, or an address such as socket://127.0.0.1:7000 or sim://bench")
-    dialect: str = declare(Choice(words=("line",)), "what the controller understands", default="line")
-    baud: int = declare(Number(whole=True, least=300, most=4_000_000), "speed of the serial line", default=115_200)
+    url: str = _url()
+    dialect: str = declare(
+        Choice(words=("line", "gcode")),
+        "what the controller understands: our line protocol, or RS274/NGC words (with the key acknowledge)",
+        default="line",
+    )
+    baud: int = _baud()
     deadman_s: float = declare(
         Number(unit="s", least=0.4, most=60),
         "the controller stops by itself after this long without a question",
@@ -48,16 +60,90 @@ class Link:
         default=0.05,
     )
 
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """The other dialect has keys of its own."""
+        if self.dialect == "gcode":
+            yield (
+                "dialect",
+                "found gcode without acknowledge; write acknowledge: [the words by which this controller says that "
+                "it has taken a line], there is no standard for them",
+            )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GcodeLink:
+    """How the computer reaches a controller that understands RS274/NGC words; its own answers have no standard."""
+
+    url: str = _url()
+    dialect: str = declare(Choice(words=("gcode",)), "what the controller understands")
+    baud: int = _baud()
+    acknowledge: tuple[str, ...] = declare(
+        ListOf(item=Text()), "whole lines by which the controller says that it has taken a line; none is assumed"
+    )
+    refuse: tuple[str, ...] = declare(
+        ListOf(item=Text()), "how the lines begin by which it says that it has not", default=()
+    )
+    acknowledge_s: float = declare(
+        Number(unit="s", least=0.05, most=60), "how long an acknowledgement is awaited", default=3.0
+    )
+    no_stop_accepted: bool = declare(
+        Flag(),
+        "true: I know that nothing in this standard stops a move, that the rail halts up to a second after Ctrl-C, "
+        "and that a switch in the motor's supply is within reach",
+    )
+    axis: str = declare(Choice(words=("X", "Y", "Z")), "axis that the rail is wired to", default="X")
+    wake_s: float = declare(
+        Number(unit="s", least=0, most=60), "silence after the port was opened, as many boards start anew", default=3.0
+    )
+    arrival_margin_s: float = declare(
+        Number(unit="s", least=0, most=1),
+        "added to the predicted end of a move: an acknowledgement means queued, not arrived",
+        default=0.5,
+    )
+    position_query: str | None = declare(
+        Text(), "line that asks for the position; without one it is reckoned, never read", default=None
+    )
+    position_reply: str | None = declare(
+        Text(), "what the answer holds, {mm} in place of the number, as in 'X:{mm}'", default=None
+    )
+    query_acknowledged: bool = declare(
+        Flag(), "whether a position query gets an acknowledgement beside its answer", default=True
+    )
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """Words to wait for, a risk taken knowingly, a question with its answer."""
+        if not self.acknowledge:
+            yield "acknowledge", "found an empty list; write the words by which the controller acknowledges a line"
+        if not self.no_stop_accepted:
+            yield (
+                "no_stop_accepted",
+                "found false; this dialect cannot stop a move. Write true if you accept that, else use dialect: line",
+            )
+        if (self.position_query is None) != (self.position_reply is None):
+            yield "position_query", "write position_query and position_reply together, or neither"
+        if self.position_reply is not None and self.position_reply.count("{mm}") != 1:
+            yield "position_reply", f"found '{self.position_reply}'; write {{mm}} once, where the number stands"
+
+
+LINK = Block(variants={"acknowledge": GcodeLink, "": Link}, chosen_by="acknowledge")
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Shutter:
     """What opens the camera's shutter."""
 
     via: str = declare(
-        Choice(words=("rail", "manual")), "the rail's controller, or a person at the camera", default="rail"
+        Choice(words=("rail", "rts", "dtr", "command", "manual")),
+        "the rail's controller; a modem line of a port of its own; a command; or a person at the camera",
+        default="rail",
     )
     pulse_s: float = declare(
         Number(unit="s", least=0.01, most=10), "how long the release contact stays closed", default=0.2
+    )
+    bulb: bool = declare(
+        Flag(),
+        "the camera is set to B: the contact stays closed for the exposure, for times longer than its own",
+        default=False,
     )
     focus_s: float = declare(
         Number(unit="s", least=0, most=60),
@@ -77,6 +163,35 @@ class Shutter:
         "how often one frame is repeated before the run stops",
         default=2,
     )
+    port: str | None = declare(
+        Text(),
+        "serial port with the release on RTS or DTR, not the rail's. Opening a port may raise both lines for a moment "
+        "and fire the camera: connect it after the run has asked for it",
+        default=None,
+    )
+    command: tuple[str, ...] = declare(
+        ListOf(item=Text()), "program and arguments that take one frame, as a list; no shell reads it", default=()
+    )
+    timeout_s: float = declare(
+        Number(unit="s", above=0, most=3600),
+        "a command that takes longer is ended, and whether the frame was taken is in doubt",
+        default=30.0,
+    )
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """Each way has its own keys."""
+        if self.via in ("rts", "dtr") and self.port is None:
+            yield "port", f"missing; via {self.via} needs a serial port of its own"
+        if self.via == "command" and not self.command:
+            yield "command", "missing; write the program and its arguments as a list in brackets"
+        if self.via in ("command", "manual") and self.bulb:
+            yield "bulb", f"found true with via {self.via}; only rail, rts and dtr hold a contact"
+        for key in ("focus_s", "sync_s"):
+            if self.via != "rail" and getattr(self, key) > 0:
+                yield (
+                    key,
+                    f"found {getattr(self, key):g} with via {self.via}; only the rail's controller has that contact",
+                )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -120,7 +235,7 @@ class RailProfile:
         Flag(), "seek the low switch after a run and compare, to find lost steps", default=False
     )
     hold_after: bool = declare(Flag(), "leave the motor energised after a run", default=True)
-    link: Link | None = declare(Block(variants={"": Link}), "how the computer reaches it", default=None)
+    link: Link | GcodeLink | None = declare(LINK, "how the computer reaches it", default=None)
     shutter: Shutter = declare(Block(variants={"": Shutter}), "what opens the shutter", default=Shutter())
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
@@ -131,6 +246,19 @@ class RailProfile:
                 "check_steps_after",
                 "found true without low_switch_at_mm; write where the low switch clears",
             )
+        if isinstance(self.link, GcodeLink):
+            yield from self._gcode_conflicts()
+        if self.shutter.port is not None and self.link is not None and self.shutter.port == self.link.url:
+            yield "shutter", f"found the port {self.shutter.port} twice; the shutter needs one of its own"
+
+    def _gcode_conflicts(self) -> Iterator[tuple[str, str]]:
+        """What RS274/NGC has no words for."""
+        if not self.hold_after:
+            yield "hold_after", "found false; the dialect gcode has no word that lets a motor go"
+        if self.check_steps_after:
+            yield "check_steps_after", "found true; the dialect gcode has no word that seeks a switch"
+        if self.shutter.via == "rail" and (self.shutter.focus_s or self.shutter.sync_s):
+            yield "shutter", "found focus_s or sync_s; the dialect gcode has one output (M8) and no input"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

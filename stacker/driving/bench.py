@@ -7,6 +7,7 @@ from collections.abc import Callable
 from stacker.driving.job import Job, LinkSettings
 from stacker.errors import Refusal
 from stacker.rail.controller import Identity, Where
+from stacker.rail.gcode import LONGEST_ANSWER, GcodeController
 from stacker.rail.line import LineController
 from stacker.rail.link import open_link
 from stacker.rail.rail import PositionLost, Rail, RailSettings, Wish
@@ -24,7 +25,7 @@ def connect(
     LinkError
         When nobody answers.
     """
-    controller = LineController(open_link(link.url, link.baud), extra_s=link.reply_extra_s)
+    controller = controller_for(link, settings)
     try:
         identity = controller.connect()
         _compare(identity, settings)
@@ -37,6 +38,14 @@ def connect(
         controller.close()
         raise
     return rail, identity
+
+
+def controller_for(link: LinkSettings, settings: RailSettings) -> LineController | GcodeController:
+    """Open the port for the dialect of the profile."""
+    if link.gcode is None:
+        return LineController(open_link(link.url, link.baud), extra_s=link.reply_extra_s)
+    port = open_link(link.url, link.baud, longest=LONGEST_ANSWER)
+    return GcodeController(port, link.gcode, microsteps_per_mm=settings.microsteps_per_mm)
 
 
 def _compare(identity: Identity, settings: RailSettings) -> None:

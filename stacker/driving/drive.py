@@ -16,11 +16,12 @@ from stacker.driving.job import Job
 from stacker.driving.journal import Journal, Past
 from stacker.driving.runner import Progress, run_frames
 from stacker.driving.selection import CLOSING
+from stacker.driving.shutters import shutter_for
 from stacker.errors import LinkError, Refusal, RunStopped, StackerError
 from stacker.rail.controller import ControllerReset, Identity, Where
 from stacker.rail.line import LineController
 from stacker.rail.rail import PositionLost, Rail, Wish
-from stacker.rail.shutter import ManualShutter, RailShutter, Shutter
+from stacker.rail.shutter import Shutter
 
 SEEK_MAX_S = 600.0
 
@@ -141,7 +142,9 @@ def drive(
         Later: the journal is kept, and the message names the command that continues.
     """
     rail, identity = connect(job.link, job.rail, person.wish)
+    shutter: Shutter | None = None
     try:
+        shutter = shutter_for(rail, job.shutter, person.take)
         if resume:
             journal, past = journals.reopen(journal_path, rail.clock.now, opener=opener)
             try:
@@ -173,10 +176,12 @@ def drive(
             )
             last_shot = 0
         try:
-            return _run(job, wishes, person, rail, journal, journal_path, front_at, frames, last_shot)
+            return _run(job, wishes, person, rail, shutter, journal, journal_path, front_at, frames, last_shot)
         finally:
             journal.close()
     finally:
+        if shutter is not None:
+            shutter.close()
         rail.controller.close()
 
 
@@ -249,17 +254,12 @@ def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], w
     return "\n".join([*lines, *preflight.remarks(job)])
 
 
-def _shutter(job: Job, rail: Rail, person: Person) -> Shutter:
-    if job.shutter.via == "manual":
-        return ManualShutter(rail, person.take)
-    return RailShutter(rail, job.shutter)
-
-
 def _run(
     job: Job,
     wishes: Wishes,
     person: Person,
     rail: Rail,
+    shutter: Shutter,
     journal: Journal,
     journal_path: Path,
     front_at: int,
@@ -272,7 +272,7 @@ def _run(
         duration_s = run_frames(
             job,
             rail,
-            _shutter(job, rail, person),
+            shutter,
             journal,
             front_at=front_at,
             frames=frames,

@@ -8,58 +8,14 @@ from typing import Any
 
 from stacker.driving import preflight
 from stacker.driving.job import Job
+from stacker.driving.paper import PaperProcess, PaperReleaseLine, paper_controller
 from stacker.driving.runner import run_frames
 from stacker.driving.selection import CLOSING
-from stacker.rail.clock import Clock, VirtualClock
-from stacker.rail.line import LineController
+from stacker.driving.shutters import shutter_for
 from stacker.rail.rail import Rail
-from stacker.rail.shutter import ManualShutter, RailShutter
+from stacker.rail.shutter import Shutter
 
-QUESTIONS = ("where", "shot", "identify", "state", "edge")  # they move nothing and are repeated as often as needed
 HEAD_FRAMES = 3
-
-
-class _Paper:
-    """Stands in for a link: there is no port."""
-
-    url, byte_s = "dry run", 10 / 115_200
-
-    def __init__(self, clock: Clock) -> None:
-        self.clock = clock
-
-    def send(self, data: bytes) -> None:
-        """Nothing leaves the program."""
-
-    def close(self) -> None:
-        """Nothing was opened."""
-
-
-class Rehearsal(LineController):
-    """A controller of paper: it agrees to everything and keeps every request.
-
-    Parameters
-    ----------
-    start : int
-        Where its rail stands [microsteps].
-    """
-
-    def __init__(self, start: int) -> None:
-        super().__init__(_Paper(VirtualClock()), session=1)  # type: ignore[arg-type]
-        self.requests: list[str] = []
-        self._at, self._shot = start, 0
-
-    def ask(self, verb: str, *arguments: int | str) -> list[str]:
-        """Keep the request; answer as a rail would that has done it already."""
-        if verb in ("move", "jog"):
-            self._check_bounds(int(arguments[0]))
-            self._at = int(arguments[0])
-        if verb == "fire":
-            self._shot = int(arguments[0])
-        if verb not in QUESTIONS:
-            self.requests.append(" ".join([verb, *map(str, arguments)]))
-        if verb == "where":
-            return ["rest", "known", str(self._at), "arrived"]
-        return [str(self._shot), "fired", "unwired"] if verb in ("fire", "shot") else []
 
 
 class _NoJournal:
@@ -99,9 +55,9 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
         As the run would: limits, collision.
     """
     origin = 0 if front_at is None else front_at
-    controller = Rehearsal(origin)
+    controller = paper_controller(job, origin)
     rail = Rail(controller, job.rail)
-    controller.ask("open", "SESSION")
+    controller.take_over()
     rail.set_up()
     low, high = preflight.run_range(job, origin)
     if front_at is not None:
@@ -111,10 +67,13 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
         rail.bounds = (low, high)
         controller.set_limits(low, high)
     marks: list[tuple[int, int]] = []
-    if job.shutter.via == "manual":
-        shutter: RailShutter | ManualShutter = ManualShutter(rail, lambda _: True)
-    else:
-        shutter = RailShutter(rail, job.shutter)
+    shutter = shutter_for(
+        rail,
+        job.shutter,
+        take=lambda _: True,
+        open_line=lambda _, line: PaperReleaseLine(controller.requests, line),
+        start=lambda command, **_: PaperProcess(controller.requests, command),
+    )
     shutter.set_up()
     before = len(controller.requests)
     run_frames(
@@ -138,7 +97,7 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
 class _SetUpDone:
     """A shutter whose set-up has been kept apart already."""
 
-    def __init__(self, shutter: RailShutter | ManualShutter) -> None:
+    def __init__(self, shutter: Shutter) -> None:
         self._shutter = shutter
 
     def __getattr__(self, name: str) -> Any:
@@ -160,7 +119,9 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         f"Rail {job.rail_name} on {job.link.url.partition('?')[0]}, {place};",
         f"it would stay between {job.mm(low):.3f} and {job.mm(high):.3f} mm, take-up included.",
         "",
-        "Lines to be sent (boot, session, sequence and check code are added when they leave):",
+        "Lines to be sent:"
+        if job.link.gcode
+        else "Lines to be sent (boot, session, sequence and check code are added when they leave):",
         *(f"    {request}" for request in rehearsed.set_up),
     ]
     left_out = 0 if whole or len(rows) <= 2 * HEAD_FRAMES else len(rows) - 2 * HEAD_FRAMES
@@ -176,7 +137,10 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
             f"{job.exposure_s[row]:g} s, opens at {job.start_s[row]:.1f} s"
         )
         lines += [f"    {request}" for request in requests]
-    lines.append("Between them: 'where' and 'shot', which ask and move nothing, as often as needed.")
+    if job.link.gcode is None:
+        lines.append("Between them: 'where' and 'shot', which ask and move nothing, as often as needed.")
+    elif job.link.gcode.position_query:
+        lines.append(f"Between them: '{job.link.gcode.position_query}', which asks for the position.")
     return "\n".join(lines)
 
 

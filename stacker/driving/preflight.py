@@ -59,6 +59,12 @@ def check(job: Job, front_at: int) -> None:
 def remarks(job: Job) -> list[str]:
     """What the person should have looked at: cards, batteries, what the plan warned of."""
     said = list(job.warnings)
+    if job.link.gcode is not None:
+        said.append(
+            "stop: this dialect cannot stop a move; Ctrl-C acts up to a second later, only the motor's switch at once"
+        )
+    if job.shutter.via in ("rts", "dtr"):
+        said.append(f"shutter: its port {job.shutter.port} is open now; opening may fire, so plug the camera in now")
     if job.cards is not None:
         said.append(f"card: an empty one{f'; {job.cards} are needed in all' if job.cards > 1 else ''}")
     if job.batteries is not None:

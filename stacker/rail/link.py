@@ -29,7 +29,8 @@ else:  # a vanished terminal raises termios.error, which is no OSError; closing 
 
 
 @contextmanager
-def _port_errors(url: str) -> Iterator[None]:
+def port_errors(url: str) -> Iterator[None]:
+    """Turn whatever a vanished port raises into one error."""
     try:
         yield
     except _GONE as error:
@@ -69,7 +70,7 @@ class Link:
         LinkError
             When the port is gone or does not take them in time.
         """
-        with _port_errors(self.url):
+        with port_errors(self.url):
             self._port.write(data)
 
     def read_line(self, deadline_s: float) -> bytes | None:
@@ -97,7 +98,7 @@ class Link:
             if len(self._buffer) > self._longest:
                 self._buffer.clear()
                 self._overlong = True
-            with _port_errors(self.url):
+            with port_errors(self.url):
                 chunk = self._port.read(max(1, self._port.in_waiting))  # type: ignore[attr-defined]
             self._buffer += chunk
             if not chunk:
@@ -108,7 +109,7 @@ class Link:
     @property
     def pending(self) -> bool:
         """Whether bytes have come that nobody has read; never waits."""
-        with _port_errors(self.url):
+        with port_errors(self.url):
             return bool(self._buffer) or self._port.in_waiting > 0  # type: ignore[attr-defined]
 
     def close(self) -> None:
@@ -124,7 +125,7 @@ def ports() -> list[tuple[str, str]]:
     return [(port.device, port.description or "") for port in comports()]
 
 
-def open_link(url: str, baud: int, *, clock: Clock | None = None) -> Link:
+def open_link(url: str, baud: int, *, clock: Clock | None = None, longest: int = LONGEST_LINE) -> Link:
     """Open a port: a name of the system (``/dev/ttyUSB0``, ``COM3``) or a URL (``sim://``, ``socket://``).
 
     The modem lines are told to stay low before opening, since on many boards they reset the controller; some systems
@@ -138,6 +139,8 @@ def open_link(url: str, baud: int, *, clock: Clock | None = None) -> Link:
         Speed of the line [bit/s].
     clock : Clock, optional
         The system's unless given; a simulated rail brings its own.
+    longest : int
+        Longer lines are no data [bytes].
 
     Raises
     ------
@@ -165,4 +168,4 @@ def open_link(url: str, baud: int, *, clock: Clock | None = None) -> Link:
             f"{url}: cannot be opened ({error}). 'stacker rail ports' lists the ports; close programs that use it.",
             code="port_open",
         ) from error
-    return Link(port, clock or getattr(port, "clock", None) or SystemClock())
+    return Link(port, clock or getattr(port, "clock", None) or SystemClock(), longest=longest)

@@ -553,7 +553,7 @@ CASES: list[tuple[str, str, list[str]]] = [
     (
         "rail: shutter by magic",
         RAIL + "shutter: {via: magic}\n",
-        ["in.yaml:9:16: shutter.via: found 'magic'; write rail or manual"],
+        ["in.yaml:9:16: shutter.via: found 'magic'; write rail, rts, dtr, command or manual"],
     ),
 ]
 

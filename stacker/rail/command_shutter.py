@@ -1,0 +1,125 @@
+"""The camera's own program takes the frame: any command, started without a shell."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from stacker.errors import Refusal, RunStopped
+from stacker.rail.rail import SLICE_S, Rail
+from stacker.rail.shutter import Ambiguous, ShutterSettings
+
+_END_S = 5.0  # a command that was told to end gets that long before it is ended
+_LAST_WORDS = 200  # characters of what it said
+
+
+class CommandShutter:
+    """A command that takes one frame and ends when it is taken.
+
+    Parameters
+    ----------
+    rail : Rail
+        Stands still meanwhile.
+    settings : ShutterSettings
+        With the command and its time.
+    start : callable
+        Starts a process, as `subprocess.Popen` does.
+    """
+
+    def __init__(self, rail: Rail, settings: ShutterSettings, start: Callable[..., Any] = subprocess.Popen) -> None:
+        self._rail, self._settings, self._start = rail, settings, start
+
+    def set_up(self) -> None:
+        """Nothing to set."""
+
+    def next_shot(self, at_least: int) -> int:
+        """Any number does."""
+        return at_least
+
+    def prepare(self, exposure_s: float) -> None:
+        """Nothing to set."""
+
+    def lead_s(self) -> float:
+        """How long a command takes to get to the shutter is not known."""
+        return 0.0
+
+    def fire(self, shot: int, position: int) -> float:
+        """Run the command to its end; the shutter may have opened as late as that.
+
+        Raises
+        ------
+        Refusal
+            When it cannot be started.
+        Ambiguous
+            When it took too long.
+        RunStopped
+            When it says that it failed.
+        """
+        del position
+        command, clock = self._settings.command, self._rail.clock
+        process = self._started(command)
+        give_up_s = clock.now() + self._settings.timeout_s
+        try:
+            while (code := process.poll()) is None and clock.now() < give_up_s:
+                self._rail.attend()
+                clock.sleep(SLICE_S)
+        except BaseException:
+            _end(process)
+            raise
+        if code is None:
+            _end(process)
+            raise Ambiguous(
+                f"{command[0]} took longer than timeout_s ({self._settings.timeout_s:g} s) and was ended: shot {shot} "
+                "may have been made or not.",
+                code="ambiguous",
+            )
+        if code != 0:
+            raise RunStopped(
+                f"{command[0]} failed (exit code {code}){_last_words(process)}. The frame counts as not taken.",
+                code="command_failed",
+            )
+        return clock.now()
+
+    def _started(self, command: Sequence[str]) -> Any:
+        try:
+            return self._start(
+                list(command),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                # Ctrl-C is for the run: the frame under way is finished
+                start_new_session=True,
+                creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+            )
+        except OSError as error:
+            raise Refusal(
+                f"the shutter's command {command[0]} cannot be started ({error.strerror or error}): write its whole "
+                "path.",
+                code="command",
+                key="rail.shutter.command",
+            ) from error
+
+    def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
+        """Wait as if the exposure began when the command ended: some only trigger."""
+        del shot
+        self._rail.wait_until(opened_s + self._settings.delay_s + exposure_s, through=True)
+        return "command"
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+def _end(process: Any) -> None:
+    process.terminate()
+    try:
+        process.communicate(timeout=_END_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.communicate()
+
+
+def _last_words(process: Any) -> str:
+    _, said = process.communicate()
+    words = said.decode("utf-8", "replace").strip()[-_LAST_WORDS:] if said else ""
+    return f": {words}" if words else ""
