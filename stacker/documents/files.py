@@ -1,10 +1,9 @@
-"""Writing: a file is replaced whole or not at all, and a person's own lines survive an edit."""
+"""Writing: a file is replaced whole or not at all."""
 
 from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
 from pathlib import Path
 
 
@@ -24,16 +23,15 @@ def write_whole(path: Path | str, text: str) -> None:
         If it cannot be written; the old file is then untouched and nothing is left beside it.
     """
     target = Path(os.path.realpath(path))
-    descriptor, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-    beside = Path(name)
+    beside = target.with_name(f".{target.name}.{os.getpid()}.new")
     try:
-        with os.fdopen(descriptor, "wb") as file:
+        with beside.open("wb") as file:
             file.write(text.encode("utf-8"))
             file.flush()
             os.fsync(file.fileno())
-        mode = target.stat().st_mode & 0o777 if target.exists() else 0o666 & ~_umask()
-        with contextlib.suppress(OSError):  # some file systems know no permissions
-            beside.chmod(mode)
+        if target.exists():
+            with contextlib.suppress(OSError):  # some file systems know no permissions
+                beside.chmod(target.stat().st_mode & 0o777)
         beside.replace(target)
         sync_folder(target.parent)
     except BaseException:
@@ -50,9 +48,3 @@ def sync_folder(folder: Path) -> None:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -167,9 +167,10 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_beside_it(plan, tmp_path
     elif broken == "replace":
         monkeypatch.setattr(files.Path, "replace", fail)
     else:
-        monkeypatch.setattr(files.os, "fdopen", fail)
+        monkeypatch.setattr(files.Path, "open", fail)
     with pytest.raises(OSError, match="No space"):
         write_plan(plan, path)
+    monkeypatch.undo()
     assert path.read_text(encoding="utf-8") == "old"
     assert [entry.name for entry in tmp_path.iterdir()] == ["p.plan.yaml"]
 
