@@ -51,7 +51,6 @@ class Draft:
     rail: RailUse | None
     planes: Planes
     aperture: Aperture
-    dof_um: FloatArray
     seam_contrast: FloatArray
     exposure_s: FloatArray | None
     gap_risk: float | None
@@ -123,7 +122,8 @@ def draft_of(request: Request) -> Draft:
     refuse_collision(request, imaging, planes, rail)
     refuse_outside_limits(request, planes, rail)
     aperture = focusing.aperture_at(planes.focus_um)
-    dof_um = _per_plane(criterion.depth_by_model_um(request.focus.model, aperture), planes)
+    # a gap is a seam below the share kept, also where a seam contrast defines the slices
+    kept_um = _per_plane(criterion.depth_by_model_um(request.focus.model, aperture), planes)
     return Draft(
         request=request,
         imaging=imaging,
@@ -131,10 +131,9 @@ def draft_of(request: Request) -> Draft:
         rail=rail,
         planes=planes,
         aperture=aperture,
-        dof_um=dof_um,
         seam_contrast=_seams(criterion, planes, aperture),
         exposure_s=_exposures(request, imaging, aperture),
-        gap_risk=_gap_risk(request, imaging, rail, planes, aperture, dof_um),
+        gap_risk=_gap_risk(request, imaging, rail, planes, aperture, kept_um),
     )
 
 
@@ -190,7 +189,7 @@ def _exposures(request: Request, imaging: Imaging, aperture: Aperture) -> FloatA
 
 
 def _gap_risk(
-    request: Request, imaging: Imaging, rail: RailUse | None, planes: Planes, aperture: Aperture, dof_um: FloatArray
+    request: Request, imaging: Imaging, rail: RailUse | None, planes: Planes, aperture: Aperture, kept_um: FloatArray
 ) -> float | None:
     if rail is None or rail.repeatability_um is None:
         return None
@@ -198,7 +197,7 @@ def _gap_risk(
     scale = (aperture.magnification / imaging.converter) ** 2 if request.moves == "rear" else 1.0
     return gap_risk(
         focus_um=planes.focus_um,
-        dof_um=dof_um,
+        dof_um=kept_um,
         depth_um=request.subject.depth_mm * 1000,
         repeatability_um=rail.repeatability_um / scale,
         periodic_error_um=(rail.profile.periodic_error_um or 0.0) / scale,
@@ -370,7 +369,7 @@ def _frames(draft: Draft, order: slice, start_s: FloatArray | None) -> Frames:
         move_microsteps=_whole(np.diff(positions, prepend=0)) if draft.rail else unknown,
         magnification=_decimals("magnification", draft.aperture.magnification[order]),
         effective_f_number=_decimals("effective_f_number", draft.aperture.effective_f_number[order]),
-        dof_um=_decimals("dof_um", draft.dof_um[order]),
+        dof_um=_decimals("dof_um", planes.slice_um[order]),
         overlap=overlap,
         exposure_s=unknown if draft.exposure_s is None else _decimals("exposure_s", draft.exposure_s[order]),
         start_s=unknown if start_s is None else _decimals("start_s", start_s),

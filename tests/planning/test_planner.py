@@ -159,6 +159,8 @@ def test_rows_add_up_and_positions_are_whole_microsteps(request):
     assert frames.rail_um == pytest.approx([step * microstep_um for step in frames.position_microsteps], abs=6e-5)
     if request.moves != "rear":
         assert frames.rail_um == frames.focus_um
+    thickness = np.subtract(frames.far_um, frames.near_um)
+    assert frames.dof_um == pytest.approx(thickness, abs=1.5e-4)  # three columns of four decimals
     signs = {1} if request.order == "front_to_back" else {-1}
     assert {int(math.copysign(1, move)) for move in frames.move_microsteps[1:]} <= signs
 
