@@ -115,11 +115,10 @@ static void put_number(struct reply *reply, int64_t number)
     }
 }
 
-static void send(struct reply *reply)
+static void end_reply(struct reply *reply)
 {
     put_hex(reply, check_code(reply->text, reply->length), 4);
     put_char(reply, '\n');
-    board_send(reply->text, reply->length);
 }
 
 /* --- Words in. The check code has been cut off and a zero byte stands in the place of each space. --- */
@@ -181,7 +180,7 @@ static uint8_t split(char *text, char *words[WORDS_MAX])
 
 static uint16_t boot;
 static uint32_t session, last_sequence;
-static struct reply stored;
+static struct reply stored, passing; /* the one to be sent again on demand; any other */
 
 struct request {
     uint32_t session, sequence;
@@ -322,7 +321,7 @@ static enum refusal hold(const char *word)
 static enum refusal open_session(const struct request *request)
 {
     uint32_t old;
-    if (request->argument_count != 1 || !read_hex(request->arguments[0], 8, &old)) {
+    if (!read_hex(request->arguments[0], 8, &old)) {
         return R_WORDS;
     }
     if (old != session || request->session == 0) {
@@ -380,7 +379,7 @@ static enum refusal act(enum verb verb, const struct request *request, struct ra
     }
 }
 
-static void answer(struct reply *reply, enum verb verb, const struct request *request)
+static void put_answer(struct reply *reply, enum verb verb, const struct request *request)
 {
     struct rail_view view;
     enum refusal refusal = act(verb, request, &view);
@@ -406,70 +405,77 @@ static void answer(struct reply *reply, enum verb verb, const struct request *re
     }
 }
 
-/* A reply that is not stored, since it answers no request of the open session. */
-static void send_refusal(const struct request *request, enum refusal refusal, uint32_t present, uint8_t digits)
+static const struct reply *answer(struct reply *reply, enum verb verb, const struct request *request)
 {
-    struct reply reply;
-    begin_reply(&reply, request);
-    put_refusal(&reply, refusal);
-    put_hex(&reply, present, digits);
-    send(&reply);
+    put_answer(reply, verb, request);
+    end_reply(reply);
+    return reply;
+}
+
+/* Not stored: it answers no request of the open session. */
+static const struct reply *refuse(const struct request *request, enum refusal refusal, uint32_t present, uint8_t digits)
+{
+    begin_reply(&passing, request);
+    put_refusal(&passing, refusal);
+    put_hex(&passing, present, digits);
+    end_reply(&passing);
+    return &passing;
 }
 
 /* Section 4, rules 1 to 7. */
-static void judge(uint32_t request_boot, enum verb verb, const struct request *request)
+static const struct reply *judge(uint32_t request_boot, enum verb verb, const struct request *request)
 {
-    struct reply reply;
     if (verb == IDENTIFY) {
-        answer(&reply, verb, request);
-        send(&reply);
-    } else if (request_boot != boot) {
-        send_refusal(request, R_BOOT, boot, 4);
-    } else if (verb == OPEN_SESSION && request->session != session) {
-        answer(&reply, verb, request);
-        send(&reply);
-        if (session == request->session) {
-            stored = reply;
-        }
-    } else if (request->session != session || session == 0) {
-        send_refusal(request, R_SESSION, session, 8);
-    } else if (request->sequence < last_sequence) {
-        send_refusal(request, R_SEQUENCE, last_sequence, 8);
-    } else {
-        rail_feed_deadman();
-        if (request->sequence > last_sequence) {
-            last_sequence = request->sequence;
-            answer(&stored, verb, request);
-            send(&stored);
-        } else {
-            board_send(stored.text, stored.length);
-        }
+        return answer(&passing, verb, request);
     }
+    if (request_boot != boot) {
+        return refuse(request, R_BOOT, boot, 4);
+    }
+    if (verb == OPEN_SESSION && request->session != session) {
+        answer(&passing, verb, request);
+        if (session == request->session) {
+            stored = passing;
+        }
+        return &passing;
+    }
+    if (request->session != session || session == 0) {
+        return refuse(request, R_SESSION, session, 8);
+    }
+    if (request->sequence < last_sequence) {
+        return refuse(request, R_SEQUENCE, last_sequence, 8);
+    }
+    rail_feed_deadman();
+    if (request->sequence == last_sequence) {
+        return &stored;
+    }
+    last_sequence = request->sequence;
+    return answer(&stored, verb, request);
 }
 
-static void take_line(char *text, uint8_t length)
+/* The reply to a line, or none. */
+static const struct reply *take_line(char *text, uint8_t length)
 {
     uint32_t check, request_boot;
     char *words[WORDS_MAX];
     struct request request;
 
     if (length <= CHECK_LENGTH) {
-        return;
+        return NULL;
     }
     text[length] = '\0'; /* the place of the LF */
     length -= CHECK_LENGTH;
     if (text[length] != ' ' || !read_hex(&text[length + 1], 4, &check) || check != check_code(text, length)) {
-        return;
+        return NULL;
     }
     text[length] = '\0';
     uint8_t count = split(text, words);
     if (count < 5 || strcmp(words[0], "ask") != 0 || !read_hex(words[1], 4, &request_boot) ||
         !read_hex(words[2], 8, &request.session) || !read_hex(words[3], 8, &request.sequence)) {
-        return;
+        return NULL;
     }
     request.argument_count = (uint8_t)(count - 5);
     request.arguments = &words[5];
-    judge(request_boot, find_verb(words[4]), &request);
+    return judge(request_boot, find_verb(words[4]), &request);
 }
 
 void protocol_poll(void)
@@ -479,21 +485,25 @@ void protocol_poll(void)
     char *text = line.text[line.gathering ^ 1];
     uint8_t length = line.waiting_length;
     board_unlock(before);
-    if (waits) {
-        take_line(text, length);
-        before = board_lock();
-        line.waits = false;
-        board_unlock(before);
+    if (!waits) {
+        return;
+    }
+    const struct reply *reply = take_line(text, length);
+    before = board_lock();
+    line.waits = false;
+    board_unlock(before);
+    if (reply != NULL) {
+        board_send(reply->text, reply->length);
     }
 }
 
 void protocol_boot(uint16_t boot_number)
 {
-    struct reply notice = {.length = 0};
     boot = boot_number;
-    put_word(&notice, "note");
-    put_hex(&notice, boot, 4);
-    put_word(&notice, "boot");
-    put_word(&notice, NAME);
-    send(&notice);
+    put_word(&passing, "note");
+    put_hex(&passing, boot, 4);
+    put_word(&passing, "boot");
+    put_word(&passing, NAME);
+    end_reply(&passing);
+    board_send(passing.text, passing.length);
 }

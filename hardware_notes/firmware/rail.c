@@ -54,7 +54,8 @@ static struct {
     uint32_t number;
     enum shot_state state;
     enum sync sync;
-    bool focus_closed, shutter_closed, sync_was_open;
+    bool focus_closed, shutter_closed; /* the focus contact is closed at least as long as the other */
+    bool sync_was_open;
     uint8_t sync_samples;
     uint32_t focus_left, closed_left, busy_left, sync_left;  /* [ticks] */
     uint32_t focus_time, closed_time, busy_time, sync_time; /* as set [ticks] */
@@ -93,16 +94,27 @@ static void lose_position(enum ended reason)
     rail.ended = reason;
 }
 
+static void come_to_rest(enum ended ended)
+{
+    rail.motion = REST;
+    rail.phase = NO_SEEK;
+    rail.ended = ended;
+}
+
 static void end_at_once(enum ended reason)
 {
     board_pulses_end();
-    rail.motion = REST;
-    rail.phase = NO_SEEK;
+    come_to_rest(reason);
     rail.latched = true;
     lose_position(reason);
 }
 
 /* --- Motion --- */
+
+static uint32_t distance(int32_t from, int32_t to)
+{
+    return from < to ? (uint32_t)to - (uint32_t)from : (uint32_t)from - (uint32_t)to;
+}
 
 static void start_pulses(int8_t direction, uint32_t pulses, const struct pace *pace)
 {
@@ -119,23 +131,27 @@ static void start_phase(enum phase phase)
 {
     int8_t toward = rail.side == HIGH_SIDE ? 1 : -1;
     int8_t direction = phase == APPROACHES ? toward : (int8_t)-toward;
-    int32_t room = direction > 0 ? POSITION_LIMIT - rail.position : POSITION_LIMIT + rail.position;
+    int32_t end = direction > 0 ? POSITION_LIMIT : -POSITION_LIMIT;
     rail.phase = phase;
-    start_pulses(direction, (uint32_t)room, phase == CREEPS_OFF ? &creep_pace : &seek_pace);
+    if (rail.position == end) {
+        come_to_rest(STOP); /* no numbers left to count with */
+    } else {
+        start_pulses(direction, distance(rail.position, end), phase == CREEPS_OFF ? &creep_pace : &seek_pace);
+    }
 }
 
 static void run_ended(void)
 {
-    if (rail.motion == MOVES && rail.phase == HAS_LEFT) {
+    if (rail.motion == SLOWS) {
+        come_to_rest(rail.end_reason);
+    } else if (rail.phase == HAS_LEFT) {
         start_phase(APPROACHES);
-    } else if (rail.motion == MOVES && rail.phase == HAS_HIT) {
+    } else if (rail.phase == HAS_HIT) {
         start_phase(CREEPS_OFF);
+    } else if (rail.phase == HAS_CLEARED) {
+        come_to_rest(FOUND);
     } else {
-        /* A seek that ran out of numbers ends as one that was stopped. */
-        enum ended by_itself = rail.phase == NO_SEEK ? ARRIVED : rail.phase == HAS_CLEARED ? FOUND : STOP;
-        rail.ended = rail.motion == SLOWS ? rail.end_reason : by_itself;
-        rail.motion = REST;
-        rail.phase = NO_SEEK;
+        come_to_rest(rail.phase == NO_SEEK ? ARRIVED : STOP); /* a seek that ran out of numbers is no arrival */
     }
 }
 
@@ -262,7 +278,7 @@ static void watch_supply(bool on)
 
 static void watch_deadman(void)
 {
-    if (rail.motion == REST && !shot.shutter_closed && !shot.focus_closed) {
+    if (rail.motion == REST && !shot.focus_closed) {
         return;
     }
     if (deadman.left != 0 && --deadman.left == 0) {
@@ -347,7 +363,7 @@ void rail_tick(uint8_t inputs)
         go_on_seeking();
     }
     bool sync_closed = inputs & INPUT_SYNC_CLOSED;
-    if (shot.focus_closed || shot.shutter_closed || shot.state == FIRING) {
+    if (shot.focus_closed || shot.state == FIRING) {
         go_on_shooting(sync_closed);
     } else {
         shot.sync_was_open = !sync_closed;
@@ -389,24 +405,20 @@ static enum refusal able_to_move(void)
     if (busy()) {
         return R_BUSY;
     }
-    if (supply.gone) {
-        return R_SUPPLY;
-    }
-    return rail.held ? ACCEPTED : R_UNHELD;
+    return rail.held ? ACCEPTED : R_UNHELD; /* no supply: the latch is set and `clear` is refused */
 }
 
 static enum refusal run_to(int32_t position, const struct pace *pace)
 {
-    int32_t distance = position - rail.position;
     bool both_hit = switches[LOW_SIDE].hit && switches[HIGH_SIDE].hit;
-    if (both_hit || (distance != 0 && switches[distance > 0 ? HIGH_SIDE : LOW_SIDE].hit)) {
+    enum side ahead = position > rail.position ? HIGH_SIDE : LOW_SIDE;
+    if (both_hit || (position != rail.position && switches[ahead].hit)) {
         return R_SWITCH;
     }
-    if (distance == 0) {
+    if (position == rail.position) {
         rail.ended = ARRIVED;
     } else {
-        rail.phase = NO_SEEK;
-        start_pulses(distance > 0 ? 1 : -1, (uint32_t)(distance > 0 ? distance : -distance), pace);
+        start_pulses(ahead == HIGH_SIDE ? 1 : -1, distance(rail.position, position), pace);
     }
     return ACCEPTED;
 }
@@ -467,11 +479,8 @@ static enum refusal fire(int64_t number, int64_t position)
     if (rail.latched) {
         return R_STOPPED;
     }
-    if (busy() || shot.shutter_closed || shot.focus_closed) {
+    if (busy() || shot.focus_closed) {
         return R_BUSY;
-    }
-    if (supply.gone) {
-        return R_SUPPLY;
     }
     if (!rail.held) {
         return R_UNHELD;

@@ -6,7 +6,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define POSITION_LIMIT 1073741824L /* 2^30, either way */
+#define POSITION_LIMIT INT32_C(1073741824) /* 2^30, either way: the way from end to end fits an unsigned number only */
 
 enum motion { REST, MOVES, SLOWS };
 enum ended { NONE, ARRIVED, FOUND, STOP, SUDDEN, LOW, HIGH, DEADMAN, SUPPLY, OFF };

@@ -30,7 +30,7 @@ from stacker.rail.shutter import Ambiguous
 LONGEST_ANSWER = 512  # bytes: some controllers answer a query with a long line
 PIECE_S = 1.0  # the longest that a move cannot be stopped
 SLICE_S = 0.05
-PLACE_S = 2.0  # a queried position may lag behind the predicted end that long
+PLACE_S = 0.5  # a queried position may lag that long behind the predicted end and its margin
 _NUMBER = r"\s*([-+]?\d+(?:\.\d*)?|[-+]?\.\d+)"
 
 

@@ -114,8 +114,11 @@ class Link:
 
     def close(self) -> None:
         """Let go of the port; a port that is gone already is no fault."""
+        left_open = getattr(self._port, "_socket", None)  # pyserial 3.5 forgets a socket whose other side is closed
         with contextlib.suppress(*_GONE):
             self._port.close()
+        if left_open is not None:
+            left_open.close()
 
 
 def ports() -> list[tuple[str, str]]:

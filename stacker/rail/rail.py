@@ -230,7 +230,7 @@ class Rail:
             raise self.explained(refused) from refused
         took_s = self.settings.move_s(position - start)
         due_s = min(began_s + self.controller.lead_s, self.clock.now()) + took_s
-        give_up_s = due_s + took_s * (MARGIN - 1) + MARGIN_S
+        give_up_s = self.clock.now() + took_s * MARGIN + MARGIN_S
         where = self._await_rest(due_s, give_up_s)
         self.raise_if_stopped()
         if where.position != position or not where.known:

@@ -47,11 +47,13 @@ def test_a_move_takes_the_time_of_its_trapezoid(host, board, distance, share):
     longer = distance >= speed * speed / acceleration
     expected_s = distance / speed + speed / acceleration if longer else 2 * math.sqrt(distance / acceleration)
     # halfway in time it is halfway in distance: start and end are symmetrical; so two such moves bracket the time
-    host.ok(f"move {distance}")
-    began_s = board.now_s()
-    while host.where()[0] != "rest":
-        pass
-    slack_s = board.now_s() - began_s - expected_s
+    slack_s = math.inf  # a busy computer only adds to it: the best of three counts
+    for target in (distance, 0, distance):
+        host.ok(f"move {target}")
+        began_s = board.now_s()
+        while host.where()[0] != "rest":
+            pass
+        slack_s = min(slack_s, board.now_s() - began_s - expected_s)
     round_trip_s = 0.0
     for _ in range(3):
         before_s = board.now_s()
@@ -110,7 +112,7 @@ def test_the_stop_byte_ends_a_move_within_the_deceleration_distance(host, board)
     assert (trust, why) == ("known", "stop")
     assert board.pulses() == int(position)
     # v^2/2a = 400 microsteps at 4000/s and 20000/s^2; `before` was counted after the byte had acted
-    assert int(position) - before <= 4000**2 / (2 * 20_000) + 1
+    assert int(position) - before < 4000**2 / (2 * 20_000) + 2
     assert host.ok("state").split(" ")[3:] == ["held", "set", "stopped"]
 
 

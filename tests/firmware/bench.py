@@ -5,11 +5,14 @@ The host is written here from the protocol page, apart from the package, so that
 
 from __future__ import annotations
 
+import atexit
 import binascii
+import functools
 import os
 import select
 import shutil
 import subprocess
+import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,6 +50,33 @@ def run(*command: str | Path, cwd: Path | None = None) -> str:
     return done.stdout
 
 
+@functools.cache
+def scratch() -> Path:
+    """A temporary folder for what is compiled, gone when the tests end."""
+    folder = Path(tempfile.mkdtemp(prefix="firmware-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
+
+
+@functools.cache
+def built_firmware() -> tuple[Path, str]:
+    """The compiled firmware, and what the compiler and the size program said; compiled once."""
+    require("avr-gcc", "avr-size", "make")
+    folder = scratch() / "source"
+    shutil.copytree(FIRMWARE, folder)
+    return folder / "firmware.elf", run("make", "firmware.elf", cwd=folder)
+
+
+@functools.cache
+def built_simulator() -> Path:
+    """The simulated board's program; compiled once."""
+    require("gcc", headers="/usr/include/simavr")
+    program = scratch() / "simulated_board"
+    flags = ["-O2", "-std=gnu11", "-Wall", "-Wextra", "-Werror", "-I/usr/include/simavr"]
+    run("gcc", *flags, HERE / "simulated_board.c", "-o", program, "-lsimavr")
+    return program
+
+
 @dataclass(frozen=True)
 class Event:
     """What happened at a pin, stamped in cycles of the controller's clock."""
@@ -63,9 +93,9 @@ class Event:
 class SimulatedBoard:
     """A running simulator; commands in tests/firmware/simulated_board.c."""
 
-    def __init__(self, program: Path, firmware: Path, pace: float = 0) -> None:
+    def __init__(self, pace: float = 0) -> None:
         self._process = subprocess.Popen(
-            [program, firmware], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
+            [built_simulator(), built_firmware()[0]], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
         )
         assert self._process.stdout is not None
         word, _, self.port = self._process.stdout.readline().strip().partition(" ")

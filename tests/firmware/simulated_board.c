@@ -19,7 +19,7 @@
  *     hang               the main loop stands still from here on, interrupts go on
  *     mute step|tick     that interrupt comes no more
  *     log                what happened since the last `log`: CYCLE WHAT VALUE
- *     stats              cycle: now; lag: behind real time [s]; wait: longest of a received byte for its interrupt; pulse: the
+ *     stats              cycle: now; lag: behind real time [s]; carriage; wait: longest of a received byte for its interrupt; pulse: the
  *                        shortest; step, tick: longest run of these interrupts [cycles]
  */
 #define _GNU_SOURCE
@@ -326,7 +326,7 @@ static void print_log(void)
 
 static void print_stats(void)
 {
-    fprintf(control, "cycle %llu\nlag %.3f\n", (unsigned long long)avr->cycle, lag);
+    fprintf(control, "cycle %llu\nlag %.3f\ncarriage %ld\n", (unsigned long long)avr->cycle, lag, carriage);
     fprintf(control, "wait %llu\npulse %llu\n", (unsigned long long)longest_wait, (unsigned long long)shortest_pulse);
     fprintf(control, "step %llu\ntick %llu\n", (unsigned long long)step_duration.longest,
             (unsigned long long)tick_duration.longest);

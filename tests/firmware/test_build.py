@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
+from firmware.bench import built_firmware
 
 pytestmark = pytest.mark.campaign
 
@@ -13,8 +13,8 @@ pytestmark = pytest.mark.campaign
 FLASH_BYTES, RAM_BYTES = 30 * 1024, 1536
 
 
-def test_it_fits_the_part(built_firmware: tuple[Path, str], capsys: pytest.CaptureFixture[str]) -> None:
-    elf, said = built_firmware
+def test_it_fits_the_part(capsys: pytest.CaptureFixture[str]) -> None:
+    elf, said = built_firmware()
     match = re.search(r"^\s*(\d+)\s+(\d+)\s+(\d+)\s+\d+\s+[0-9a-f]+\s+firmware\.elf$", said, re.MULTILINE)
     assert match is not None, said
     text, data, bss = map(int, match.groups())
