@@ -1,6 +1,6 @@
 """The simulated board and a host that speaks to it, for the tests of the reference controller.
 
-The host is written here from the protocol page, apart from the package, so that both can be wrong only in different ways.
+The host is written here from the protocol page and shares no code with the package.
 """
 
 from __future__ import annotations
@@ -95,7 +95,11 @@ class SimulatedBoard:
 
     def __init__(self, pace: float = 0) -> None:
         self._process = subprocess.Popen(
-            [built_simulator(), built_firmware()[0]], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
+            [built_simulator(), built_firmware()[0]],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
         )
         assert self._process.stdout is not None
         word, _, self.port = self._process.stdout.readline().strip().partition(" ")

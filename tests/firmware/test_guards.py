@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import time
 
@@ -26,9 +27,7 @@ TRIP_S = 0.00045
 
 @pytest.mark.parametrize(("side", "sign"), [("low", -1), ("high", 1)])
 @pytest.mark.parametrize("speed", [200, 4800, HIGHEST_SPEED])
-def test_a_limit_switch_ends_the_pulses(
-    board: SimulatedBoard, host: Host, side: str, sign: int, speed: int
-) -> None:
+def test_a_limit_switch_ends_the_pulses(board: SimulatedBoard, host: Host, side: str, sign: int, speed: int) -> None:
     board.do("carriage 0 -1500 1500")
     host.ready(speed=speed, acceleration=50_000)
     board.forget()
@@ -236,7 +235,7 @@ def test_no_boot_number_comes_twice_whenever_a_reset_falls(board: SimulatedBoard
         board.run_for(0.08)
         host.open()
         seen.append(host.boot)
-    assert all(a < b <= a + 2 for a, b in zip(seen, seen[1:], strict=False)), seen
+    assert all(a < b <= a + 2 for a, b in itertools.pairwise(seen)), seen
 
 
 def test_boot_notice_comes_within_two_seconds(board: SimulatedBoard, host: Host) -> None:

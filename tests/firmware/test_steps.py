@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from math import sqrt
 
 import pytest
@@ -62,9 +63,7 @@ def test_a_move_has_its_pulses_when_they_are_due(
     assert took_s == pytest.approx(duration_s(distance, speed, acceleration), rel=tolerance)
     # No pulse strays: within the tolerance of the move, and within one interval at the start.
     for event, due in zip(steps, ideal, strict=True):
-        assert event.time_s - steps[0].time_s == pytest.approx(
-            due - ideal[0], abs=tolerance * took_s + 0.02 * ideal[0]
-        )
+        assert event.time_s - steps[0].time_s == pytest.approx(due - ideal[0], abs=tolerance * took_s + 0.02 * ideal[0])
 
 
 def test_the_wait_before_the_first_pulse_is_the_ideal_one(board: SimulatedBoard, host: Host) -> None:
@@ -89,7 +88,7 @@ def test_pulses_and_direction_suit_common_drivers(board: SimulatedBoard, host: H
         host.rest()
     assert board.stats()["pulse"] >= 2e-6 * CLOCK_HZ
     events = [event for event in board.log() if event.what in ("direction", "step")]
-    gaps = [b.cycle - a.cycle for a, b in zip(events, events[1:], strict=False) if a.what == "direction"]
+    gaps = [b.cycle - a.cycle for a, b in itertools.pairwise(events) if a.what == "direction"]
     assert len(gaps) >= 2
     assert min(gaps) > 5e-6 * CLOCK_HZ
 
@@ -165,7 +164,7 @@ def test_the_latch_refuses_a_move_that_was_overtaken(board: SimulatedBoard, host
     host.ready()
     board.forget()
     host.sequence += 1
-    # The stop byte follows the LF at once: before the main loop has read the line it is already acted on, or it slows the move.
+    # The stop byte follows the LF at once: it is acted on before the main loop has read the line, or it slows the move.
     host.send(framed(f"ask {host.boot:04X} {host.session:08X} {host.sequence:08X} move 50000") + STOP)
     host.line(0.5)
     trust, position, _ = host.rest()
