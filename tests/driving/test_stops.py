@@ -82,7 +82,7 @@ def test_the_first_interrupt_ends_a_move_within_the_deceleration_distance(tmp_pa
     start, rest = motion_at_stop(job)
     assert rest["counted"] != start["to"], "the interrupt did not fall into a move"
     byte = events(job, "stop")[0]
-    # the distance of v^2/2a from where the byte found it; up to a microstep each for counting and for ending on whole ones
+    # v^2/2a from where the byte found it, and up to a microstep each for counting and for ending on whole ones
     assert 0 <= rest["counted"] - byte["counted"] < byte["speed"] ** 2 / (2 * ACCELERATION) + 2
     # the run looked at least every 50 ms (and 10 ms for the question under way) while the rail moved
     assert byte["time_s"] - start["time_s"] <= 0.06 * (look + 1)
