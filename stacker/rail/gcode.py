@@ -217,7 +217,8 @@ class GcodeController:
     def start_move(self, position: int) -> None:
         """Start one piece of a move; checked against the bounds just before the line is sent."""
         low, high = self.bounds or (1, 0)
-        if not low <= position <= high:
+        coming_in = self.bounds is not None and (self._at < position < low or high < position < self._at)
+        if not low <= position <= high and not coming_in:
             said = f"{low} to {high}" if self.bounds else "not set"
             raise Refusal(f"move to {position} microsteps not sent: the limits of this run are {said}.", code="limits")
         if not self._known or self._target is not None:

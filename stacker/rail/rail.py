@@ -208,7 +208,10 @@ class Rail:
             self._move_straight(stop)
 
     def _pieces(self, position: int) -> list[int]:
-        """Where a move pauses, for a controller that cannot stop one under way; the last is the position itself."""
+        """Where a move pauses, for a controller that cannot stop one under way; the last is the position itself.
+
+        A pause lies between here and there: on the way into the limits it may lie outside, never on the way out.
+        """
         longest_s = self.controller.longest_move_s
         if longest_s is None:
             return [position]
@@ -217,7 +220,6 @@ class Rail:
         return [*range(start + way, position, way), position]
 
     def _move_straight(self, position: int) -> None:
-        self._check(position)
         self.raise_if_stopped()
         start = self.here()
         if position == start:

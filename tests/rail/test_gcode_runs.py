@@ -1,0 +1,198 @@
+"""Whole plans through the dialect gcode, against a controller that only acknowledges, and loses or delays even that."""
+
+import random
+import re
+from itertools import pairwise
+
+import pytest
+from driving.runs import make_job, records, run
+from rail.gcode_board import Board, Faults
+
+from stacker.driving import bench, dry_run
+from stacker.driving.drive import Wishes
+from stacker.driving.job import LinkSettings
+from stacker.errors import StackerError
+from stacker.rail.gcode import GcodeWords
+from stacker.rail.link import Link
+from stacker.rail.shutter import ShutterSettings
+
+WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",))
+QUERY = GcodeWords(acknowledge=("taken",), refuse=("bad",), position_query="where?", position_reply="X:{mm} ")
+FRONT_MM = 40.0
+FRONT = 64_000
+LANGUAGE = re.compile(r"(G21|G90|G94|M8|M9|G92 X-?\d+(\.\d+)?|G1 X-?\d+(\.\d+)? F\d+(\.\d+)?|where\?)")
+
+
+@pytest.fixture
+def drive_on(monkeypatch, tmp_path):
+    """Drive a small plan on a board; returns the board, the job and what ended the run (None: it is complete)."""
+
+    def driven(faults=None, *, words=WORDS, resume=False, count=6, retreat=0, **board_options):
+        board = Board(faults=faults, **board_options)
+        monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
+        job = make_job(
+            tmp_path,
+            count=count,
+            link=LinkSettings(url="bench", gcode=words),
+            shutter=ShutterSettings(pulse_s=0.1, delay_s=0.02),
+        )
+        wishes = (
+            Wishes(yes=True, refocused=True) if resume else Wishes(yes=True, rail_at=FRONT + retreat, front_at=FRONT)
+        )
+        try:
+            run(job, resume=resume, wishes=wishes)
+        except StackerError as error:
+            return board, job, error
+        return board, job, None
+
+    return driven
+
+
+def places_mm(job):
+    return [FRONT_MM + position * 0.625 / 1000 for position in job.positions]
+
+
+def assert_sound(board, job, ended):
+    """Every exposure at rest and at a place of the plan; what is confirmed was exposed; what ended it says why."""
+    wanted = places_mm(job)
+    exposures = board.exposures()
+    taken = []
+    for place_mm, resting in exposures:
+        assert resting
+        nearest = min(range(len(wanted)), key=lambda frame: abs(wanted[frame] - place_mm))
+        assert place_mm == pytest.approx(wanted[nearest], abs=1e-4)  # a sixth of a microstep
+        taken.append(nearest + 1)
+    if not (job.path.parent / "demo.run.jsonl").exists():
+        assert ended is not None
+        assert not exposures
+        return
+    confirmed = [record["frame"] for record in records(job, "confirmed")]
+    assert set(confirmed) <= set(taken)
+    assert len(confirmed) == len(set(confirmed))
+    if ended is None:
+        assert confirmed == taken == list(range(1, job.count + 1))
+    else:
+        assert len(str(ended)) > 20
+        assert records(job, "stop")
+    assert all(LANGUAGE.fullmatch(line) for line in board.lines)
+    contact = [line for line in board.lines if line in ("M8", "M9")]
+    assert all(before == "M9" for before, line in pairwise(contact) if line == "M8")
+    assert board.longest_s <= 1 + 1e-6
+    assert not board.closed or board.faults.unplug_at  # nothing reaches a board whose cable is out
+
+
+@pytest.mark.parametrize("words", [WORDS, QUERY], ids=["reckoned", "queried"])
+@pytest.mark.parametrize("begins_after_s", [0.0, 0.3])
+def test_a_plan_runs_whole(drive_on, words, begins_after_s):
+    board, job, ended = drive_on(words=words, begins_after_s=begins_after_s)
+    assert_sound(board, job, ended)
+    assert ended is None
+
+
+def test_a_plan_of_sixty_frames_after_a_long_way_to_its_front(drive_on):
+    board, job, ended = drive_on(count=60, retreat=16_000, start_mm=50.0)
+    assert_sound(board, job, ended)
+    assert ended is None
+
+
+def test_a_board_that_does_not_greet_runs_too(drive_on):
+    assert drive_on(greets=False)[2] is None
+
+
+def lines_of_a_run(drive_on, words, folder):
+    board, _, ended = drive_on(words=words)
+    assert ended is None
+    for left in folder.iterdir():
+        left.unlink()
+    return len(board.lines)
+
+
+SINGLE = {
+    "lost line": lambda n: Faults(lost_line={n}),
+    "lost answer": lambda n: Faults(lost_answer={n}),
+    "late answer": lambda n: Faults(late_answer={n: 2.0}),
+    "answer too late": lambda n: Faults(late_answer={n: 4.5}),
+    "double answer": lambda n: Faults(double_answer={n: 0.02}),
+    "late double": lambda n: Faults(double_answer={n: 0.7}),
+    "refused": lambda n: Faults(refused={n}),
+    "reset": lambda n: Faults(reset_before=n),
+    "cable out": lambda n: Faults(unplug_at=n),
+}
+MUST_END = {"lost line", "lost answer", "answer too late", "refused", "reset", "cable out"}
+
+
+def go_through(drive_on, folder, kind, words, numbers):
+    for number in numbers:
+        board, job, ended = drive_on(SINGLE[kind](number), words=words)
+        assert_sound(board, job, ended)
+        assert ended is not None or kind not in MUST_END, (kind, number)
+        if kind == "late answer":
+            assert ended is None, (number, ended)
+        for left in folder.iterdir():
+            left.unlink()
+
+
+@pytest.mark.parametrize("kind", SINGLE)
+def test_one_fault_at_some_lines(drive_on, tmp_path, kind):
+    count = lines_of_a_run(drive_on, WORDS, tmp_path)
+    go_through(drive_on, tmp_path, kind, WORDS, random.Random(kind).sample(range(1, count), 8))
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("words", [WORDS, QUERY], ids=["reckoned", "queried"])
+@pytest.mark.parametrize("kind", SINGLE)
+def test_one_fault_at_every_line(drive_on, tmp_path, kind, words):
+    # The very last line has nobody after it who would notice: its loss ends the run as its own, a double does not.
+    go_through(drive_on, tmp_path, kind, words, range(1, lines_of_a_run(drive_on, words, tmp_path)))
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("words", [WORDS, QUERY], ids=["reckoned", "queried"])
+@pytest.mark.parametrize("seed", range(150))
+def test_many_lost_and_late_acknowledgements(drive_on, words, seed):
+    chance = random.Random(seed)
+    share = chance.choice((0.005, 0.02, 0.1))
+    numbers = range(1, 400)
+    faults = Faults(
+        lost_line={n for n in numbers if chance.random() < share / 4},
+        lost_answer={n for n in numbers if chance.random() < share / 4},
+        late_answer={n: chance.uniform(0.02, 4) for n in numbers if chance.random() < 3 * share},
+    )
+    board, job, ended = drive_on(faults, words=words, count=20, begins_after_s=chance.uniform(0, 0.4))
+    assert_sound(board, job, ended)
+
+
+def test_a_resume_starts_from_a_lost_position_and_takes_what_is_missing(drive_on, monkeypatch):
+    board, job, ended = drive_on(Faults(lost_answer={28}))
+    assert_sound(board, job, ended)
+    assert ended is not None
+    confirmed = {record["frame"] for record in records(job, "confirmed")}
+    assert 0 < len(confirmed) < job.count
+    again, _, ended = drive_on(resume=True, start_mm=FRONT_MM)  # refocused: the front is in focus here
+    assert ended is None
+    wanted = places_mm(job)
+    taken = {min(range(job.count), key=lambda n: abs(wanted[n] - place)) + 1 for place, _ in again.exposures()}
+    assert taken | confirmed == set(range(1, job.count + 1))
+    assert all(resting for _, resting in again.exposures())
+    declared = next(line for line in again.lines if line.startswith("G92"))
+    assert declared == "G92 X40"
+
+
+def test_a_resume_that_nobody_refocused_is_refused(drive_on, tmp_path, monkeypatch):
+    _, job, _ = drive_on(Faults(lost_answer={28}))
+    board = Board()
+    monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
+    with pytest.raises(StackerError, match="the position was lost"):
+        run(job, resume=True, wishes=Wishes(yes=True))
+    assert not board.moves
+
+
+def test_the_dry_run_shows_the_very_lines(drive_on):
+    board, job, _ = drive_on()
+    rehearsed = dry_run.rehearse(job, front_at=FRONT, frames=range(1, job.count + 1))
+    shown = [*rehearsed.set_up, *(line for _, lines in rehearsed.frames for line in lines)]
+    sent = [line for line in board.lines if not line.startswith("G92")]
+    assert shown == sent[1:]  # the first one only asks whether anybody answers
+    text = dry_run.text(job, rehearsed, whole=False)
+    assert "check code" not in text
+    assert "G1 X40.03 F180" in text
