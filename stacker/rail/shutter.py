@@ -11,6 +11,7 @@ from stacker.rail.controller import ControllerRefused
 from stacker.rail.rail import Rail
 
 OUTCOME_EVERY_S = 0.02
+ROUNDED_S = 0.002  # the controller counts whole milliseconds, rounded up: asked a moment too soon costs a question more
 
 
 class Ambiguous(RunStopped):
@@ -152,7 +153,7 @@ class RailShutter:
         SyncStayedOpen
             When the contact is wired and stayed open.
         """
-        rail, over_s = self._rail, opened_s + self._settings.delay_s + exposure_s
+        rail, over_s = self._rail, opened_s + self._settings.delay_s + exposure_s + ROUNDED_S
         while True:
             while (left_s := over_s - rail.controller.lead_s - rail.clock.now()) > 0:
                 rail.wait_until(rail.clock.now() + min(left_s, rail.controller.poll_s), through=True)

@@ -1,0 +1,100 @@
+"""What is refused before anything moves, and what is said first."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from driving.runs import MIDDLE, events, journal_of, make_job, openings, person, records, run, with_options
+
+from stacker.driving import preflight
+from stacker.driving.drive import Wishes
+from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.rail.line import LineController
+
+
+def test_a_run_that_would_leave_the_soft_limits_is_refused_with_where_the_front_may_be(tmp_path):
+    job = make_job(tmp_path)
+    # positions -48 to 192 and a take-up of 30: 78 below the front, 192 above
+    preflight.check(job, 3200 + 78)
+    preflight.check(job, 124_800 - 192)
+    for front in (3200 + 77, 124_800 - 191):
+        with pytest.raises(Refusal, match=r"Put the front between 2\.049 and 77\.880 mm") as refused:
+            preflight.check(job, front)
+        assert refused.value.code == "limits"
+    with pytest.raises(Refusal, match="too short"):
+        preflight.check(make_job(tmp_path, step=60_000), MIDDLE)
+
+
+def test_a_run_that_would_touch_the_subject_is_refused(tmp_path):
+    job = make_job(tmp_path, clearance_um=119.0)  # the last frame is 192 microsteps, 120 um, closer
+    with pytest.raises(Refusal, match="keep_clear_mm") as refused:
+        run(job)
+    assert refused.value.code == "collision"
+    assert not events(job, "start")
+    assert not journal_of(job).exists()
+    preflight.check(replace(job, clearance_um=120.0), MIDDLE)
+
+
+def test_limits_in_the_controller_are_narrowed_to_the_runs_range(tmp_path, monkeypatch):
+    asked = []
+    ask = LineController.ask
+    monkeypatch.setattr(LineController, "ask", lambda self, *words: asked.append(words) or ask(self, *words))
+    job = make_job(tmp_path)
+    run(job)
+    assert [words for words in asked if words[0] == "limits"] == [("limits", MIDDLE - 78, MIDDLE + 192)]
+    assert all(MIDDLE - 78 <= words[1] <= MIDDLE + 192 for words in asked if words[0] == "move")
+
+
+def test_before_the_first_move_it_says_where_which_way_and_how_far_and_asks(tmp_path):
+    job = make_job(tmp_path, cards=2, batteries=1, warnings=("the step is small",))
+    asked = []
+    with pytest.raises(Refusal, match="nothing moved"):
+        run(job, wishes=Wishes(), who=person(confirm=lambda text: asked.append(text) or False))
+    (text,) = asked
+    assert "stands at 40.000 mm" in text
+    assert "position 0 (front in focus) is 40.000 mm, here" in text
+    assert "deeper into the subject through 6 frames between 39.970 and 40.120 mm" in text
+    assert "2 are needed in all" in text
+    assert "the step is small" in text
+    assert not events(job, "start")
+    assert not journal_of(job).exists()
+
+
+def test_here_is_not_taken_for_the_front_on_a_real_rail_without_asking(tmp_path):
+    from stacker.driving.bench import connect, place_front
+
+    job = make_job(tmp_path)
+    rail, _ = connect(job.link, job.rail)
+    real = replace(job, link=replace(job.link, url="/dev/ttyUSB0"))
+    with pytest.raises(Refusal, match=r"--front-at-mm 40\.000"):
+        place_front(rail, real, front_at=None, rail_at=None, yes=True)
+    assert place_front(rail, real, front_at=None, rail_at=None, yes=False) == (MIDDLE, "here")
+    assert place_front(rail, job, front_at=None, rail_at=None, yes=True) == (MIDDLE, "here")
+    request = replace(real, front_at=50_000)
+    assert place_front(rail, request, front_at=None, rail_at=None, yes=True)[0] == 50_000
+    assert place_front(rail, request, front_at=51_000, rail_at=None, yes=True)[0] == 51_000
+    rail.controller.close()
+
+
+def test_a_position_that_is_not_known_is_asked_for(tmp_path):
+    job = with_options(make_job(tmp_path), "position=unknown")
+    with pytest.raises(RunStopped, match="--rail-at-mm"):
+        run(job)
+    run(job, wishes=Wishes(yes=True, rail_at=80_000))
+    assert records(job, "run")[0]["front_at_microsteps"] == 80_000
+    assert openings(job) == [MIDDLE + position for position in job.positions]
+
+
+def test_nobody_at_the_port(tmp_path):
+    job = with_options(make_job(tmp_path), "lose_line=1.0")
+    with pytest.raises(LinkError, match="nobody answers"):
+        run(job)
+    assert not journal_of(job).exists()
+
+
+def test_a_run_begins_at_position_0_wherever_the_rail_stands(tmp_path):
+    job = make_job(tmp_path)
+    run(job, wishes=Wishes(yes=True, front_at=50_000))
+    assert events(job, "start")[0]["to"] == 50_000
+    assert openings(job) == [50_000 + position for position in job.positions]
