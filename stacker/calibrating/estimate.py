@@ -98,3 +98,19 @@ def propagated(formula: Callable[..., float], *inputs: Estimate) -> Estimate:
     error = math.hypot(*shares)
     spread = math.fsum(share**4 / one.freedom for share, one in zip(shares, inputs, strict=True))
     return Estimate(value=formula(*values), standard_error=error, freedom=error**4 / spread if spread > 0 else math.inf)
+
+
+def rounded(value: float, standard_error: float) -> float:
+    """A value to a tenth of its standard error: what rounding adds is nothing beside it."""
+    if standard_error <= 0:
+        return value
+    return round(value, 1 - math.floor(math.log10(standard_error)))
+
+
+def rounded_up(value: float, digits: int = 2) -> float:
+    """A positive bound to a few significant digits, never below itself."""
+    if value <= 0:
+        return 0.0
+    decimals = digits - 1 - math.floor(math.log10(value))
+    nearest = round(value, decimals)
+    return nearest if nearest >= value else round(nearest + 10.0**-decimals, decimals)

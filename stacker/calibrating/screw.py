@@ -42,8 +42,8 @@ class Screw:
         Standard deviation of one reading about all of that [um]: repeatability, with what the indicator adds.
     residual_um : ndarray, shape (n,)
         What is left of each reading [um].
-    turns : ndarray, shape (n,)
-        Where it was taken [turns of the screw].
+    turns, approached : ndarray, shape (n,)
+        Where it was taken [turns of the screw], and from which side: 1 upward, -1 downward.
     outliers : tuple of int
         Lines of readings farther off than scatter explains.
     """
@@ -56,12 +56,24 @@ class Screw:
     scatter_um: float
     residual_um: FloatArray
     turns: FloatArray
+    approached: FloatArray
     outliers: tuple[int, ...]
 
     @property
     def periodic_is_clear(self) -> bool:
         """Whether the periodic error stands out from the scatter."""
         return self.periodic_um.value > 3 * self.periodic_um.standard_error
+
+    def lead_error(self, indicator_error_um: float = 0.0) -> float:
+        """How far off the calibrated lead may still be [-]: two standard errors.
+
+        Parameters
+        ----------
+        indicator_error_um : float
+            Largest error of the indicator over the range that was read, by its maker: no reading shows it [um].
+        """
+        span_um = float(np.ptp(self.turns)) * 1000 * self.lead_mm.value
+        return math.hypot(2 * self.lead_mm.standard_error / self.lead_mm.value, indicator_error_um / span_um)
 
 
 def fit_screw(readings: Readings, *, lead_mm: float) -> Screw:
@@ -118,6 +130,13 @@ def fit_screw(readings: Readings, *, lead_mm: float) -> Screw:
     unit = np.eye(5)
     deviation = estimate(unit[1] / lead_um, float(solution[1]) / lead_um)
     _refuse_wrong_unit(deviation.value)
+    backlash = estimate(unit[4], float(solution[4]))
+    if backlash.value < -3 * backlash.standard_error:
+        raise Refusal(
+            f"the carriage stands {-backlash.value:.3g} um lower when approached downward than upward, and lost motion "
+            "leaves it higher: up and down are swapped in the readings",
+            code="sides_swapped",
+        )
     sine, cosine = float(solution[2]), float(solution[3])
     amplitude = math.hypot(sine, cosine)
     along = (sine * unit[2] + cosine * unit[3]) / amplitude if amplitude > 0 else unit[2]
@@ -130,10 +149,11 @@ def fit_screw(readings: Readings, *, lead_mm: float) -> Screw:
         lead_deviation=deviation,
         periodic_um=estimate(along, amplitude),
         phase_turns=(-math.atan2(cosine, sine) / (2 * math.pi)) % 1.0,
-        backlash_um=estimate(unit[4], float(solution[4])),
+        backlash_um=backlash,
         scatter_um=scatter_um,
         residual_um=residual_um,
         turns=turns,
+        approached=readings.approached,
         outliers=tuple(line for line, off in zip(readings.line, far_off, strict=True) if off),
     )
 

@@ -41,7 +41,7 @@ class Loaded(Generic[Document]):
         return Refusal(str(fault), code=refusal.code, key=refusal.key)
 
 
-def load_request(path: Path | str, overrides: Sequence[str] = ()) -> Loaded[Request]:
+def load_request(path: Path | str, overrides: Sequence[str] = (), *, text: str | None = None) -> Loaded[Request]:
     """Read a request.
 
     Parameters
@@ -50,13 +50,15 @@ def load_request(path: Path | str, overrides: Sequence[str] = ()) -> Loaded[Requ
         The YAML file.
     overrides : sequence of str
         Texts such as ``focus.overlap=0.4``, each in place of what the file says, and validated alike.
+    text : str, optional
+        What the file will say, before it is written.
 
     Raises
     ------
     InputError
         With all faults of the file, of the files it names, and of the overrides.
     """
-    loaded = _load(Request, path, overrides)
+    loaded = _load(Request, path, overrides, text)
     if loaded.value.name is None:
         stem = Path(path).name.removesuffix(".yaml").removesuffix(".yml")
         loaded = replace(loaded, value=replace(loaded.value, name=stem))
@@ -83,8 +85,8 @@ def _with_overlap(loaded: Loaded[Request]) -> Loaded[Request]:
     return replace(loaded, value=replace(loaded.value, focus=focus), assumed=assumed)
 
 
-def load_rail(path: Path | str) -> Loaded[RailProfile | HandRail]:
-    """Read a rail profile that stands in a file of its own.
+def load_rail(path: Path | str, *, text: str | None = None) -> Loaded[RailProfile | HandRail]:
+    """Read a rail profile that stands in a file of its own, or what it will say before it is written.
 
     Raises
     ------
@@ -92,14 +94,14 @@ def load_rail(path: Path | str) -> Loaded[RailProfile | HandRail]:
         With all faults of the file.
     """
     reading = _reading()
-    node = _mapping(parse(read_text(path), str(path), reading.faults))
+    node = _mapping(parse(read_text(path) if text is None else text, str(path), reading.faults))
     cls = HandRail if "dial" in node.nodes else RailProfile
     return _finish(reading, read_block(cls, node, "", reading), path)
 
 
-def _load(cls: type[Document], path: Path | str, overrides: Sequence[str]) -> Loaded[Document]:
+def _load(cls: type[Document], path: Path | str, overrides: Sequence[str], text: str | None) -> Loaded[Document]:
     reading = _reading()
-    node = _mapping(parse(read_text(path), str(path), reading.faults))
+    node = _mapping(parse(read_text(path) if text is None else text, str(path), reading.faults))
     for override in overrides:
         try:
             _override(node, override)

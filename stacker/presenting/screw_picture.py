@@ -1,0 +1,84 @@
+"""A calibrated screw as a picture: how far it strays along the rail, and what comes back with every turn."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stacker.errors import Refusal
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+_UP, _DOWN, _FIT = "#1b6ca8", "#c2571a", "#444444"
+
+
+def screw_picture(
+    path: Path,
+    *,
+    turns: NDArray[np.float64],
+    approached: NDArray[np.float64],
+    residual_um: NDArray[np.float64],
+    lead_um_per_turn: float,
+    amplitude_um: float,
+    phase_turns: float,
+    backlash_um: float,
+) -> None:
+    """Draw readings and fit into a file whose ending says its kind (svg, png, pdf).
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    turns, approached, residual_um : ndarray, shape (n,)
+        Place of each reading [turns of the screw]; 1 from below, -1 from above; what the fit leaves of it [um].
+    lead_um_per_turn : float
+        How much a turn travels farther than the profile says [um].
+    amplitude_um, phase_turns : float
+        Periodic error [um], and where in the turn it rises through zero [turns].
+    backlash_um : float
+        Lost motion [um].
+
+    Raises
+    ------
+    Refusal
+        When the extra with matplotlib is not installed, or the ending is of no picture.
+    """
+    try:
+        from matplotlib.figure import Figure
+    except ImportError:
+        raise Refusal(
+            "a picture needs matplotlib: pip install 'stacker-planner[pictures]'", code="no_matplotlib"
+        ) from None
+    import numpy as np
+
+    def periodic_um(at_turns: NDArray[np.float64]) -> NDArray[np.float64]:
+        wave: NDArray[np.float64] = amplitude_um * np.sin(2 * np.pi * (at_turns - phase_turns))
+        return wave
+
+    figure = Figure(figsize=(7.5, 6), layout="constrained")
+    along, turn = figure.subplots(2, 1)
+    middle = float(np.mean(turns))
+    line = np.linspace(turns.min(), turns.max(), 50 * max(4, round(np.ptp(turns))))
+    for side, mark, colour, word in ((1.0, "^", _UP, "approached upward"), (-1.0, "v", _DOWN, "approached downward")):
+        here = approached == side
+        lost_um = -side * backlash_um / 2
+
+        def error_um(at: NDArray[np.float64], lost_um: float = lost_um) -> NDArray[np.float64]:
+            return lead_um_per_turn * (at - middle) + periodic_um(at) + lost_um
+
+        along.plot(turns[here], error_um(turns[here]) + residual_um[here], mark, color=colour, ms=5, label=word)
+        along.plot(line, error_um(line), "-", color=colour, lw=0.8)
+        turn.plot(turns[here] % 1, periodic_um(turns[here]) + residual_um[here], mark, color=colour, ms=5)
+    whole = np.linspace(0, 1, 200)
+    turn.plot(whole, periodic_um(whole), "-", color=_FIT, lw=1)
+    along.set(xlabel="turns of the screw", ylabel="indicator less position sent, um", title="Along the rail")
+    turn.set(xlabel="part of a turn", ylabel="um", xlim=(0, 1), title="Within a turn, lead and backlash taken off")
+    along.legend(frameon=False)
+    for axes in (along, turn):
+        axes.grid(visible=True, lw=0.3)
+    try:
+        figure.savefig(path)
+    except ValueError as error:  # an ending that matplotlib does not know
+        raise Refusal(f"{path}: {error}; end the name in .svg, .png or .pdf", code="picture_kind") from None
