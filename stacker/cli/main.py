@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "drive": ("shoot", "drive", "a plan on a rail: dry run, or --go"),
     "export": ("afterwards", "export", "the sequence as CSV, as G-code, or for a dial"),
     "session": ("afterwards", "session", "several stacks as one session"),
+    "calibrate": ("set up", "calibrate", "magnification from a ruler, the screw from an indicator"),
     "rail": ("set up", "rail", "find, identify, move and simulate a rail"),
 }
 
