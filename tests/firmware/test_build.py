@@ -9,7 +9,7 @@ from firmware.bench import built_firmware
 
 pytestmark = pytest.mark.campaign
 
-# ATmega328P data sheet: 32 kB flash, of which a boot loader takes up to 2 kB, and 2 kB RAM; a quarter is left to the stack.
+# ATmega328P data sheet: 32 kB flash, of which a boot loader takes up to 2 kB, and 2 kB RAM; a quarter is for the stack.
 FLASH_BYTES, RAM_BYTES = 30 * 1024, 1536
 
 
