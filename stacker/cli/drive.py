@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
-from stacker.errors import Refusal
+from stacker.errors import Refusal, StackerError
 
 if TYPE_CHECKING:
     from stacker.driving.drive import Outcome, Person, Wishes
@@ -149,10 +149,14 @@ def _go(job: Job, wishes: Wishes, past: Path | None, journal: Path | None, *, qu
 
     with Interrupts() as interrupts:
         person = _person(interrupts, quiet=quiet)
-        if past is not None:
-            return drive(job, wishes, person, journal_path=past, resume=True)
         stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S")
-        return drive(job, wishes, person, journal_path=journal or journal_path(job.path, stamp))
+        path = past or journal or journal_path(job.path, stamp)
+        try:
+            return drive(job, wishes, person, journal_path=path, resume=past is not None)
+        except StackerError:
+            if sys.stderr.isatty() and not quiet:
+                click.echo(err=True)  # leave the line of the progress
+            raise
 
 
 def _person(interrupts: Interrupts, *, quiet: bool) -> Person:

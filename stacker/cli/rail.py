@@ -44,7 +44,7 @@ def _profile(path: Path) -> RailProfile:
 def _connected(
     profile: RailProfile, url: str | None, rail_at_mm: float | None = None
 ) -> Iterator[tuple[Rail, Identity]]:
-    from stacker.driving.bench import connect
+    from stacker.driving.bench import connect, name_place
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.job import link_settings, rail_settings
 
@@ -53,7 +53,7 @@ def _connected(
         rail, identity = connect(link_settings(profile, url), settings, interrupts.wish)
         try:
             if rail_at_mm is not None:
-                rail.controller.declare(round(rail_at_mm * settings.microsteps_per_mm))
+                name_place(rail, round(rail_at_mm * settings.microsteps_per_mm))
             yield rail, identity
         finally:
             rail.controller.close()

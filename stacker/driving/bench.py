@@ -10,7 +10,7 @@ from stacker.rail.controller import Identity, Where
 from stacker.rail.gcode import LONGEST_ANSWER, GcodeController
 from stacker.rail.line import LineController
 from stacker.rail.link import open_link
-from stacker.rail.rail import PositionLost, Rail, RailSettings, Wish
+from stacker.rail.rail import Rail, RailSettings, Wish
 
 
 def connect(
@@ -61,9 +61,18 @@ def _compare(identity: Identity, settings: RailSettings) -> None:
 
 
 def make_ready(rail: Rail) -> Where:
-    """Allow motion again after an earlier stop, and say where the rail is."""
+    """Allow motion again after an earlier stop, energise the motor if it was let go, and say where the rail is."""
     rail.controller.clear()
-    return rail.controller.where()
+    where = rail.controller.where()
+    if not where.known:
+        rail.controller.hold(on=True)
+    return where
+
+
+def name_place(rail: Rail, position: int) -> None:
+    """Take the person's word for where the rail stands [microsteps]."""
+    make_ready(rail)
+    rail.controller.declare(position)
 
 
 def place_front(rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool) -> tuple[int, str]:
@@ -87,16 +96,14 @@ def place_front(rail: Rail, job: Job, *, front_at: int | None, rail_at: int | No
 
     Raises
     ------
-    PositionLost
-        When nobody knows where the rail is.
     Refusal
-        When "here" would be taken on a real rail without asking anybody.
+        When nobody knows where the rail is, or "here" would be taken on a real rail without asking anybody.
     """
     if rail_at is not None:
-        rail.controller.declare(rail_at)
+        name_place(rail, rail_at)
     where = make_ready(rail)
     if not where.known:
-        raise PositionLost(
+        raise Refusal(
             "the rail's position is not known (the controller was switched on or stopped at once). Read its scale and "
             "pass --rail-at-mm, or seek a switch: stacker rail find.",
             code="position_unknown",

@@ -6,7 +6,7 @@ from stacker.driving.bench import make_ready
 from stacker.driving.drive import find_switch
 from stacker.errors import Refusal
 from stacker.rail.line import LineController
-from stacker.rail.rail import PositionLost, Rail
+from stacker.rail.rail import Rail
 
 JOG_MAX_MM = 1.0  # protocol page, section 6: as far as a rail jogs while its position is not known
 
@@ -16,11 +16,11 @@ def go_to(rail: Rail, position: int) -> int:
 
     Raises
     ------
-    PositionLost
-        When nobody knows where the rail is.
+    Refusal
+        When nobody knows where the rail is, or the position is outside the soft limits.
     """
     if not make_ready(rail).known:
-        raise PositionLost(
+        raise Refusal(
             "the rail's position is not known. Move it by at most 1 mm with --by-mm, say where it is with --rail-at-mm,"
             " or seek the switch: stacker rail find.",
             code="position_unknown",

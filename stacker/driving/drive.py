@@ -221,9 +221,7 @@ def _resumed(
         "(stacker jog, or stacker rail move).\nIs the front in focus now"
     )
     if not wishes.refocused and (wishes.yes or not person.confirm(question)):
-        raise PositionLost(
-            "the position was lost: focus the front again, then pass --refocused.", code="position_unknown"
-        )
+        raise Refusal("the position was lost: focus the front again, then pass --refocused.", code="position_unknown")
     rail.controller.declare(past.front_at)
     frames = selection.widened(past.pending, job.focus_um, job.dof_um, job.refocus_error_um)
     return past.front_at, frames
@@ -280,8 +278,8 @@ def _run(
             warm_up_s=wishes.warm_up_s,
             report=person.report,
         )
-        position = rail.here()
         steps = _check_steps(job, rail)
+        position = rail.here()
         if not job.hold_after:
             rail.controller.hold(on=False)
         journal.write("end", position_microsteps=position, steps=steps)
@@ -308,7 +306,8 @@ def _check_steps(job: Job, rail: Rail) -> str:
         return "position counted, not measured"
     found = find_switch(rail, "low")
     lost = found - job.low_switch_at
-    allowed = max(2, job.rail.take_up)
+    # a motor that slips does so by whole electrical cycles, four full steps; a switch repeats to a part of one
+    allowed = max(2, job.rail.microsteps_per_turn // 200)
     if abs(lost) > allowed:
         raise PositionLost(
             f"the low switch was found {lost:+d} microsteps ({job.mm(lost) * 1000:+.1f} um) from where the profile has "
@@ -323,6 +322,7 @@ def find_switch(rail: Rail, end: str) -> int:
     controller = rail.controller
     if not isinstance(controller, LineController):
         raise Refusal("only the line dialect can seek a switch.", code="no_seek")
+    rail.forget()
     controller.seek(end)
     give_up_s = rail.clock.now() + SEEK_MAX_S
     while not (where := controller.where()).resting:

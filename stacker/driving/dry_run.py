@@ -109,19 +109,22 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
     rows = list(rehearsed.frames)
     front = rehearsed.front_at
     place = (
-        "position 0 will be taken at the bench; positions below count from it"
+        "Position 0 is taken at the bench; positions below count from it."
         if front is None
-        else f"position 0 at {job.mm(front):.3f} mm"
+        else f"Position 0, the front in focus, is at {job.mm(front):.3f} mm."
     )
+    spent = f", about {_clock(job.duration_s)}" if len(rows) == job.count else f" of {job.count}"
     low, high = preflight.run_range(job, front or 0)
     lines = [
-        f"{job.name}: {len(rows)} frames, about {_clock(job.duration_s)}. Dry run: nothing moves, no port is opened.",
-        f"Rail {job.rail_name} on {job.link.url.partition('?')[0]}, {place};",
-        f"it would stay between {job.mm(low):.3f} and {job.mm(high):.3f} mm, take-up included.",
+        f"{job.name}: {len(rows)} frames{spent}.",
+        "Dry run: nothing moves, no port is opened.",
+        f"Rail: {job.rail_name}, {job.link.url.partition('?')[0]}.",
+        place,
+        f"It would stay between {job.mm(low):.3f} and {job.mm(high):.3f} mm, take-up included.",
         "",
         "Lines to be sent:"
         if job.link.gcode
-        else "Lines to be sent (boot, session, sequence and check code are added when they leave):",
+        else "Lines to be sent (boot, session, sequence and check code are added then):",
         *(f"    {request}" for request in rehearsed.set_up),
     ]
     left_out = 0 if whole or len(rows) <= 2 * HEAD_FRAMES else len(rows) - 2 * HEAD_FRAMES
@@ -138,7 +141,7 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         )
         lines += [f"    {request}" for request in requests]
     if job.link.gcode is None:
-        lines.append("Between them: 'where' and 'shot', which ask and move nothing, as often as needed.")
+        lines.append("Between them 'where' and 'shot', which ask and move nothing, as often as needed.")
     elif job.link.gcode.position_query:
         lines.append(f"Between them: '{job.link.gcode.position_query}', which asks for the position.")
     return "\n".join(lines)

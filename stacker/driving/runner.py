@@ -13,6 +13,8 @@ from stacker.errors import RunStopped
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter, SyncStayedOpen
 
+RELEASE_S = 0.02  # the release contact stays open at least that long between two frames (common practice, no source)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Progress:
@@ -50,13 +52,14 @@ class Pacer:
     """
 
     def __init__(self, job: Job, fired_s: float | None = None) -> None:
-        self._pace = job.pace
+        self._pace, self._pulse_s = job.pace, job.shutter.pulse_s if job.shutter.via == "rail" else 0.0
+        self._released_s = 0.0
         self._fired_s = fired_s
         self._written_s: deque[float] = deque(maxlen=job.pace.buffer_frames or 1)
 
     def due_s(self, arrived_s: float) -> float:
         """When the contact may close for a rail that arrived then [s]."""
-        pace, due_s = self._pace, arrived_s + self._pace.settle_s
+        pace, due_s = self._pace, max(arrived_s + self._pace.settle_s, self._released_s)
         if self._fired_s is not None:
             due_s = max(due_s, self._fired_s + pace.recycle_s)
         if pace.write_s is not None and pace.buffer_frames and len(self._written_s) == pace.buffer_frames:
@@ -66,6 +69,7 @@ class Pacer:
     def fired(self, contact_s: float, exposure_s: float) -> None:
         """Note an exposure."""
         self._fired_s = contact_s + self._pace.delay_s
+        self._released_s = contact_s + self._pulse_s + RELEASE_S
         before_s = self._written_s[-1] if self._written_s else 0.0
         self._written_s.append(max(before_s, self._fired_s + exposure_s) + (self._pace.write_s or 0.0))
 

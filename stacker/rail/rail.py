@@ -183,6 +183,10 @@ class Rail:
             self._last = self.controller.where().position
         return self._last
 
+    def forget(self) -> None:
+        """Something else moved the rail: ask where it is, and take up the play, before the next move."""
+        self._last, self._pushed = None, 0
+
     def approach(self, position: int, direction: int) -> None:
         """Go to a position so that the last motion is in `direction` (1 or -1), and verify that it is reached.
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import json
 import random
-from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -26,7 +25,7 @@ from driving.runs import (
 from stacker.driving.drive import Wishes
 from stacker.driving.durable import DurableFile
 from stacker.driving.journal import read_journal
-from stacker.errors import RunStopped
+from stacker.errors import Refusal, RunStopped
 from stacker.rail.shutter import ShutterSettings
 
 
@@ -57,7 +56,7 @@ def controller_reset(folder, at_s, error):
     assert "position" in message
     taken = len(openings(job))
     assert records(job, "stop")[-1]["lost"]
-    with pytest.raises(RunStopped, match="focus the front again"):
+    with pytest.raises(Refusal, match="focus the front again"):
         run(job, resume=True)
     assert len(openings(job)) == taken
     refocus(job, error=error)
@@ -239,6 +238,9 @@ def test_the_motor_is_let_go_only_where_the_profile_says_so(tmp_path):
     state = json.loads((tmp_path / "rail.json").read_text())["state"]
     assert not state["held"]
     stopped_before = len(openings(job))
-    with pytest.raises(RunStopped, match="position is not known"):
-        run(replace(job, path=tmp_path / "again.plan.yaml"))
+    with pytest.raises(Refusal, match="position is not known"):
+        run(job)
     assert len(openings(job)) == stopped_before
+    journal_of(job).unlink()
+    run(job, wishes=Wishes(yes=True, rail_at=MIDDLE, front_at=MIDDLE))  # the motor is energised again
+    assert len(openings(job)) == stopped_before + job.count

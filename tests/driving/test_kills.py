@@ -28,7 +28,7 @@ from driving.runs import (
 
 from stacker.driving.drive import Wishes
 from stacker.driving.journal import read_journal
-from stacker.errors import RunStopped
+from stacker.errors import Refusal
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kills by fork and SIGKILL")
 
@@ -119,7 +119,7 @@ def power_fails(folder, at, error, *, board_too):
         assert_complete(job)
         return
     resetting = with_options(job, "reset_on_open=always")
-    with pytest.raises(RunStopped):
+    with pytest.raises(Refusal, match="position was lost"):
         run(resetting, resume=True)  # the controller has forgotten where it is, and says so
     refocus(job, error=error)
     run(job, resume=True, wishes=Wishes(yes=True, refocused=True))

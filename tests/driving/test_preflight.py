@@ -9,7 +9,7 @@ from driving.runs import MIDDLE, events, journal_of, make_job, openings, person,
 
 from stacker.driving import preflight
 from stacker.driving.drive import Wishes
-from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.errors import LinkError, Refusal
 from stacker.rail.line import LineController
 
 
@@ -79,7 +79,7 @@ def test_here_is_not_taken_for_the_front_on_a_real_rail_without_asking(tmp_path)
 
 def test_a_position_that_is_not_known_is_asked_for(tmp_path):
     job = with_options(make_job(tmp_path), "position=unknown")
-    with pytest.raises(RunStopped, match="--rail-at-mm"):
+    with pytest.raises(Refusal, match="--rail-at-mm"):
         run(job)
     run(job, wishes=Wishes(yes=True, rail_at=80_000))
     assert records(job, "run")[0]["front_at_microsteps"] == 80_000

@@ -7,6 +7,8 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from driving.runs import (
@@ -25,9 +27,11 @@ from driving.runs import (
 
 from stacker.driving.drive import Wishes
 from stacker.driving.interrupts import Interrupts
+from stacker.driving.job import Pace
 from stacker.driving.journal import read_journal
 from stacker.errors import RunStopped
 from stacker.rail.rail import Wish
+from stacker.rail.shutter import ShutterSettings
 
 ACCELERATION = 24_000  # of the test rail
 LONG = 9000  # a step of 2.1 s
@@ -191,3 +195,18 @@ def test_stopping_and_resuming_at_many_moments_never_doubles_a_frame(tmp_path):
             finish(job)
         assert_complete(job)
         assert openings(job) == [MIDDLE + position for position in job.positions]
+
+
+def test_quick_frames_wait_for_the_release_contact(tmp_path):
+    job = make_job(tmp_path, pace=Pace(settle_s=0.0), shutter=ShutterSettings(pulse_s=0.4))
+    run(job)
+    assert_complete(job)
+    closed = [event["time_s"] for event in events(job, "contact") if event["closed"]]
+    assert min(there - here for here, there in pairwise(closed)) >= 0.4
+    (tmp_path / "by_hand").mkdir()
+    by_hand = replace(make_job(tmp_path / "by_hand"), shutter=ShutterSettings(via="manual"))
+    asked = []
+    run(by_hand, who=person(take=lambda text: asked.append(text) or True))
+    assert len(asked) == by_hand.count
+    assert {record["evidence"] for record in records(by_hand, "confirmed")} == {"person"}
+    assert not events(by_hand, "contact")

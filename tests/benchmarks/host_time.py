@@ -1,0 +1,161 @@
+"""Host time a frame in ``drive``, against a journal line and a round trip of the same bytes: the last row of the goals.
+
+A controller on a pseudo-terminal answers at once: no move, settling or shutter takes time. A whole run is timed; then
+the very bytes that it sent are sent again, by bare reads and writes, and its journal lines written and synced.
+``python tests/benchmarks/host_time.py`` prints both and their ratio.
+"""
+
+from __future__ import annotations
+
+import binascii
+import os
+import statistics
+import sys
+import tempfile
+import time
+import tty
+from collections.abc import Callable
+from pathlib import Path
+
+from stacker.driving.drive import Person, Wishes, drive
+from stacker.driving.durable import DurableFile
+from stacker.driving.job import Job, LinkSettings, Pace
+from stacker.rail.link import Link
+from stacker.rail.rail import RailSettings
+from stacker.rail.shutter import ShutterSettings
+
+FRAMES, RUNS = 150, 7
+GOAL = 2.0
+
+
+def answer_for_ever(near: int) -> None:
+    """A controller that has always done already what it is asked to do."""
+    place, shot, buffer = "64000", "0", b""
+    while True:
+        buffer += os.read(near, 4096)
+        while b"\n" in buffer:
+            line, _, buffer = buffer.partition(b"\n")
+            words = line.decode("ascii").split(" ")[:-1]
+            if len(words) < 5:
+                continue
+            verb = words[4]
+            if verb == "move":
+                place = words[5]
+            if verb == "fire":
+                shot = words[5]
+            said = {
+                "identify": "1 0001 3200 00000000 bench",
+                "where": f"rest known {place} arrived",
+                "fire": f"{shot} fired closed",
+                "shot": f"{shot} fired closed",
+            }.get(verb, "")
+            body = f"say {words[2]} {words[3]} ok {said}".rstrip().encode("ascii")
+            os.write(near, body + b" %04X\n" % binascii.crc_hqx(body, 0xFFFF))
+
+
+def job_on(port: str, folder: Path) -> Job:
+    """A stack whose moves take a few microseconds."""
+    positions = tuple(48 * (n - 1) for n in range(FRAMES))
+    return Job(
+        name="host time", digest="d", profile_digest="p", path=folder / "x.plan.yaml", positions=positions,
+        focus_um=tuple(map(float, positions)), dof_um=(50.0,) * FRAMES, exposure_s=(1e-6,) * FRAMES,
+        start_s=(0.0,) * FRAMES, duration_s=1.0, rows=(), columns=(), direction=1, front_at=64_000,
+        refocus_error_um=None, clearance_um=None,
+        rail=RailSettings(
+            microsteps_per_mm=1600.0, microsteps_per_turn=3200, soft_low=0, soft_high=128_000,
+            speed=10**9, acceleration=10**12, take_up=30,
+        ),
+        rail_name="bench", travel=128_000, link=LinkSettings(url=port),
+        shutter=ShutterSettings(pulse_s=0.1, sync_s=0.1), pace=Pace(settle_s=0.0), hold_after=True,
+    )  # fmt: skip
+
+
+def timed_run(port: str, folder: Path, number: int) -> tuple[float, list[tuple[str, bytes]]]:
+    """Seconds of a run without its beginning, and what it wrote to line and disk, in order."""
+    done: list[tuple[str, bytes]] = []
+    times: list[float] = []
+
+    class Noting(DurableFile):
+        def write(self, data: bytes) -> None:
+            done.append(("write", data))
+            super().write(data)
+
+        def sync(self) -> None:
+            done.append(("sync", b""))
+            super().sync()
+
+    send = Link.send
+
+    def noting_send(link: Link, data: bytes) -> None:
+        done.append(("send", data))
+        send(link, data)
+
+    def report(progress: object) -> None:
+        times.append(time.perf_counter())
+        done.append(("frame", b""))
+
+    Link.send = noting_send  # type: ignore[method-assign]
+    try:
+        person = Person(confirm=lambda _: True, report=report)
+        drive(job_on(port, folder), Wishes(yes=True), person, journal_path=folder / f"{number}.jsonl", opener=Noting)
+    finally:
+        Link.send = send  # type: ignore[method-assign]
+    marks = [place for place, (what, _) in enumerate(done) if what == "frame"]
+    return times[-1] - times[0], [one for one in done[marks[0] : marks[-1]] if one[0] != "frame"]
+
+
+def timed_replay(port: str, folder: Path, number: int, acts: list[tuple[str, bytes]]) -> float:
+    """Seconds for the same bytes with nothing around them."""
+    line = os.open(port, os.O_RDWR | os.O_NOCTTY)
+    disk = os.open(folder / f"{number}.replay", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    sync = getattr(os, "fdatasync", os.fsync)
+    start = time.perf_counter()
+    for what, data in acts:
+        if what == "write":
+            os.write(disk, data)
+        elif what == "sync":
+            sync(disk)
+        else:
+            os.write(line, data)
+            while not os.read(line, 4096).endswith(b"\n"):
+                pass
+    spent_s = time.perf_counter() - start
+    os.close(line)
+    os.close(disk)
+    return spent_s
+
+
+def measure(folder: Path, runs: int = RUNS, tell: Callable[[str], None] = lambda _: None) -> float:
+    """Median of run over replay."""
+    near, far = os.openpty()
+    tty.setraw(far)
+    port = os.ttyname(far)
+    child = os.fork()
+    if child == 0:
+        answer_for_ever(near)
+    try:
+        pairs = []
+        for number in range(runs):
+            spent_s, acts = timed_run(port, folder, number)
+            pairs.append((spent_s, timed_replay(port, folder, number, acts)))
+    finally:
+        os.kill(child, 9)
+        os.waitpid(child, 0)
+        os.close(near)
+        os.close(far)
+    ours_s, floor_s = (statistics.median(times) / (FRAMES - 1) for times in zip(*pairs, strict=True))
+    tell(f"host time a frame {ours_s * 1000:.3f} ms, the same bytes alone {floor_s * 1000:.3f} ms")
+    return ours_s / floor_s
+
+
+def main() -> None:
+    """Print the ratio and the goal."""
+    if sys.platform == "win32":
+        sys.exit("needs a pseudo-terminal")
+    with tempfile.TemporaryDirectory() as folder:
+        found = measure(Path(folder), tell=print)
+    print(f"drive, host time a frame / journal and round trips of the same bytes: {found:.2f}, goal {GOAL:g}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,200 @@
+"""``stacker drive`` as a person types it."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+
+import pytest
+
+from stacker.documents.plan_file import digest_of, read_plan
+
+
+@pytest.fixture
+def plan(plans, tmp_path):
+    """A stored plan of 60 frames in a folder of its own."""
+    path = tmp_path / "beetle.plan.yaml"
+    path.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())
+    return path
+
+
+@pytest.fixture
+def url(tmp_path):
+    return f"sim://bench?time_scale=inf&log={tmp_path / 'rail.log'}&state={tmp_path / 'rail.json'}"
+
+
+def openings(tmp_path):
+    lines = (tmp_path / "rail.log").read_text().splitlines()
+    return [event["position_microsteps"] for event in map(json.loads, lines) if event["event"] == "shutter"]
+
+
+def test_without_go_nothing_moves_and_the_text_fits_80_columns(stacker, plan, tmp_path, url):
+    shown = stacker("drive", plan, "--url", url)
+    assert shown.code == 0
+    assert "Dry run: nothing moves, no port is opened." in shown.out
+    assert "54 frames more: --all shows them" in shown.out
+    assert not (tmp_path / "rail.log").exists()
+    assert not (tmp_path / "rail.json").exists()
+    assert list(tmp_path.glob("*.jsonl")) == []
+    assert "Next: stacker drive" in shown.err
+    assert max(map(len, shown.out.splitlines())) <= 80
+
+
+def test_all_shows_every_frame_and_every_line(stacker, plan):
+    shown = stacker("drive", plan, "--all")
+    assert len(re.findall(r"^  frame \d+:", shown.out, re.MULTILINE)) == 60
+    assert len(re.findall(r"^    fire \d+ ", shown.out, re.MULTILINE)) == 60
+
+
+def test_the_dry_run_as_json(stacker, plan):
+    document = json.loads(stacker("drive", plan, "--json").out)
+    assert document["command"] == "drive"
+    result = document["result"]
+    assert result["dry_run"] is True
+    assert len(result["frames"]) == 60
+    assert result["frames"][0]["requests"][0].startswith("move ")
+    assert result["front_at_mm"] == 31.5
+
+
+def test_go_takes_every_frame_where_the_plan_says(stacker, plan, tmp_path, url):
+    done = stacker("drive", plan, "--go", "--yes", "--url", url)
+    assert done.code == 0, done.err
+    assert "60 frames taken" in done.out
+    assert "position counted, not measured" in done.out
+    journal = next(tmp_path.glob("beetle-*.run.jsonl"))
+    assert f"Next: stacker verify FOLDER --journal {journal}" in done.err
+    assert "frame 60: 60 of 60" in done.err
+    assert "\r" not in done.err  # no terminal: plain lines
+    frames = read_plan(plan).frames
+    front = round(31.5 * 1600)  # the request's front_at_mm
+    assert openings(tmp_path) == [front + position for position in frames.position_microsteps]
+
+
+def test_json_and_quiet(stacker, plan, tmp_path, url):
+    done = stacker(
+        "drive", plan, "--go", "--yes", "--url", url, "--frames", "1-2", "--json", "--journal", tmp_path / "j"
+    )
+    result = json.loads(done.out)["result"]
+    assert (result["frames"], result["journal"]) == ([1, 2], str(tmp_path / "j"))
+    assert done.err == ""
+    done = stacker(
+        "drive", plan, "--go", "--yes", "--url", url, "--frames", "3", "--quiet", "--journal", tmp_path / "k"
+    )
+    assert (done.code, done.out, done.err) == (0, "", "")
+
+
+@pytest.mark.parametrize(
+    ("options", "frames"),
+    [(["--ends"], [1, 30, 60]), (["--frames", "41,42"], [41, 42]), (["--frames", "60", "--closing-frame"], [60, 1])],
+)
+def test_some_frames_only(stacker, plan, tmp_path, url, options, frames):
+    done = stacker("drive", plan, "--go", "--yes", "--url", url, *options)
+    assert done.code == 0, done.err
+    rows = read_plan(plan).frames.position_microsteps
+    assert openings(tmp_path) == [round(31.5 * 1600) + rows[frame - 1] for frame in frames]
+
+
+def test_a_run_that_stops_exits_with_3_and_the_command_it_names_completes_it(stacker, plan, tmp_path, url):
+    stopped = stacker("drive", plan, "--go", "--yes", "--url", url + "&unplug_at_s=20")
+    assert stopped.code == 3
+    assert "cable" in stopped.err
+    journal = next(tmp_path.glob("beetle-*.run.jsonl"))
+    command = re.search(r"^Go on: stacker (drive .*)$", stopped.err, re.MULTILINE)[1].split(" ")
+    assert command == ["drive", str(plan), "--go", "--resume", str(journal)]
+    dry = stacker("drive", plan, "--resume", journal)
+    assert dry.code == 0
+    assert "frame 60:" in dry.out
+    assert "frame 1:" not in dry.out
+    done = stacker(*command, "--yes", "--url", url)
+    assert done.code == 0, done.err
+    rows = read_plan(plan).frames.position_microsteps
+    assert set(openings(tmp_path)) == {round(31.5 * 1600) + row for row in rows}
+    again = stacker(*command, "--yes", "--url", url)
+    assert (again.code, "every frame of that run is confirmed" in again.err) == (1, True)
+
+
+def test_resume_without_a_path_takes_the_newest_journal_beside_the_plan(stacker, plan, tmp_path, url):
+    assert stacker("drive", plan, "--go", "--yes", "--url", url, "--resume").code == 1  # none yet
+    stacker("drive", plan, "--go", "--yes", "--url", url + "&unplug_at_s=20")
+    assert stacker("drive", plan, "--resume", "--go", "--yes", "--url", url).code == 0
+
+
+def test_after_a_lost_position_the_front_is_focused_again(stacker, plan, tmp_path, url):
+    assert stacker("drive", plan, "--go", "--yes", "--url", url + "&reset_at_s=20").code == 3
+    lost = stacker("drive", plan, "--go", "--yes", "--url", url, "--resume")
+    assert lost.code == 1
+    assert "--refocused" in lost.err
+
+
+def test_an_error_is_one_json_document_too(stacker, plan, url):
+    failed = stacker("drive", plan, "--go", "--yes", "--json", "--url", url, "--front-at-mm", "77.9")
+    assert failed.code == 1
+    error = json.loads(failed.out)["error"]
+    assert (error["code"], error["exit_code"]) == ("limits", 1)
+    assert "Put the front between" in error["message"]
+
+
+def test_an_edited_plan_is_refused_with_the_command_that_makes_it_anew(stacker, plan, tmp_path, url):
+    plan.write_text(plan.read_text().replace("Leaf beetle", "Leaf Beetle", 1))
+    refused = stacker("drive", plan, "--go", "--yes", "--url", url)
+    assert refused.code == 1
+    assert f"stacker plan {tmp_path / 'beetle.yaml'}" in refused.err
+    assert not (tmp_path / "rail.log").exists()
+
+
+@pytest.mark.parametrize("row", [0, 30, 59])
+@pytest.mark.parametrize("shift", [-200_000, 200_000])
+def test_no_edited_plan_moves_the_rail_beyond_its_limits(stacker, plan, tmp_path, url, row, shift):
+    """Edited with care, even the digest: the limits of the rail are checked all the same."""
+    text = plan.read_text()
+    head, _, table = text.partition("  rows:\n")
+    rows = [json.loads(line.strip()[2:]) for line in table.splitlines()]
+    for number in range(row, 60):
+        rows[number][5] += shift
+    rows[row][6] += shift
+    body = "".join(f"    - {json.dumps(cells)}\n" for cells in rows)
+    text = f"{head}  rows:\n{body}"
+    plan.write_text(re.sub(r"^digest: .*$", f"digest: {digest_of(text)}", text, count=1, flags=re.MULTILINE))
+    read_plan(plan)  # a sound plan to all that reads it
+    refused = stacker("drive", plan, "--go", "--yes", "--url", url)
+    assert refused.code == 1
+    assert "soft limits" in refused.err
+    assert "start" not in (tmp_path / "rail.log").read_text()
+
+
+@pytest.mark.parametrize("name", ["calcite_by_hand", "water_flea_finite"])
+def test_a_plan_without_a_motor_is_refused_with_what_to_do(stacker, plans, name):
+    refused = stacker("drive", plans / f"{name}.plan.yaml")
+    assert refused.code == 1
+    assert "stacker export" in refused.err
+
+
+def test_choices_exclude_one_another(stacker, plan):
+    assert stacker("drive", plan, "--ends", "--frames", "3").code == 2
+    assert stacker("drive", plan, "--frames", "61").code == 1
+    assert stacker("drive", plan, "--resume", "nowhere.jsonl").code == 1
+    assert stacker("drive", "nowhere.plan.yaml").code in (1, 2)
+
+
+def test_a_person_is_asked_and_a_no_moves_nothing(stacker, plan, tmp_path, url, monkeypatch):
+    import io
+
+    monkeypatch.setattr("sys.stdin", io.StringIO("n\n"))
+    done = stacker("drive", plan, "--go", "--url", url)
+    assert done.code == 1
+    assert "nothing moved" in done.err
+    assert "The rail stands at 40.000 mm" in done.err
+    assert not (tmp_path / "rail.log").exists() or "start" not in (tmp_path / "rail.log").read_text()
+
+
+def test_a_whole_run_loads_neither_numpy_nor_scipy(plan, tmp_path, url):
+    code = (
+        "import sys\nfrom stacker.cli.main import main\n"
+        "try:\n    main(sys.argv[1:])\nexcept SystemExit as stopped:\n    assert not stopped.code\n"
+        "print(sorted({'numpy', 'scipy', 'serial'} & set(sys.modules)))"
+    )
+    arguments = ["drive", str(plan), "--go", "--yes", "--url", url, "--quiet", "--journal", str(tmp_path / "j")]
+    done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "['serial']"
