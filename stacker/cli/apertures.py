@@ -4,48 +4,79 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
 
+if TYPE_CHECKING:
+    from stacker.planning.apertures import ApertureRow
+
 
 @click.command(name="apertures", short_help="what each f-number buys: detail, frames, time")
 @click.argument("request", type=click.Path(path_type=Path))
-@click.option("--detail-um", type=click.FloatRange(min=0, min_open=True), help="Detail on the subject to resolve.")
+@click.option("--detail-um", type=click.FloatRange(min=0, min_open=True), help="Resolve this, with the fewest frames.")
+@click.option("--frames", type=click.IntRange(min=1), help="The finest detail within so many frames.")
+@click.option(
+    "--minutes", type=click.FloatRange(min=0, min_open=True), help="The finest detail within so many minutes."
+)
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Instead of what the file says.")
 @output_options
-def command(request: Path, detail_um: float | None, overrides: tuple[str, ...], *, as_json: bool, quiet: bool) -> None:
+def command(
+    request: Path,
+    detail_um: float | None,
+    frames: int | None,
+    minutes: float | None,
+    overrides: tuple[str, ...],
+    *,
+    as_json: bool,
+    quiet: bool,
+) -> None:
     r"""Plan the stack of a REQUEST at every marked f-number and compare.
 
+    With a wish, the f-number that grants it best is sought between the marks too. Wishes may be combined.
+
     \b
-    Example:
+    Examples:
       stacker apertures beetle.yaml --detail-um 6
+      stacker apertures beetle.yaml --frames 120 --minutes 20
     """
     from stacker.documents.loading import load_request
-    from stacker.planning.apertures import aperture_rows, fewest_frames_for
-    from stacker.presenting.apertures_table import apertures_table
+    from stacker.planning.apertures import Wish, aperture_rows, best_aperture, marked_f_number
+    from stacker.presenting.apertures_table import apertures_table, none_grants, trade_off
 
     loaded = load_request(request, overrides)
+    wish = Wish(detail_um=detail_um, frames=frames, minutes=minutes)
+    wished = any(value is not None for value in (detail_um, frames, minutes))
     try:
         rows = aperture_rows(loaded.value)
+        own = marked_f_number(loaded.value)
+        best = best_aperture(loaded.value, wish) if wished else None
     except Refusal as refusal:
         raise loaded.located(refusal) from None
-    best = None if detail_um is None else fewest_frames_for(rows, detail_um)
+    rows = _with(rows, best)
     if as_json:
         result = {
             "rows": [dataclasses.asdict(row) for row in rows],
-            "detail_um": detail_um,
-            "fewest_frames_at_f_number": best.f_number if best else None,
+            "wish": dataclasses.asdict(wish),
+            "best_f_number": best.f_number if best else None,
         }
         write_json(result_document("apertures", result))
         return
-    own = getattr(loaded.value.rig, "f_number", None)
     if not quiet:
         cells = [dataclasses.asdict(row) for row in rows]
-        click.echo("\n".join(apertures_table(cells, own, best.f_number if best else None)))
-        if detail_um is not None and best is None:
-            click.echo(f"None of these resolves {detail_um:g} um: use more magnification, or a smaller pixel.")
-    chosen = best.f_number if best else own
-    note(f"Next: stacker plan {request} --set rig.f_number={chosen:g}", quiet=quiet)
+        chosen = best.f_number if best else None
+        click.echo("\n".join([*apertures_table(cells, own, chosen), *trade_off(cells, own, chosen)]))
+        if wished and best is None:
+            click.echo("\n".join(["", *none_grants(cells, detail_um, frames, minutes)]))
+    f_number = best.f_number if best else own
+    note(f"Next: stacker plan {request} --set rig.f_number={f_number:g}", quiet=quiet)
+
+
+def _with(rows: list[ApertureRow], best: ApertureRow | None) -> list[ApertureRow]:
+    """The rows and the best one, each f-number once."""
+    if best is None or best.f_number in {row.f_number for row in rows}:
+        return rows
+    return sorted([*rows, best], key=lambda row: row.f_number)

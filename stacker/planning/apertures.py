@@ -1,22 +1,32 @@
-"""What each marked f-number buys: detail against frames, time and storage."""
+"""What each f-number buys: detail against frames, time and storage; and the f-number that suits a wish best."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from stacker.documents.request import CoupledRig, Light, ObjectiveRig, Request
 from stacker.errors import Refusal
+from stacker.optics.contrast import in_focus_contrast
+from stacker.optics.otf import bisect
 from stacker.planning.budget import budget_of, timeline_of
-from stacker.planning.criterion import Aperture
+from stacker.planning.criterion import Aperture, Criterion
+from stacker.planning.focus_grid import FloatArray
 from stacker.planning.planner import draft_of
+from stacker.planning.rig import imaging_of
 
 MARKS = (1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0)
+
+_SCAN = 2 ** (1 / 8)  # a quarter of a stop between the f-numbers that are tried before the best is closed in on
+_HUNDREDTHS = 100  # f-numbers are sought to a hundredth: finer than any ring can be set
+_SAME = 1 + 1e-9
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ApertureRow:
-    """A marked f-number and what it costs; ``refused`` says why there is no stack, and then costs are ``None``."""
+    """An f-number and what it costs; ``refused`` says why there is no stack, and then costs are ``None``."""
 
     f_number: float
     effective_f_number: float | None = None
@@ -45,17 +55,71 @@ def aperture_rows(request: Request, f_numbers: Sequence[float] = MARKS) -> list[
     Refusal
         If the rig has no aperture ring to turn.
     """
+    return [aperture_row(request, f_number) for f_number in sorted({*f_numbers, marked_f_number(request)})]
+
+
+def marked_f_number(request: Request) -> float:
+    """The f-number that a request asks for.
+
+    Raises
+    ------
+    Refusal
+        If the rig has no aperture ring to turn.
+    """
     if isinstance(request.rig, (ObjectiveRig, CoupledRig)):
         raise Refusal(
             f"the aperture of the kind {request.rig.kind} is what it is; there is no ring to turn", key="rig.kind"
         )
-    return [_row(request, f_number) for f_number in sorted({*f_numbers, request.rig.f_number})]
+    return request.rig.f_number
 
 
-def _row(request: Request, f_number: float) -> ApertureRow:
-    rig = request.rig
-    assert not isinstance(rig, (ObjectiveRig, CoupledRig))
-    here = replace(request, rig=replace(rig, f_number=f_number), light=_metered(request.light, f_number / rig.f_number))
+def at_f_number(request: Request, f_number: float) -> Request:
+    """The same stack at another marked f-number: its light metered anew, the lens's own blur as it was measured.
+
+    Raises
+    ------
+    Refusal
+        If the rig has no aperture ring to turn, or the measured blur is less than a perfect lens has.
+    """
+    ratio = f_number / marked_f_number(request)
+    assert not isinstance(request.rig, (ObjectiveRig, CoupledRig))  # refused just now
+    changed = replace(request, rig=replace(request.rig, f_number=f_number), light=_metered(request.light, ratio))
+    if ratio == 1 or request.focus.lens_mtf50_lp_mm is None:
+        return changed
+    return replace(changed, focus=replace(changed.focus, lens_mtf50_lp_mm=_mtf50_lp_mm(request, ratio)))
+
+
+def _mtf50_lp_mm(request: Request, ratio: float) -> float:
+    """What would be measured at another f-number if the lens's own blur stayed: nobody knows better without measuring.
+
+    Real lenses blur less as they are stopped down, up to a point; so wider apertures come out too well here.
+    """
+    measured = Criterion.of(request, imaging_of(request))
+    pitch_um = measured.pixel_pitch_um
+
+    def above_half(frequency_lp_mm: FloatArray) -> FloatArray:
+        contrast = in_focus_contrast(
+            frequency_lp_mm,
+            effective_f_number=measured.imaging.effective_f_number * ratio,
+            pixel_pitch_um=pitch_um,
+            spectrum=measured.spectrum,
+            lens_falloff_mm2=measured.lens_falloff_mm2,
+        )
+        return contrast - 0.5
+
+    return float(bisect(above_half, 0.0, 1e3 / pitch_um)) * (1 - 1e-12)  # never above what a perfect lens gives
+
+
+def _metered(light: Light | None, ratio: float) -> Light | None:
+    """The light at another f-number: a lamp needs longer by the square of the ratio, a flash more power."""
+    if light is None or light.kind == "flash":
+        return light
+    return replace(light, exposure_s=light.exposure_s * ratio**2)
+
+
+def aperture_row(request: Request, f_number: float) -> ApertureRow:
+    """Plan the stack at one marked f-number."""
+    here = at_f_number(request, f_number)
     try:
         draft = draft_of(here)
         clock = timeline_of(here, draft.rail, draft.planes.position_microsteps, draft.exposure_s)
@@ -76,18 +140,145 @@ def _row(request: Request, f_number: float) -> ApertureRow:
     )
 
 
-def _metered(light: Light | None, ratio: float) -> Light | None:
-    """The light at another f-number: a lamp needs longer by the square of the ratio, a flash more power."""
-    if light is None or light.kind == "flash":
-        return light
-    return replace(light, exposure_s=light.exposure_s * ratio**2)
+@dataclass(frozen=True, kw_only=True)
+class Wish:
+    """What a person wants of an f-number; ``None`` where it does not matter.
+
+    Attributes
+    ----------
+    detail_um : float or None
+        To be resolved on the subject.
+    frames : int or None
+        At most.
+    minutes : float or None
+        At most.
+    """
+
+    detail_um: float | None = None
+    frames: int | None = None
+    minutes: float | None = None
+
+    def within_budget(self, row: ApertureRow) -> bool:
+        """Whether there is a stack, with no more frames and time than wished."""
+        if row.frames is None or (self.frames is not None and row.frames > self.frames):
+            return False
+        return self.minutes is None or (row.duration_s is not None and row.duration_s <= self.minutes * 60)
+
+    def granted(self, row: ApertureRow) -> bool:
+        """Whether a row also resolves the detail."""
+        return self.within_budget(row) and (self.detail_um is None or (row.finest_detail_um or 0.0) <= self.detail_um)
 
 
-def fewest_frames_for(rows: Sequence[ApertureRow], detail_um: float) -> ApertureRow | None:
-    """The row that resolves a detail with the fewest frames; of equals the larger f-number; ``None``: none does."""
-    able = [
-        (row.frames, -row.f_number, row)
-        for row in rows
-        if row.frames is not None and row.finest_detail_um is not None and row.finest_detail_um <= detail_um
-    ]
-    return min(able, default=(0, 0.0, None))[2]
+@dataclass(frozen=True, kw_only=True)
+class _Search:
+    """F-numbers in hundredths between two ends, each planned at most once."""
+
+    request: Request
+    lowest: int
+    highest: int
+
+    @cached_property
+    def _known(self) -> dict[int, ApertureRow]:
+        return {}
+
+    def row(self, hundredths: int) -> ApertureRow:
+        if hundredths not in self._known:
+            self._known[hundredths] = aperture_row(self.request, hundredths / _HUNDREDTHS)
+        return self._known[hundredths]
+
+    def last(self, grants: Callable[[ApertureRow], bool]) -> int | None:
+        """The largest f-number with a property that f-numbers lose as they grow."""
+        if not grants(self.row(self.lowest)):
+            return None
+        return self.highest if grants(self.row(self.highest)) else self._edge(grants, self.lowest, self.highest)
+
+    def nearest(self, wish: Wish, start: int, end: int) -> int | None:
+        """The f-number nearest to `start`, on the way to `end`, that grants a wish.
+
+        Tried are the start, then f-numbers a quarter of a stop apart; the best is closed in on before the first that
+        grants the wish. A lamp's exposures can leave a range of f-numbers narrower than that unseen.
+        """
+        refusing = start
+        for tried in self._between(start, end):
+            if wish.granted(self.row(tried)):
+                return tried if tried == start else self._edge(wish.granted, tried, refusing)
+            refusing = tried
+        return None
+
+    def _edge(self, grants: Callable[[ApertureRow], bool], granting: int, refusing: int) -> int:
+        """The last f-number with a property, on the way from one with it to one without."""
+        while abs(granting - refusing) > 1:
+            middle = (granting + refusing) // 2
+            granting, refusing = (middle, refusing) if grants(self.row(middle)) else (granting, middle)
+        return granting
+
+    @staticmethod
+    def _between(start: int, end: int) -> Iterator[int]:
+        count = math.ceil(abs(math.log(end / start, _SCAN))) or 1
+        for part in range(count + 1):
+            yield round(start * (end / start) ** (part / count))
+
+
+def best_aperture(
+    request: Request, wish: Wish, *, least: float = MARKS[0], most: float = MARKS[-1]
+) -> ApertureRow | None:
+    """The f-number, to a hundredth, that grants a wish best.
+
+    With a detail to resolve that is the one with the fewest frames, without one the finest detail within the budget;
+    of equals it is the larger f-number.
+
+    Parameters
+    ----------
+    request : Request
+        Its own f-number counts as one that the lens has, beyond `least` or `most` too.
+    wish : Wish
+        What matters.
+    least, most : float
+        Ends of the aperture ring.
+
+    Returns
+    -------
+    ApertureRow or None
+        ``None`` where no f-number grants the wish.
+
+    Raises
+    ------
+    Refusal
+        If the rig has no aperture ring, or minutes are asked of a stack whose time is unknown.
+
+    Notes
+    -----
+    Stopping down never makes detail finer nor frames more. So the largest f-number that grants a wish has the fewest
+    frames; and the smallest within a budget has the finest detail, which larger ones share as long as pixels rule.
+    Only the time may go up and down, since a lamp needs longer: hence the scan.
+    """
+    own = marked_f_number(request)
+    if wish.minutes is not None:
+        _refuse_unknown_time(aperture_row(request, own))
+    search = _Search(
+        request=request,
+        lowest=round(min(least, own) * _HUNDREDTHS),
+        highest=round(max(most, own) * _HUNDREDTHS),
+    )
+    detail_um = wish.detail_um
+    if detail_um is None:
+        many = search.last(lambda row: row.frames is None or not replace(wish, minutes=None).granted(row))
+        start = search.lowest if many is None or many == search.highest else many + 1
+        finest = search.nearest(wish, start, search.highest)
+        detail_um = None if finest is None else search.row(finest).finest_detail_um
+        if detail_um is None:
+            return None
+    wish = replace(wish, detail_um=detail_um * _SAME)
+    # a refused f-number is passed over here: one wide open, say, whose steps are too small for the rail
+    resolving = search.last(lambda row: row.finest_detail_um is None or row.finest_detail_um <= detail_um * _SAME)
+    best = None if resolving is None else search.nearest(wish, resolving, search.lowest)
+    return None if best is None else search.row(best)
+
+
+def _refuse_unknown_time(row: ApertureRow) -> None:
+    if row.refused is None and row.duration_s is None:
+        raise Refusal(
+            "the time of this stack is not known: describe the light, and a rail with a motor and a shutter that needs "
+            "no finger",
+            key="light",
+        )

@@ -81,25 +81,28 @@ class Criterion:
         return self.focus.circle_um or self.focus.circle_pixels * self.pixel_pitch_um
 
     @cached_property
+    def lens_falloff_mm2(self) -> float:
+        """What a real lens takes away, as measured; 0 for a perfect one."""
+        if self.focus.lens_mtf50_lp_mm is None:
+            return 0.0
+        return lens_falloff_mm2(
+            lens_mtf50_lp_mm=self.focus.lens_mtf50_lp_mm,
+            effective_f_number=self.imaging.effective_f_number,
+            pixel_pitch_um=self.pixel_pitch_um,
+            spectrum=self.spectrum,
+        )
+
+    @cached_property
     def target_lp_mm(self) -> float:
         """The finest frequency, on the sensor, that the system resolves and the picture needs."""
-        effective_f_number = self.imaging.effective_f_number
-        falloff_mm2 = 0.0
-        if self.focus.lens_mtf50_lp_mm is not None:
-            falloff_mm2 = lens_falloff_mm2(
-                lens_mtf50_lp_mm=self.focus.lens_mtf50_lp_mm,
-                effective_f_number=effective_f_number,
-                pixel_pitch_um=self.pixel_pitch_um,
-                spectrum=self.spectrum,
-            )
         return float(
             target_frequency_lp_mm(
-                effective_f_number=effective_f_number,
+                effective_f_number=self.imaging.effective_f_number,
                 pixel_pitch_um=self.pixel_pitch_um,
                 spectrum=self.spectrum,
                 resolved_contrast=self.focus.resolved_contrast,
                 output_pitch_um=self.output_pitch_um,
-                lens_falloff_mm2=falloff_mm2,
+                lens_falloff_mm2=self.lens_falloff_mm2,
             )
         )
 

@@ -181,7 +181,7 @@ def test_tubes_lists_every_subset_by_rising_extension_and_marks_those_that_frame
 def test_apertures_mark_the_fewest_frames_that_resolve_a_detail(stacker, request_file):
     document = json.loads(stacker("apertures", request_file, "--detail-um", 10, "--json").out)["result"]
     rows = {row["f_number"]: row for row in document["rows"]}
-    best = rows[document["fewest_frames_at_f_number"]]
+    best = rows[document["best_f_number"]]
     assert best["finest_detail_um"] <= 10
     for row in rows.values():
         assert row["finest_detail_um"] > 10 or row["frames"] >= best["frames"]
