@@ -58,7 +58,7 @@ OUTSIDE = {
     "optics": {"numpy"},
     "motion": {"numpy"},
     "planning": {"numpy"},
-    "presenting": {"matplotlib"},
+    "presenting": {"matplotlib", "numpy"},  # numpy only where a picture needs it
     "calibrating": {"numpy", "scipy"},
 }
 THIRD_PARTY = {"numpy", "scipy", "yaml", "serial", "click", "matplotlib"}
@@ -111,4 +111,4 @@ def test_every_command_has_an_example_and_says_what_it_does(stacker):
         assert text in " ".join(listing.split()), name
         shown = stacker(name, "--help")
         assert shown.code == 0, name
-        assert "Example:" in shown.out or "COMMAND" in shown.out, name
+        assert "Example" in shown.out or "COMMAND" in shown.out, name

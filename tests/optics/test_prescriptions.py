@@ -7,6 +7,7 @@ surfaces and glasses only; f and P are taken from it, the rest must follow. Both
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,6 +124,7 @@ def test_f_numbers_and_pupils_of_real_lenses(prescription, focal_mm, pupil_magni
         assert state.exit_pupil_to_sensor_mm == pytest.approx(traced.exit_pupil_mm, rel=ROUNDING)
 
 
+@pytest.mark.skipif(sys.version_info < (3, 11), reason="the last optiland for Python 3.10 cannot flip a lens")
 @pytest.mark.parametrize("prescription", [Telephoto, DoubleGauss])
 def test_reversed_real_lens(prescription):
     forward = _trace(prescription, 2)
