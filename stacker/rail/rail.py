@@ -167,12 +167,20 @@ class Rail:
             raise Interrupted("stopped by hand.", code="interrupted")
 
     def wait_until(self, due_s: float, *, through: bool = False) -> None:
-        """Wait until that time in slices; a stop ends it, unless it must be waited `through`."""
+        """Wait until that time in slices; a stop ends it, unless it must be waited `through`.
+
+        The controller is asked now and then: a contact may still be closed, and its deadman must be fed.
+        """
+        asked_s = self.clock.now()
         while True:
             self.attend()
-            left_s = due_s - self.clock.now()
+            now_s = self.clock.now()
+            left_s = due_s - now_s
             if left_s <= 0 or (self.stopping and not through):
                 return
+            if now_s - asked_s >= self.controller.poll_s and left_s > self.controller.poll_s:
+                self.controller.where()
+                asked_s = now_s
             self.clock.sleep(min(left_s, SLICE_S))
 
     # -- moves

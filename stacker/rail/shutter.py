@@ -155,10 +155,7 @@ class RailShutter:
         """
         rail, over_s = self._rail, opened_s + self._settings.delay_s + exposure_s + ROUNDED_S
         while True:
-            while (left_s := over_s - rail.controller.lead_s - rail.clock.now()) > 0:
-                rail.wait_until(rail.clock.now() + min(left_s, rail.controller.poll_s), through=True)
-                if left_s > rail.controller.poll_s:
-                    rail.controller.where()  # keeps the deadman fed through a long exposure
+            rail.wait_until(over_s - rail.controller.lead_s, through=True)
             state = rail.controller.shot()
             if state.shot != shot or state.cut:
                 raise Ambiguous(f"shot {shot} was ended before its time.", code="ambiguous")

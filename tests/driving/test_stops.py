@@ -210,3 +210,10 @@ def test_quick_frames_wait_for_the_release_contact(tmp_path):
     assert len(asked) == by_hand.count
     assert {record["evidence"] for record in records(by_hand, "confirmed")} == {"person"}
     assert not events(by_hand, "contact")
+
+
+def test_a_contact_that_stays_closed_longer_than_the_deadman_waits_is_no_fault(tmp_path):
+    job = make_job(tmp_path, count=3, shutter=ShutterSettings(pulse_s=7.0))
+    run(job)
+    assert_complete(job)
+    assert not events(job, "deadman")
