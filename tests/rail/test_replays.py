@@ -38,7 +38,7 @@ class Hosts:
 
 
 @given(st.data())
-@settings(max_examples=150)
+@settings(max_examples=80)
 def test_no_restart_and_no_late_line_moves_beyond_the_limits_or_fires_a_shot_twice(data):
     hosts = Hosts()
     board = hosts.board
