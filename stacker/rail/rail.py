@@ -153,7 +153,10 @@ class Rail:
         wish = self._wish()
         if wish > self._obeyed:
             self._obeyed = wish
-            self.controller.stop(at_once=wish is Wish.STOP_AT_ONCE)
+            self._send_stop()
+
+    def _send_stop(self) -> None:
+        self.controller.stop(at_once=self._obeyed is Wish.STOP_AT_ONCE)
 
     @property
     def stopping(self) -> bool:
@@ -266,6 +269,7 @@ class Rail:
                 late = True
                 due_s = asked_s + SOON_S
             if self.stopping:
+                self._send_stop()  # the first may have been lost on the line
                 due_s = asked_s + SOON_S
             if asked_s > give_up_s:
                 self.controller.stop()

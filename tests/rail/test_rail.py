@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from stacker.errors import Refusal, RunStopped
-from stacker.rail.line import LineController
-from stacker.rail.link import open_link
-from stacker.rail.rail import PositionLost, Rail, RailSettings
+from stacker.rail.line import STOP, STOP_AT_ONCE, LineController
+from stacker.rail.link import Link, open_link
+from stacker.rail.rail import PositionLost, Rail, RailSettings, Wish
 from stacker.rail.shutter import ManualShutter
 
 SETTINGS = RailSettings(
@@ -151,3 +151,23 @@ def test_a_person_confirms_each_frame_by_hand():
     assert shutter.outcome(4, shutter.fire(4, 64_000), 0.1) == "person"
     with pytest.raises(RunStopped, match="not confirmed"):
         shutter.outcome(5, shutter.fire(5, 64_000), 0.1)
+
+
+@pytest.mark.parametrize("wish", [Wish.STOP, Wish.STOP_AT_ONCE])
+def test_a_stop_byte_lost_on_the_line_is_sent_again(monkeypatch, wish):
+    rail, board = rail_on()
+    rail.narrow(10_000, 120_000)
+    send, lost = Link.send, []
+
+    def losing(link, data):
+        if data in (STOP, STOP_AT_ONCE) and len(lost) < 2:
+            lost.append(data)
+        else:
+            send(link, data)
+
+    monkeypatch.setattr(Link, "send", losing)
+    rail._wish = lambda: wish if moves(board) else Wish.GO_ON
+    with pytest.raises(RunStopped, match="stopped by hand"):
+        rail.move(110_000)
+    assert len(lost) == 2
+    assert board.hardware.counted() < 66_000
