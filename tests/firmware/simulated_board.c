@@ -20,7 +20,7 @@
  *     mute step|tick     that interrupt comes no more
  *     log                what happened since the last `log`: CYCLE WHAT VALUE
  *     stats              cycle: now; lag: behind real time [s]; carriage; wait: longest of a received byte for its interrupt; pulse: the
- *                        shortest; step, tick: longest run of these interrupts [cycles]
+ *                        shortest; stack: its greatest depth [bytes]; step, tick: longest run of these interrupts [cycles]
  */
 #define _GNU_SOURCE
 #include <errno.h>
@@ -49,6 +49,7 @@
 #define RECEIVE_VECTOR 18              /* data sheet, interrupt vectors of the ATmega328P, counted from 0 */
 #define STEP_VECTOR 11
 #define TICK_VECTOR 7
+#define RAM_START 0x100
 #define TIMSK1_ADDRESS 0x6F            /* TIMSK2 follows it */
 #define NEVER (-1)
 
@@ -82,6 +83,8 @@ static uint8_t inject_byte;
 static struct duration { uint64_t began, longest; } step_duration, tick_duration;
 static uint64_t byte_pending, longest_wait;
 static bool receiver_on;
+
+static uint16_t variables_end; /* data and bss end here, the stack grows toward it */
 
 static double pace = 1.0, lag;
 static uint64_t paced_from_cycle;
@@ -324,10 +327,21 @@ static void print_log(void)
     event_count = 0;
 }
 
+/* The deepest byte that the stack has written, by the zeros that it left. */
+static unsigned stack_bytes(void)
+{
+    uint16_t at = variables_end;
+    while (at < avr->ramend && avr->data[at] == 0) {
+        at++;
+    }
+    return avr->ramend + 1U - at;
+}
+
 static void print_stats(void)
 {
     fprintf(control, "cycle %llu\nlag %.3f\ncarriage %ld\n", (unsigned long long)avr->cycle, lag, carriage);
     fprintf(control, "wait %llu\npulse %llu\n", (unsigned long long)longest_wait, (unsigned long long)shortest_pulse);
+    fprintf(control, "stack %u\n", stack_bytes());
     fprintf(control, "step %llu\ntick %llu\n", (unsigned long long)step_duration.longest,
             (unsigned long long)tick_duration.longest);
 }
@@ -446,6 +460,7 @@ int main(int argc, char *argv[])
     if (elf_read_firmware(argv[1], &firmware)) {
         return 1;
     }
+    variables_end = (uint16_t)(RAM_START + firmware.datasize + firmware.bsssize);
     avr = avr_make_mcu_by_name("atmega328p");
     avr_init(avr);
     avr->frequency = HZ;

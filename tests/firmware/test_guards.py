@@ -212,6 +212,7 @@ def test_a_reset_in_mid_run_is_told_and_moves_nothing(board: SimulatedBoard, hos
     assert len(board.log("step")) == steps
     assert host.ask("move 0") == ["no", "boot", f"{boot + 1:04X}"]
     assert host.notices[-1] == f"note {boot + 1:04X} boot bench"
+    assert 1 not in [event.value for event in board.log("enable")]  # never let go; the pull-down holds it in a reset
     host.open()
     assert host.where() == ["rest", "lost", "0", "none"]
     assert host.ask("move 0") == ["no", "lost"]
