@@ -135,6 +135,7 @@ class PaperProcess:
     def __init__(self, requests: list[str], command: Sequence[str]) -> None:
         requests.append(shlex.join(command))
 
-    def poll(self) -> int:
+    def wait(self, timeout: float) -> int:
         """It is done."""
+        del timeout
         return 0

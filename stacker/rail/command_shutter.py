@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import subprocess
+import tempfile
+import time
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import IO, Any
 
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.rail import SLICE_S, Rail
@@ -25,10 +27,18 @@ class CommandShutter:
         With the command and its time.
     start : callable
         Starts a process, as `subprocess.Popen` does.
+    now_s : callable
+        Seconds of real time, which a process lives in even where the rail is simulated.
     """
 
-    def __init__(self, rail: Rail, settings: ShutterSettings, start: Callable[..., Any] = subprocess.Popen) -> None:
-        self._rail, self._settings, self._start = rail, settings, start
+    def __init__(
+        self,
+        rail: Rail,
+        settings: ShutterSettings,
+        start: Callable[..., Any] = subprocess.Popen,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._rail, self._settings, self._start, self._now_s = rail, settings, start, now_s
 
     def set_up(self) -> None:
         """Nothing to set."""
@@ -57,13 +67,17 @@ class CommandShutter:
             When it says that it failed.
         """
         del position
-        command, clock = self._settings.command, self._rail.clock
-        process = self._started(command)
-        give_up_s = clock.now() + self._settings.timeout_s
+        with tempfile.TemporaryFile() as said:  # not a pipe: it never fills up, and no grandchild keeps it open
+            self._run(shot, said)
+        return self._rail.clock.now()
+
+    def _run(self, shot: int, said: IO[bytes]) -> None:
+        command = self._settings.command
+        process = self._started(command, said)
+        give_up_s = self._now_s() + self._settings.timeout_s
         try:
-            while (code := process.poll()) is None and clock.now() < give_up_s:
+            while (code := _code_after(process, SLICE_S)) is None and self._now_s() < give_up_s:
                 self._rail.attend()
-                clock.sleep(SLICE_S)
         except BaseException:
             _end(process)
             raise
@@ -76,18 +90,17 @@ class CommandShutter:
             )
         if code != 0:
             raise RunStopped(
-                f"{command[0]} failed (exit code {code}){_last_words(process)}. The frame counts as not taken.",
+                f"{command[0]} failed (exit code {code}){_last_words(said)}. The frame counts as not taken.",
                 code="command_failed",
             )
-        return clock.now()
 
-    def _started(self, command: Sequence[str]) -> Any:
+    def _started(self, command: Sequence[str], said: IO[bytes]) -> Any:
         try:
             return self._start(
                 list(command),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
-                stderr=subprocess.PIPE,
+                stderr=said,
                 # Ctrl-C is for the run: the frame under way is finished
                 start_new_session=True,
                 creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
@@ -110,16 +123,23 @@ class CommandShutter:
         """Nothing to let go of."""
 
 
+def _code_after(process: Any, seconds: float) -> int | None:
+    """The exit code, or None when the process runs on."""
+    try:
+        code: int = process.wait(timeout=seconds)
+    except subprocess.TimeoutExpired:
+        return None
+    return code
+
+
 def _end(process: Any) -> None:
     process.terminate()
-    try:
-        process.communicate(timeout=_END_S)
-    except subprocess.TimeoutExpired:
+    if _code_after(process, _END_S) is None:
         process.kill()
-        process.communicate()
+        process.wait()
 
 
-def _last_words(process: Any) -> str:
-    _, said = process.communicate()
-    words = said.decode("utf-8", "replace").strip()[-_LAST_WORDS:] if said else ""
+def _last_words(said: IO[bytes]) -> str:
+    said.seek(0)
+    words = said.read().decode("utf-8", "replace").strip()[-_LAST_WORDS:]
     return f": {words}" if words else ""

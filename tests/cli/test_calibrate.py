@@ -106,8 +106,8 @@ def test_the_indicator_adds_to_the_lead_error(bench, capsys):
     worse = json.loads(run(capsys, "rail", "rail.yaml", "readings.csv", "--json", "--indicator-error-um", "8")[1])[
         "result"
     ]["lines"]
-    # By hand: 8 um over the 7.75 mm that were read.
-    assert worse["lead_error"] == pytest.approx(np.hypot(plain["lead_error"], 8 / 7750), rel=0.1)  # rounded up to two digits
+    # By hand: 8 um over the 7.75 mm that were read; rounded up to two digits.
+    assert worse["lead_error"] == pytest.approx(np.hypot(plain["lead_error"], 8 / 7750), rel=0.1)
 
 
 def test_readings_at_whole_turns_are_refused_with_the_reason(bench, capsys):

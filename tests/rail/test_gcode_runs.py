@@ -2,6 +2,8 @@
 
 import random
 import re
+import socket
+import threading
 from itertools import pairwise
 
 import pytest
@@ -10,8 +12,9 @@ from rail.gcode_board import Board, Faults
 
 from stacker.driving import bench, dry_run
 from stacker.driving.drive import Wishes
-from stacker.driving.job import LinkSettings
+from stacker.driving.job import LinkSettings, Pace
 from stacker.errors import StackerError
+from stacker.rail.clock import SystemClock
 from stacker.rail.gcode import GcodeWords
 from stacker.rail.link import Link
 from stacker.rail.shutter import ShutterSettings
@@ -151,15 +154,17 @@ def test_one_fault_at_every_line(drive_on, tmp_path, kind, words):
 @pytest.mark.parametrize("seed", range(150))
 def test_many_lost_and_late_acknowledgements(drive_on, words, seed):
     chance = random.Random(seed)
-    share = chance.choice((0.005, 0.02, 0.1))
+    share, longest_s = chance.choice((0.005, 0.02, 0.1)), chance.choice((2.5, 4))
     numbers = range(1, 400)
     faults = Faults(
         lost_line={n for n in numbers if chance.random() < share / 4},
         lost_answer={n for n in numbers if chance.random() < share / 4},
-        late_answer={n: chance.uniform(0.02, 4) for n in numbers if chance.random() < 3 * share},
+        late_answer={n: chance.uniform(0.02, longest_s) for n in numbers if chance.random() < 3 * share},
     )
     board, job, ended = drive_on(faults, words=words, count=20, begins_after_s=chance.uniform(0, 0.4))
     assert_sound(board, job, ended)
+    if longest_s < words.acknowledge_s and not faults.lost_line and not faults.lost_answer:
+        assert ended is None
 
 
 def test_a_resume_starts_from_a_lost_position_and_takes_what_is_missing(drive_on, monkeypatch):
@@ -196,3 +201,45 @@ def test_the_dry_run_shows_the_very_lines(drive_on):
     text = dry_run.text(job, rehearsed, whole=False)
     assert "check code" not in text
     assert "G1 X40.03 F180" in text
+
+
+class _Served:
+    """The board at the other end of a socket, in real time, as any serial device."""
+
+    def __init__(self):
+        self.board = Board(clock=SystemClock(), exposure_s=0.01)
+        self.server = socket.create_server(("127.0.0.1", 0))
+        self.url = f"socket://127.0.0.1:{self.server.getsockname()[1]}"
+        self.thread = threading.Thread(target=self._serve, daemon=True)
+        self.thread.start()
+
+    def _serve(self):
+        with self.server:
+            wire, _ = self.server.accept()
+        with wire:
+            wire.settimeout(0.002)
+            while True:
+                try:
+                    data = wire.recv(1024)
+                    if not data:
+                        return
+                    self.board.write(data)
+                except TimeoutError:
+                    pass
+                if count := self.board.in_waiting:
+                    wire.sendall(self.board.read(count))
+
+
+def test_a_plan_over_a_real_port(tmp_path):
+    served = _Served()
+    words = GcodeWords(acknowledge=("taken",), refuse=("bad",), wake_s=0.6, arrival_margin_s=0.05)
+    job = make_job(
+        tmp_path,
+        count=3,
+        link=LinkSettings(url=served.url, gcode=words),
+        shutter=ShutterSettings(pulse_s=0.05, delay_s=0.02),
+        pace=Pace(settle_s=0.1),
+    )
+    run(job, wishes=Wishes(yes=True, rail_at=FRONT, front_at=FRONT))
+    served.thread.join(5)
+    assert_sound(served.board, job, None)

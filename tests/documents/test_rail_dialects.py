@@ -1,0 +1,84 @@
+"""Rail profiles with another dialect, another shutter: what goes together, and what is told when it does not."""
+
+import pytest
+
+from stacker.documents.loading import load_rail
+from stacker.documents.rail_profile import GcodeLink, Link
+from stacker.errors import InputError
+
+RAIL = """\
+travel_mm: 80
+soft_limits_mm: [2, 78]
+full_steps_per_turn: 200
+microsteps_per_full_step: 16
+lead_mm: 2
+speed_mm_s: 3
+acceleration_mm_s2: 15
+backlash_um: 15
+"""
+GCODE = "dialect: gcode, url: COM4, acknowledge: [taken], no_stop_accepted: true"
+
+
+def load(folder, text):
+    path = folder / "rail.yaml"
+    path.write_text(RAIL + text, encoding="utf-8")
+    return load_rail(path).value
+
+
+def test_the_line_dialect_is_the_default_and_its_keys_are_few(tmp_path):
+    link = load(tmp_path, "link: {url: COM4}\n").link
+    assert isinstance(link, Link)
+    assert not hasattr(link, "acknowledge")
+
+
+def test_a_controller_of_words(tmp_path):
+    text = f"link: {{{GCODE}, refuse: [bad, alarm], position_query: 'where?', position_reply: 'X:{{mm}} '}}\n"
+    link = load(tmp_path, text).link
+    assert isinstance(link, GcodeLink)
+    assert (link.acknowledge, link.refuse, link.axis) == (("taken",), ("bad", "alarm"), "X")
+    assert link.position_reply == "X:{mm} "
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("link: {url: COM4, dialect: gcode}", "link.dialect: found gcode without acknowledge; write acknowledge: [the"),
+        ("link: {url: COM4, acknowledge: [taken]}", "link.dialect: missing; write gcode"),
+        (
+            "link: {url: COM4, dialect: gcode, acknowledge: [taken]}",
+            "link.no_stop_accepted: missing; write true or false (true: I know that nothing in this standard stops",
+        ),
+        (
+            "link: {url: COM4, dialect: gcode, acknowledge: [taken], no_stop_accepted: false}",
+            "link.no_stop_accepted: found false; this dialect cannot stop a move",
+        ),
+        (
+            "link: {url: COM4, dialect: gcode, acknowledge: [], no_stop_accepted: true}",
+            "link.acknowledge: found an empty list",
+        ),
+        (
+            f"link: {{{GCODE}, position_query: 'where?'}}",
+            "link.position_query: write position_query and position_reply",
+        ),
+        (
+            f"link: {{{GCODE}, position_query: 'where?', position_reply: 'X:'}}",
+            "link.position_reply: found 'X:'; write {mm} once",
+        ),
+        (f"link: {{{GCODE}}}\nhold_after: false", "hold_after: found false; the dialect gcode has no word"),
+        (
+            f"link: {{{GCODE}}}\ncheck_steps_after: true\nlow_switch_at_mm: 1",
+            "check_steps_after: found true; the dialect gcode has no word that seeks",
+        ),
+        (f"link: {{{GCODE}}}\nshutter: {{sync_s: 0.5}}", "shutter: found focus_s or sync_s; the dialect gcode has one"),
+        ("shutter: {via: rts}", "shutter.port: missing; via rts needs a serial port of its own"),
+        ("shutter: {via: command}", "shutter.command: missing; write the program and its arguments"),
+        ("shutter: {via: command, command: take one}", "shutter.command: found 'take one'; write a list in brackets"),
+        ("shutter: {via: manual, bulb: true}", "shutter.bulb: found true with via manual"),
+        ("shutter: {via: dtr, port: COM5, focus_s: 1}", "shutter.focus_s: found 1 with via dtr"),
+        ("link: {url: COM4}\nshutter: {via: dtr, port: COM4}", "shutter: found the port COM4 twice"),
+    ],
+)
+def test_what_does_not_go_together_is_told(tmp_path, text, message):
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, text + "\n")
+    assert any(message in str(fault) for fault in caught.value.faults), str(caught.value)

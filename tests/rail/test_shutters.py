@@ -1,0 +1,208 @@
+"""Shutters that the rail's controller does not open: a modem line, a command; and exposures that a contact holds."""
+
+import sys
+import time
+
+import pytest
+import serial
+from driving.runs import assert_complete, events, make_job, person, records, run
+
+from stacker.driving import dry_run
+from stacker.driving.drive import Wishes
+from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.rail import port_shutter
+from stacker.rail.clock import SystemClock, VirtualClock
+from stacker.rail.command_shutter import CommandShutter
+from stacker.rail.port_shutter import PortShutter, SerialReleaseLine
+from stacker.rail.shutter import Ambiguous, ShutterSettings
+
+
+class StillRail:
+    """What a shutter needs of a rail."""
+
+    def __init__(self, clock):
+        self.clock = clock
+        self.looks = 0
+
+    def attend(self):
+        self.looks += 1
+
+    def wait_until(self, due_s, *, through=False):
+        assert through
+        self.clock.sleep(due_s - self.clock.now())
+
+
+class Line:
+    """A modem line that writes down when it changes, and breaks when told."""
+
+    def __init__(self, clock, breaks_at=0):
+        self.clock, self.breaks_at, self.changes, self.open = clock, breaks_at, [], True
+
+    def set(self, *, on):
+        self.changes.append((self.clock.now(), on))
+        if len(self.changes) == self.breaks_at:
+            raise LinkError("the port is gone")
+
+    def close(self):
+        self.set(on=False)
+        self.open = False
+
+
+@pytest.mark.parametrize(("bulb", "closed_s"), [(False, 0.3), (True, 45.0)])
+def test_a_modem_line_closes_the_contact_for_its_time_and_waits_for_the_exposure(bulb, closed_s):
+    clock = VirtualClock()
+    line = Line(clock)
+    shutter = PortShutter(StillRail(clock), ShutterSettings(via="rts", pulse_s=0.3, bulb=bulb, delay_s=0.1), line)
+    shutter.set_up()
+    closed = shutter.fire(7, 0)
+    assert shutter.outcome(7, closed, 45.0) == "pulse"
+    assert line.changes[1:] == [(closed, True), (closed + closed_s, False)]
+    assert clock.now() == pytest.approx(closed + 45.1)
+
+
+@pytest.mark.parametrize("breaks_at", [2, 3])
+def test_a_port_that_goes_while_the_contact_changes_leaves_the_shot_in_doubt(breaks_at):
+    clock = VirtualClock()
+    shutter = PortShutter(StillRail(clock), ShutterSettings(via="dtr"), Line(clock, breaks_at))
+    shutter.set_up()
+    with pytest.raises(Ambiguous, match="shot 3"):
+        shutter.outcome(3, shutter.fire(3, 0), 0.01)
+
+
+class Port:
+    """Stands in for a serial port; notes what is set in which order."""
+
+    def __init__(self):
+        object.__setattr__(self, "story", [])
+
+    def __setattr__(self, name, value):
+        self.story.append((name, value))
+
+    def open(self):
+        self.story.append(("open", None))
+
+    def close(self):
+        self.story.append(("close", None))
+
+
+@pytest.mark.parametrize("name", ["rts", "dtr"])
+def test_both_lines_are_low_before_the_port_is_opened_and_the_line_when_it_is_closed(monkeypatch, name):
+    port = Port()
+    monkeypatch.setattr(serial, "serial_for_url", lambda *_, **options: port if options["do_not_open"] else None)
+    line = SerialReleaseLine("COM9", name)
+    line.set(on=True)
+    line.close()
+    assert sorted(port.story[:2]) == [("dtr", False), ("rts", False)]
+    assert port.story[2:] == [("open", None), (name, False), (name, True), (name, False), ("close", None)]
+
+
+def test_a_port_that_cannot_be_opened_is_told():
+    with pytest.raises(LinkError, match="the shutter's port cannot be opened"):
+        SerialReleaseLine("/nowhere/port", "rts")
+
+
+# ------------------------------------------------------------------------------------------------------ commands
+
+
+def command_shutter(*words, timeout_s=30.0):
+    rail = StillRail(SystemClock())
+    return CommandShutter(rail, ShutterSettings(via="command", command=words, timeout_s=timeout_s, delay_s=0.0)), rail
+
+
+def test_a_command_is_run_to_its_end_without_a_shell(tmp_path):
+    # A shell would take the semicolon for the end of a command and the star for file names.
+    note = tmp_path / "taken; echo *"
+    code = "import sys, pathlib; pathlib.Path(sys.argv[1]).write_text('taken')"
+    shutter, _ = command_shutter(sys.executable, "-c", code, str(note))
+    opened_s = shutter.fire(1, 0)
+    assert note.read_text() == "taken"
+    assert shutter.outcome(1, opened_s, 0.01) == "command"
+    assert time.monotonic() >= opened_s + 0.01
+
+
+def test_a_command_that_fails_is_told_with_its_last_words():
+    shutter, _ = command_shutter(sys.executable, "-c", "import sys; sys.exit('no camera found')")
+    with pytest.raises(RunStopped, match=r"failed \(exit code 1\): no camera found\. The frame counts as not taken"):
+        shutter.fire(1, 0)
+
+
+def test_a_command_that_hangs_is_ended_and_the_shot_is_in_doubt():
+    shutter, rail = command_shutter(sys.executable, "-c", "import time; time.sleep(60)", timeout_s=0.4)
+    began_s = time.monotonic()
+    with pytest.raises(Ambiguous, match=r"longer than timeout_s \(0\.4 s\)"):
+        shutter.fire(5, 0)
+    assert time.monotonic() - began_s < 5
+    assert rail.looks > 2  # an interrupt would have been seen
+
+
+def test_a_command_that_does_not_exist_is_refused():
+    with pytest.raises(Refusal, match="cannot be started"):
+        command_shutter("/nowhere/camera")[0].fire(1, 0)
+
+
+# ---------------------------------------------------------------------------------------------------- whole runs
+
+
+def test_a_run_with_a_modem_line_fires_at_rest_and_lets_go(tmp_path, monkeypatch):
+    lines = []
+
+    def opened(port, name):
+        assert (port, name) == ("COM9", "rts")
+        lines.append(Line(VirtualClock()))
+        return lines[0]
+
+    monkeypatch.setattr(port_shutter, "SerialReleaseLine", opened)
+    said = []
+    job = make_job(tmp_path, shutter=ShutterSettings(via="rts", port="COM9", pulse_s=0.1))
+    who = person(confirm=lambda text: bool(said.append(text)) or True)
+    run(job, wishes=Wishes(), who=who)
+    assert [on for _, on in lines[0].changes if on] == [True] * job.count
+    assert not lines[0].open
+    assert [record["evidence"] for record in records(job, "confirmed")] == ["pulse"] * job.count
+    assert "its port COM9 is open now; opening may fire, so plug the camera in now" in said[-1]
+    assert not events(job, "contact")  # the rail's own contact stays as it is
+
+
+def test_a_run_whose_modem_line_breaks_stops_with_the_frame_in_doubt(tmp_path, monkeypatch):
+    monkeypatch.setattr(port_shutter, "SerialReleaseLine", lambda *_: Line(VirtualClock(), breaks_at=4))
+    job = make_job(tmp_path, shutter=ShutterSettings(via="dtr", port="COM9", pulse_s=0.1))
+    with pytest.raises(RunStopped, match=r"In doubt, to be taken again: 2\."):
+        run(job)
+    assert [record["frame"] for record in records(job, "confirmed")] == [1]
+
+
+def test_a_run_with_a_command_confirms_by_it(tmp_path):
+    words = (sys.executable, "-c", "pass")
+    job = make_job(tmp_path, count=2, shutter=ShutterSettings(via="command", command=words))
+    run(job)
+    assert [record["evidence"] for record in records(job, "confirmed")] == ["command"] * 2
+
+
+def test_the_rail_holds_the_contact_for_an_exposure_longer_than_the_cameras_own(tmp_path):
+    job = make_job(
+        tmp_path,
+        count=3,
+        options="time_scale=inf&exposure_s=40",
+        exposure_s=(40.0, 40.0, 50.0),
+        shutter=ShutterSettings(pulse_s=0.1, bulb=True),
+    )
+    outcome = run(job)
+    assert_complete(job)
+    assert not events(job, "blur")
+    assert outcome.duration_s > 130
+    assert not events(job, "deadman")
+
+
+@pytest.mark.parametrize(
+    ("settings", "lines"),
+    [
+        (ShutterSettings(via="rts", port="COM9"), ["move 48", "rts on", "rts off"]),
+        (ShutterSettings(via="command", command=("take", "one frame")), ["move 48", "take 'one frame'"]),
+        (ShutterSettings(bulb=True), ["shutter 20000 0", "watch 20000 0", "move 48", "fire 2 48"]),
+    ],
+    ids=["modem line", "command", "bulb"],
+)
+def test_the_dry_run_shows_what_would_open_the_shutter(tmp_path, settings, lines):
+    job = make_job(tmp_path, shutter=settings, exposure_s=(10.0, 20.0, 20.0, 20.0, 20.0, 20.0))
+    rehearsed = dry_run.rehearse(job, front_at=None, frames=(1, 2))
+    assert sorted(rehearsed.frames[1][1]) == sorted(lines)
