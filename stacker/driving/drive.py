@@ -244,9 +244,10 @@ def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], w
     low, high = min(stops), max(stops)
     way = "deeper into the subject" if job.direction > 0 else "out of the subject"
     lines = [
-        f"The rail stands at {job.mm(where.position):.3f} mm; position 0 (front in focus) is {job.mm(front_at):.3f} mm,"
-        f" {where_from}.",
-        f"It goes {job.mm(front_at - where.position):+.3f} mm to position 0, then {way} through {len(frames)} frames "
+        f"The rail stands at {job.mm(where.position):.3f} mm.",
+        f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {where_from}:",
+        f"{job.mm(front_at - where.position):+.3f} mm from where it stands.",
+        f"From there it goes {way}: {len(frames)} frames",
         f"between {job.mm(low):.3f} and {job.mm(high):.3f} mm.",
     ]
     return "\n".join([*lines, *preflight.remarks(job)])
@@ -345,10 +346,10 @@ def _stopped(job: Job, rail: Rail, journal: Journal, journal_path: Path, error: 
     except (LinkError, RunStopped):
         where = None
     lost = isinstance(error, (PositionLost, ControllerReset)) or (where is not None and not where.known)
-    if where is None:
-        stands = "The controller does not answer; it stops by itself."
-    elif lost:
+    if lost:
         stands = "The rail is at rest, its position is lost."
+    elif where is None:
+        stands = "The controller does not answer; it stops by itself."
     else:
         stands = f"The rail is at rest at {job.mm(where.position):.3f} mm."
     if where is not None and not job.hold_after:

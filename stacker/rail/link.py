@@ -57,7 +57,7 @@ class Link:
         self._longest = longest
         self._port = port
         self.clock = clock
-        self.url = str(port.port)
+        self.url = str(port.port).partition("?")[0]  # as messages call it
         self.byte_s = 10 / (port.baudrate or 115_200)
         self._buffer = bytearray()
         self._overlong = False

@@ -53,8 +53,8 @@ def test_before_the_first_move_it_says_where_which_way_and_how_far_and_asks(tmp_
         run(job, wishes=Wishes(), who=person(confirm=lambda text: asked.append(text) or False))
     (text,) = asked
     assert "stands at 40.000 mm" in text
-    assert "position 0 (front in focus) is 40.000 mm, here" in text
-    assert "deeper into the subject through 6 frames between 39.970 and 40.120 mm" in text
+    assert "Position 0 (front in focus) is 40.000 mm, here:\n+0.000 mm from where it stands" in text
+    assert "deeper into the subject: 6 frames\nbetween 39.970 and 40.120 mm" in text
     assert "2 are needed in all" in text
     assert "the step is small" in text
     assert not events(job, "start")

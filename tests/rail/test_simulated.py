@@ -193,3 +193,14 @@ def test_the_clocks():
     virtual.sleep(3)
     virtual.sleep(-3)
     assert virtual.now() == 3
+
+
+def test_a_fault_to_come_is_counted_from_this_opening(tmp_path):
+    url = f"state={tmp_path / 'rail.json'}"
+    rail, _ = rail_on(url)
+    rail.controller.close()
+    rail, board = rail_on(url + "&reset_at_s=5")
+    assert rail.controller.where().known
+    rail.clock.sleep(5)
+    board.advance()
+    assert not board.state.known

@@ -38,8 +38,8 @@ class Board:
         self.options, self.clock = options, clock
         self.events: list[dict[str, Any]] = []
         self._log_bytes = 0
+        self._alone_until_s = 0.0
         self.state = self._load()
-        self._opened_s = self.state.now_s
         self._offset_s = self.state.now_s - clock.now()
         self._out: list[tuple[float, int]] = []  # (arrival at the host, byte)
         self._out_free_s = 0.0
@@ -49,7 +49,7 @@ class Board:
             (options.unplug_at_s, self._unplug),
         )
         self._timed = sorted(
-            ((self._opened_s + at_s, act) for at_s, act in timed if at_s > 0), key=lambda event: event[0]
+            ((self.state.now_s + at_s, act) for at_s, act in timed if at_s > 0), key=lambda event: event[0]
         )
         self._unplugged = False
         self.hardware = Hardware(self.state, options, self._log)
@@ -75,12 +75,11 @@ class Board:
 
     def live_alone(self) -> None:
         """Let the time pass that passed since the memory file was written."""
-        until_s = getattr(self, "_alone_until_s", self.state.now_s)
-        self._run_until(until_s)
+        timed, self._timed = self._timed, []  # faults to come are counted from now, not from then
+        began_s = self.state.now_s
+        self._run_until(max(began_s, self._alone_until_s))
         self._offset_s = self.state.now_s - self.clock.now()
-        shift_s = self.state.now_s - self._opened_s
-        self._timed = [(at_s + shift_s, act) for at_s, act in self._timed]
-        self._opened_s = self.state.now_s
+        self._timed = [(at_s + self.state.now_s - began_s, act) for at_s, act in timed]
         self._out.clear()
 
     def save(self) -> None:
