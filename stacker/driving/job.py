@@ -170,7 +170,7 @@ def link_settings(profile: RailProfile, url: str | None = None) -> LinkSettings:
             key="rail.link.url",
         )
     address = simulated_url(url or (link.url if link else ""), profile)
-    if not isinstance(link, Link):
+    if link is None:
         return LinkSettings(url=address)
     if isinstance(link, GcodeLink):
         words = GcodeWords(**{field.name: getattr(link, field.name) for field in fields(GcodeWords)})
