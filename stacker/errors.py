@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from stacker.records import record
 
 
 class StackerError(Exception):
@@ -49,7 +49,7 @@ class RunStopped(StackerError):
     exit_code = 3
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Fault:
     """One fault of a file: where it is, what was found, what to write instead.
 

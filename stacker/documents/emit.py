@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 # Words that YAML 1.1 or 1.2 would read as something other than text.
-_NOT_TEXT = frozenset({"true", "false", "yes", "no", "on", "off", "null", "y", "n", "nan", "inf", "infinity"})
+_NOT_TEXT = frozenset({"true", "false", "yes", "no", "on", "off", "null", "y", "n", "nan", "inf"})
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_./()+-]*(?: [A-Za-z0-9_./()+-]+)*")
 
 

@@ -16,6 +16,7 @@ from typing import Any, Protocol
 from stacker.documents.scalars import read_flag, read_number
 from stacker.documents.source import Items, Mapping, Node, Place, Scalar
 from stacker.errors import Fault, InputError
+from stacker.records import record
 
 INVALID: Any = object()
 
@@ -67,7 +68,7 @@ def found(node: Node) -> str:
 # ---------------------------------------------------------------------------------------------------------- kinds
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Number:
     """A finite number, perhaps whole, perhaps with a unit and a range."""
 
@@ -111,7 +112,7 @@ class Number:
         return out | {word: limit for word, limit in limits.items() if limit is not None}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Text:
     """A non-empty line of text."""
 
@@ -127,7 +128,7 @@ class Text:
         return {"type": "string", "minLength": 1}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Anything:
     """A number, a word or nothing: the value of some other key."""
 
@@ -150,7 +151,7 @@ class Anything:
         return {}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Flag:
     """True or false."""
 
@@ -167,7 +168,7 @@ class Flag:
         return {"type": "boolean"}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Choice:
     """One of a few words, or a number where ``number`` says so."""
 
@@ -193,7 +194,7 @@ class Choice:
         return {"anyOf": [words, self.number.schema()]} if self.number else words
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class ListOf:
     """A list of one kind of thing, of a fixed length where ``length`` says so."""
 
@@ -215,7 +216,7 @@ class ListOf:
         return out | ({"minItems": self.length, "maxItems": self.length} if self.length is not None else {})
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Either:
     """A list of plain values, or a list of blocks: what stands first in it tells which."""
 
@@ -233,7 +234,7 @@ class Either:
         return {"anyOf": [self.values.schema(), self.blocks.schema()]}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Block:
     """A block of keys: one document class, or several of which a key (or the presence of one) chooses."""
 
@@ -277,7 +278,7 @@ class Block:
 # --------------------------------------------------------------------------------------------------------- fields
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Field:
     """One row of the table of fields."""
 
@@ -325,7 +326,8 @@ def nearest(word: str, words: tuple[str, ...] | list[str]) -> str | None:
 def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading, **ready: Any) -> Any:
     """Read a mapping as one document class; `INVALID` after faults.
 
-    ``ready`` holds attributes that stand elsewhere and are read already. A class may have a method ``conflicts()`` that yields ``(key, text)`` for values which do not go together.
+    ``ready`` holds attributes that stand elsewhere and are read already. A class may have a method ``conflicts()``
+    that yields ``(key, text)`` for values which do not go together.
     """
     before = len(reading.faults)
     prefix = f"{key}." if key else ""

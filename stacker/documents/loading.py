@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
@@ -12,12 +12,13 @@ from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
 from stacker.documents.source import Mapping, Node, Place, Scalar, parse, read_text
 from stacker.errors import Fault, InputError, Refusal, StackerError
+from stacker.records import record
 
 Document = TypeVar("Document")
 _OPTION = "--set "
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Loaded(Generic[Document]):
     """A document with what is known of its text.
 

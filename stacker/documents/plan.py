@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 from stacker.documents.fields import Anything, Block, Choice, ListOf, Number, Text, declare
 from stacker.documents.request import Request
 from stacker.documents.warnings import WARNINGS
+from stacker.records import record
 
 FORMAT = 1
 
@@ -24,7 +24,7 @@ def _perhaps(kind: Any, meaning: str) -> Any:
     return declare(kind, meaning, optional=True)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Assumed:
     """A default that was taken for want of a better value."""
 
@@ -32,7 +32,7 @@ class Assumed:
     value: Any = declare(Anything(), "the value taken", optional=True)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Optics:
     """What the rig does, at the front of the subject."""
 
@@ -55,7 +55,7 @@ class Optics:
     diffraction_f_number: float | None = _perhaps(_POSITIVE, "marked f-number past which diffraction shows")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Compared:
     """The same rig by all four models of depth of field."""
 
@@ -65,7 +65,7 @@ class Compared:
     sum_um: float = _known(_POSITIVE, "n lam / NA^2 + n c / (m NA), in um")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class DepthOfField:
     """How thick a sharp slice is."""
 
@@ -77,7 +77,7 @@ class DepthOfField:
     compared: Compared = declare(Block(variants={"": Compared}), "all four models")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Coverage:
     """How the slices cover the subject."""
 
@@ -92,7 +92,7 @@ class Coverage:
     last_focus_um: float = _known(_ANY, "depth of the last frame in shooting order, in um")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Motion:
     """What the rail does."""
 
@@ -103,7 +103,7 @@ class Motion:
     start_microsteps: int | None = _perhaps(Number(whole=True), "position of the first frame")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Budget:
     """What the stack costs."""
 
@@ -115,7 +115,7 @@ class Budget:
     cards: int | None = _perhaps(_COUNT, "cards, rounded up")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Advice:
     """A change worth a thought, with its numbers."""
 
@@ -123,7 +123,7 @@ class Advice:
     text: str = declare(Text(), "what it brings")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Warned:
     """Something that the person must know before the first frame."""
 
@@ -131,7 +131,7 @@ class Warned:
     text: str = declare(Text(), "what is wrong and what helps, with its numbers")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Column:
     """One column of the frame table; ``decimals`` is ``None`` for whole numbers."""
 
@@ -161,7 +161,7 @@ COLUMNS: dict[str, Column] = {
 }
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Frames:
     """The frame table by column, in shooting order; a column of ``None`` does not apply or is not known."""
 
@@ -187,7 +187,7 @@ class Frames:
         return [getattr(self, name) for name in COLUMNS]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Plan:
     """A plan; ``digest`` is empty until it is written."""
 

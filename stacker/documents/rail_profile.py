@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from stacker.documents.fields import Block, Choice, Flag, ListOf, Number, Text, declare
+from stacker.records import record
 
 _TRAVEL_MM = Number(unit="mm", above=0, most=2000)
 _LIMITS_MM = ListOf(item=Number(unit="mm", least=-2000, most=2000), length=2)
@@ -38,7 +38,7 @@ def _baud() -> Any:
     return declare(Number(whole=True, least=300, most=4_000_000), "speed of the serial line", default=115_200)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Link:
     """How the computer reaches a controller that speaks our line protocol."""
 
@@ -70,7 +70,7 @@ class Link:
             )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class GcodeLink:
     """How the computer reaches a controller that understands RS274/NGC words; its own answers have no standard."""
 
@@ -128,7 +128,7 @@ class GcodeLink:
 LINK = Block(variants={"acknowledge": GcodeLink, "": Link}, chosen_by="acknowledge")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Shutter:
     """What opens the camera's shutter."""
 
@@ -194,7 +194,7 @@ class Shutter:
                 )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class RailProfile:
     """A rail with a stepper motor."""
 
@@ -261,7 +261,7 @@ class RailProfile:
             yield "shutter", "found focus_s or sync_s; the dialect gcode has one output (M8) and no input"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Dial:
     """The divided dial of a hand rail."""
 
@@ -269,7 +269,7 @@ class Dial:
     divisions: int = declare(Number(whole=True, least=2, most=10_000), "marks around the dial")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class HandRail:
     """A rail moved by hand with a divided dial."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
-from dataclasses import MISSING, dataclass
+from dataclasses import MISSING
 from typing import Any
 
 from stacker.documents.fields import Block, Either, Kind, ListOf, block_schema, nearest, rows
@@ -12,6 +12,7 @@ from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
 from stacker.documents.warnings import WARNINGS
+from stacker.records import record
 
 DOCUMENTS: dict[str, tuple[type[Any], ...]] = {
     "request": (Request,),
@@ -21,7 +22,7 @@ DOCUMENTS: dict[str, tuple[type[Any], ...]] = {
 _SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Entry:
     """What there is to say about one key, column or warning."""
 

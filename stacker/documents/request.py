@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import MISSING, dataclass
+from dataclasses import MISSING
 from typing import Any
 
 from stacker.documents.fields import Block, Choice, Either, Flag, ListOf, Number, Text, declare
 from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
+from stacker.records import record
 
 _LENGTH_MM = Number(unit="mm", above=0, most=100_000)
 _F_NUMBER = Number(above=0.3, most=128)
@@ -79,7 +80,7 @@ def _measured_magnification() -> Any:
     )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class LensRig:
     """An ordinary lens, with tubes behind it or a close-up lens in front."""
 
@@ -106,7 +107,7 @@ class LensRig:
     front_offset_mm: float | None = _front_offset()
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class ReversedRig:
     """A lens turned round, its front towards the camera."""
 
@@ -134,7 +135,7 @@ class ReversedRig:
             yield "kind", "write either image_distance_mm or field_width_mm, so that the magnification is known"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class CoupledRig:
     """A second lens, reversed, in front of one that is focused at infinity."""
 
@@ -148,7 +149,7 @@ class CoupledRig:
     working_distance_mm: float | None = _working_distance()
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class ObjectiveRig:
     """A microscope objective, for infinity on a tube lens or finite on an empty tube."""
 
@@ -184,7 +185,7 @@ class ObjectiveRig:
             )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class MeasuredRig:
     """Any rig whose magnification was measured with a ruler."""
 
@@ -222,7 +223,7 @@ RIG = Block(
 )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Camera:
     """The camera: sensor, files, battery, shutter."""
 
@@ -268,7 +269,7 @@ class Camera:
             )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Light:
     """The light: how long an exposure takes and when the next may start."""
 
@@ -283,7 +284,7 @@ class Light:
     moves_with_subject: bool = declare(Flag(), "whether the lamps ride on the stage with the subject", default=False)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Zone:
     """A depth range that must be stepped more finely."""
 
@@ -301,7 +302,7 @@ class Zone:
             yield "overlap", "missing; write overlap or kept_contrast, else the zone changes nothing"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Subject:
     """The subject: how deep it is and what must not touch it."""
 
@@ -335,7 +336,7 @@ class Subject:
                 )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Weighted:
     """One colour of the light."""
 
@@ -345,7 +346,7 @@ class Weighted:
     )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Focus:
     """What counts as sharp, and how far to step."""
 
@@ -404,7 +405,7 @@ class Focus:
         _NANOMETRES, "wavelength of the light; 550 unless wavelengths is given", default=None
     )
     wavelengths: tuple[float, float] | tuple[Weighted, ...] | None = declare(
-        Either(ListOf(item=_NANOMETRES, length=2), ListOf(item=Block(variants={"": Weighted}))),
+        Either(values=ListOf(item=_NANOMETRES, length=2), blocks=ListOf(item=Block(variants={"": Weighted}))),
         "instead of one wavelength: white light as a band [shortest, longest], lit evenly, or a list of colours, "
         "each {nm, weight}",
         default=None,
@@ -466,7 +467,7 @@ class Focus:
         return 0.3 if self.seam_contrast is None else 0.0
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Request:
     """One stack, as a person asks for it."""
 

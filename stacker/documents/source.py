@@ -6,20 +6,21 @@ into 750 or ``010`` into 8 on the way.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
 import yaml
 
 from stacker.errors import Fault, InputError
+from stacker.records import record
 
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _KNOWN_TAGS = {"map", "seq", "str", "int", "float", "bool", "null", "timestamp", "merge", "value"}
 _DEEPEST = 24  # levels of nesting; a document of ours has four
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Place:
     """Where a value stands: a file (or an option of the command line), line and column from 1, 0 for no place.
 
@@ -37,7 +38,7 @@ class Place:
         return Fault(path=self.path, line=self.line, column=self.column, key=key, text=text)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Scalar:
     """One word or quoted text; ``quoted`` tells ``"3.4"`` from ``3.4``."""
 
@@ -51,7 +52,7 @@ class Scalar:
         return not self.quoted and self.text in ("", "~", "null", "Null", "NULL")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Items:
     """A list."""
 
@@ -59,7 +60,7 @@ class Items:
     nodes: tuple[Node, ...]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Mapping:
     """Keys and values in the order of the file; ``keys`` tells where each key itself stands."""
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from stacker.errors import Refusal
+from stacker.records import record
 
 FocusSetting = Literal["nearest", "infinity"] | float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class FocusingLens:
     """A bare lens as its data sheet describes it.
 

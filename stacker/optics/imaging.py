@@ -8,12 +8,13 @@ All distances are in mm, measured along the axis. Magnification is image over su
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from stacker.optics.guards import refuse_aperture_above_index
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Imaging:
     """A rig with its subject in focus.
 
@@ -72,7 +73,7 @@ class Imaging:
     magnification_by_marked_focal_length: float | None = None
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class LensState:
     """A lens as mounted, focused on a plane at `magnification`, before any converter.
 

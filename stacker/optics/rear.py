@@ -6,17 +6,16 @@ takes the sensor towards the lens and the plane of focus deeper. A converter tra
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from stacker.errors import Refusal
 from stacker.optics.imaging import Imaging
 from stacker.optics.otf import FloatArray, floats
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class RearFocus:
     """The rig at each of several planes of focus; every array has the shape of the depths asked for.
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from numpy.polynomial.legendre import leggauss
 
 from stacker.errors import Refusal
 from stacker.optics.otf import FloatArray, floats
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Spectrum:
     """Wavelengths and their shares of the light, as the sensor sees it.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 from stacker.documents.request import CoupledRig, Light, ObjectiveRig, Request
@@ -16,6 +16,7 @@ from stacker.planning.criterion import Aperture, Criterion
 from stacker.planning.focus_grid import FloatArray
 from stacker.planning.planner import draft_of
 from stacker.planning.rig import imaging_of
+from stacker.records import record
 
 MARKS = (1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0)
 
@@ -24,7 +25,7 @@ _HUNDREDTHS = 100  # f-numbers are sought to a hundredth: finer than any ring ca
 _SAME = 1 + 1e-9
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class ApertureRow:
     """An f-number and what it costs; ``refused`` says why there is no stack, and then costs are ``None``."""
 
@@ -140,7 +141,7 @@ def aperture_row(request: Request, f_number: float) -> ApertureRow:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Wish:
     """What a person wants of an f-number; ``None`` where it does not matter.
 
@@ -169,7 +170,7 @@ class Wish:
         return self.within_budget(row) and (self.detail_um is None or (row.finest_detail_um or 0.0) <= self.detail_um)
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class _Search:
     """F-numbers in hundredths between two ends, each planned at most once."""
 

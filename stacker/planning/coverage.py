@@ -7,13 +7,13 @@ whatever order they will be shot in.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from stacker.errors import Refusal
 from stacker.planning.focus_grid import FloatArray, FocusGrid, FocusRailMap, IntArray, PerDepth, at_depths
 from stacker.planning.zones import Reach, Zone, backward, bound_reach
+from stacker.records import record
 
 MAX_FRAMES = 1_000_000
 """More planes than this are refused: at a second a frame they would take eleven days."""
@@ -21,7 +21,7 @@ MAX_FRAMES = 1_000_000
 _BLOCK = 4096  # planes guessed at a time: long enough for arrays to pay, short enough to waste little
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Planes:
     """The planes of focus of a stack in order of depth; lengths in um, columns of n planes or n - 1 pairs.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -19,9 +18,10 @@ from stacker.optics.depth import (
 from stacker.optics.imaging import Imaging
 from stacker.optics.spectrum import Spectrum
 from stacker.planning.focus_grid import FloatArray
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Aperture:
     """What depth of field depends on, for one frame or for many; every array has one value a frame."""
 
@@ -39,7 +39,7 @@ class Aperture:
         )
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Criterion:
     """One criterion for the whole picture; the target frequency is that of the front."""
 
@@ -63,17 +63,15 @@ class Criterion:
     @cached_property
     def spectrum(self) -> Spectrum:
         """The colours of the light."""
-        colours = self.focus.wavelengths
-        match colours:
-            case None:
-                return Spectrum.single(self.focus.mean_wavelength_nm)
-            case (Weighted(), *_):
-                return Spectrum(
-                    wavelengths_nm=tuple(colour.nm for colour in colours),
-                    weights=tuple(colour.weight for colour in colours),
-                )
-            case _:
-                return Spectrum.band(*colours)
+        colours = self.focus.wavelengths or ()
+        weighted = [colour for colour in colours if isinstance(colour, Weighted)]
+        band = [colour for colour in colours if not isinstance(colour, Weighted)]
+        if weighted:
+            return Spectrum(
+                wavelengths_nm=tuple(colour.nm for colour in weighted),
+                weights=tuple(colour.weight for colour in weighted),
+            )
+        return Spectrum.band(*band) if band else Spectrum.single(self.focus.mean_wavelength_nm)
 
     @property
     def circle_um(self) -> float:

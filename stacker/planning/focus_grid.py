@@ -7,7 +7,6 @@ moves, they do not, and it is the rail that stops on whole microsteps.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from stacker.errors import Refusal
 from stacker.motion.step_grid import whole_down_each
+from stacker.records import record
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
@@ -25,7 +25,7 @@ PerDepth: TypeAlias = float | Curve
 _EXACT_COUNT = 2**53  # up to here a double still tells every whole number from the next
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class FocusRailMap:
     """Rail travel against depth where the two differ; both 0 at the front, both growing deeper into the subject.
 
@@ -41,7 +41,7 @@ class FocusRailMap:
     to_focus_um: Curve
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class FocusGrid:
     """Whole rail steps, counted from position 0 and positive into the subject, against depth.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,9 +13,10 @@ from stacker.planning import zones as binding
 from stacker.planning.coverage import Planes, lay_planes
 from stacker.planning.criterion import Aperture, Criterion
 from stacker.planning.focus_grid import FloatArray, FocusRailMap, PerDepth
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Focusing:
     """A rig and a criterion along the depth of the subject."""
 

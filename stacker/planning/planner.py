@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -36,9 +36,10 @@ from stacker.planning.gap_risk import gap_risk
 from stacker.planning.rail_use import RailUse, refuse_collision, refuse_outside_limits
 from stacker.planning.rig import imaging_of
 from stacker.planning.warn import warnings_of
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Draft:
     """All that is computed before it is rounded for the file; columns in order of depth.
 

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
 from stacker.errors import Refusal
 from stacker.motion.step_grid import division_um, microstep_um, take_up_microsteps
 from stacker.optics.imaging import Imaging
 from stacker.planning.coverage import Planes
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class RailUse:
     """The numbers of a rail that a plan rests on; one division of a hand rail's dial counts as its microstep.
 

@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 from stacker.documents.plan import Plan
 from stacker.motion.step_grid import whole_up
 from stacker.planning.storage import battery_charges, frames_per_card
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class SessionStack:
     """One stack of a session; what its plan does not know is ``None``.
 
@@ -45,7 +46,7 @@ class SessionStack:
     working_gb: float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Session:
     """A whole session; sums leave out what is not known, and `unknown` names what that is.
 

@@ -5,16 +5,16 @@ Time 0 is the rail at rest at position 0. What is not known (recycling, writing,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from stacker.motion.move_time import move_times_s
 from stacker.planning.focus_grid import FloatArray, IntArray
+from stacker.records import record
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Timeline:
     """The times of a stack in shooting order.
 

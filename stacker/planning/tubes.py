@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
 from stacker.errors import Refusal
 from stacker.optics.diffraction import diffraction_f_number
 from stacker.optics.lenses import lens
+from stacker.records import record
 
 MOST_TUBES = 8  # 256 subsets; nobody carries more
 # The subject frames well if it fills this share of the width: room for the edge loss, no waste of pixels.
 FILLS = (0.6, 0.95)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class TubeRow:
     """One subset of the tubes, the lens at its nearest focus; ``from_magnification`` is for the lens at infinity."""
 

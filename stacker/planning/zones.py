@@ -8,19 +8,19 @@ end on its edge, unless the zone's own step reaches further.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 
 from stacker.motion.step_grid import whole_down
 from stacker.planning.focus_grid import FocusGrid, IntArray, PerDepth, at_depths
+from stacker.records import record
 
 Reach: TypeAlias = Callable[[IntArray], IntArray]
 """For each stop the deepest stop that the next plane may have. It never falls as stops go deeper."""
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@record
 class Zone:
     """A depth range with steps of its own.
 

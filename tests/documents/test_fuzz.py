@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from pathlib import Path
 
 import pytest
@@ -116,10 +117,7 @@ def understood(node: Node) -> object:
         return None
     if node.text in ("true", "false"):
         return node.text == "true"
-    try:
-        return float(node.text)
-    except ValueError:
-        return node.text
+    return float(node.text) if re.fullmatch(r"[-+]?[0-9]+(\.[0-9]*)?(e[-+]?[0-9]+)?", node.text) else node.text
 
 
 @settings(max_examples=300)
