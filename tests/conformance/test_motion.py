@@ -97,6 +97,8 @@ def test_settings_and_moves_are_refused_in_motion(host):
     for verb in ("move 0", "jog 0", "speed 5", "accel 5", "deadman 500", "shutter 5 5", "watch 5 5", "declare 0",
                  "limits 0 5", "seek low", "hold off", "clear", "fire 1 0"):  # fmt: skip
         assert host.ask(verb) == "no busy", verb
+    for verb in ("move x", "speed 1.0", "watch 5", "seek up", "hold", "fire 1 +0", "limits 0 00"):
+        assert host.ask(verb) == "no words", verb  # form goes before state
     assert host.where()[0] == "moves"
     host.send(STOP)
     assert host.rest()[2] == "stop"

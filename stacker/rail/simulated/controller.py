@@ -13,6 +13,7 @@ from stacker.rail.simulated.state import NEVER_S, State
 STOP, STOP_AT_ONCE = 0x8E, 0x98
 SERVICE_S = 0.0005  # from LF to the reply
 RING = 64
+WORDY = ("open", "seek", "hold")  # their arguments are no numbers
 NUMBER = re.compile(r"(0|-?[1-9][0-9]{0,9})\Z")
 REQUEST = re.compile(r"ask ([0-9A-F]{4}) ([0-9A-F]{8}) ([0-9A-F]{8}) (.+)\Z")
 
@@ -199,7 +200,7 @@ class Controller:
         if verb not in self._verbs:
             return "no verb"
         count, act = self._verbs[verb]
-        if len(words) != count:
+        if len(words) != count or (verb not in WORDY and not all(map(NUMBER.match, words))):
             return "no words"
         try:
             return f"ok {act(*words)}".rstrip()
@@ -209,8 +210,6 @@ class Controller:
     # -- conditions
 
     def _number(self, word: str, low: int, high: int) -> int:
-        if not NUMBER.match(word):
-            raise Refused("words")
         if not low <= int(word) <= high:
             raise Refused("range")
         return int(word)
