@@ -56,6 +56,10 @@ class Interrupts:
         del number, frame
         self.count += 1
 
+    def forget(self) -> None:
+        """A stop was obeyed: go on."""
+        self.count = 0
+
     def wish(self) -> Wish:
         """What the person wants."""
         return Wish(min(self.count, 2))

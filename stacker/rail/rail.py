@@ -115,6 +115,12 @@ class Rail:
         self._last: int | None = None
         self._obeyed = Wish.GO_ON
 
+    def renewed(self) -> Rail:
+        """The same rail after an obeyed stop, free to move again; its limits must be set anew."""
+        fresh = Rail(self.controller, self.settings, self._wish)
+        self.controller.attend = fresh.attend
+        return fresh
+
     # -- before the first move
 
     def set_up(self) -> None:

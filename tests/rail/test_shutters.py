@@ -196,9 +196,9 @@ def test_the_rail_holds_the_contact_for_an_exposure_longer_than_the_cameras_own(
 @pytest.mark.parametrize(
     ("settings", "lines"),
     [
-        (ShutterSettings(via="rts", port="COM9"), ["move 48", "rts on", "rts off"]),
-        (ShutterSettings(via="command", command=("take", "one frame")), ["move 48", "take 'one frame'"]),
-        (ShutterSettings(bulb=True), ["shutter 20000 0", "watch 20000 0", "move 48", "fire 2 48"]),
+        (ShutterSettings(via="rts", port="COM9"), ["move 0", "rts on", "rts off"]),
+        (ShutterSettings(via="command", command=("take", "one frame")), ["move 0", "take 'one frame'"]),
+        (ShutterSettings(bulb=True), ["shutter 20000 0", "watch 20000 0", "move 0", "fire 2 0"]),
     ],
     ids=["modem line", "command", "bulb"],
 )

@@ -1,0 +1,129 @@
+"""``stacker jog``: move the rail by hand, and mark front and back."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.errors import Refusal
+
+if TYPE_CHECKING:
+    from stacker.documents.rail_profile import RailProfile
+    from stacker.driving.interrupts import Interrupts
+    from stacker.driving.jog import Jog
+
+
+@click.command(name="jog", short_help="move the rail by hand, mark front and back")
+@click.argument("request", type=click.Path(path_type=Path))
+@click.option("--write", is_flag=True, help="At the end change the marked values in REQUEST, and nothing else.")
+@click.option("--typed", is_flag=True, help="Typed lines, also where the terminal gives single keys.")
+@click.option("--rail-at-mm", type=float, help="Where the rail stands now, read off its scale.")
+@click.option("--url", help="Port or address, instead of the one in the profile.")
+@output_options
+def command(
+    request: Path, *, write: bool, typed: bool, rail_at_mm: float | None, url: str | None, as_json: bool, quiet: bool
+) -> None:
+    """Move the rail of REQUEST by hand, within its soft limits, and mark front and back by eye in live view.
+
+    One key or typed line is one move; Ctrl-C stops it. Until something is marked
+    the rail goes at 1 mm/s at most, from 2 mm before the first mark on at 0.5.
+    At the end the lines for the request are printed; --write changes just those.
+
+    \b
+    Example:
+      stacker jog beetle.yaml --write
+    """  # noqa: D301 - \b is for click
+    from stacker.cli.edited import block_lines, write_values
+    from stacker.documents.loading import load_request
+    from stacker.documents.rail_profile import RailProfile
+    from stacker.driving.bench import connect, name_place
+    from stacker.driving.interrupts import Interrupts
+    from stacker.driving.job import link_settings, rail_settings
+    from stacker.driving.jog import Jog, converse
+
+    asked = load_request(request).value
+    if not isinstance(asked.rail, RailProfile):
+        raise Refusal(
+            f"{request}: there is no motor rail to jog. Write rail: in the request.", code="no_motor_rail", key="rail"
+        )
+    settings = rail_settings(asked.rail)
+    with Interrupts() as interrupts:
+        rail, _ = connect(link_settings(asked.rail, url), settings, interrupts.wish)
+        try:
+            if rail_at_mm is not None:
+                name_place(rail, round(rail_at_mm * settings.microsteps_per_mm))
+            direction = -1 if asked.order == "back_to_front" else 1
+            jog = Jog(rail, direction=direction, take_back_wish=interrupts.forget)
+            note(_welcome(asked.rail, keys=_keys(typed=typed)), quiet=quiet)
+            try:
+                converse(jog, _reader(interrupts, keys=_keys(typed=typed)), lambda text: note(text, quiet=quiet))
+            finally:  # what was marked is not lost with the port
+                lines = _marked(jog, rear=asked.moves == "rear")
+                if lines and not as_json and not quiet:
+                    click.echo("\n".join([f"Lines for {request}:", *(f"  {line}" for line in block_lines(lines))]))
+        finally:
+            rail.controller.close()
+    if write and lines:
+        write_values(request, lines, load_request)
+    if as_json:
+        write_json(result_document("jog", {"lines": lines, "written": bool(write and lines)}))
+    if lines:
+        said = f"written into {request}" if write else "copy them into the request, or jog with --write"
+        note(f"{said[0].upper()}{said[1:]}.\nNext: stacker plan {request}", quiet=quiet or as_json)
+    else:
+        note("Nothing was marked.\nNext: jog again and mark the front", quiet=quiet or as_json)
+
+
+def _keys(*, typed: bool) -> bool:
+    from stacker.cli.terminal import has_keys
+
+    return has_keys() and not typed
+
+
+def _welcome(profile: RailProfile, *, keys: bool) -> str:
+    from stacker.driving.jog import HELP, KEYS_HELP
+
+    low_mm, high_mm = profile.soft_limits_mm
+    head = f"{profile.name}, {low_mm:g} to {high_mm:g} mm. Positive is deeper into the subject."
+    return f"{head}\n{KEYS_HELP if keys else HELP}"
+
+
+def _marked(jog: Jog, *, rear: bool) -> dict[str, Any]:
+    if rear and jog.back is not None:
+        note("With moves: rear the rail's travel is not the subject's depth: measure depth_mm another way.")
+    return jog.values(rear=rear)
+
+
+def _reader(interrupts: Interrupts, *, keys: bool) -> Callable[[], str | None]:
+    """The next line or key; None at the end of the input, or when interrupted while nothing moves."""
+    from stacker.cli.terminal import drop_typed_ahead
+    from stacker.driving.jog import KEYS, KEYS_HELP, first_key
+
+    def line() -> str | None:
+        drop_typed_ahead()
+        click.echo("> ", nl=False, err=True)
+        return sys.stdin.readline() or None
+
+    def key() -> str | None:
+        while True:
+            drop_typed_ahead()
+            pressed = first_key(click.getchar())
+            if pressed == ":":
+                return line()
+            if pressed in KEYS:
+                return KEYS[pressed]
+            note(KEYS_HELP)
+
+    def read() -> str | None:
+        try:
+            with interrupts.suspended():
+                return key() if keys else line()
+        except (KeyboardInterrupt, EOFError):
+            return None
+
+    return read
