@@ -79,7 +79,10 @@ def command(
     if sum((ends, frames is not None, resume is not None)) > 1:
         raise click.UsageError("--ends, --frames and --resume exclude one another.")
     job = job_of(read_plan(plan), plan, url=url, need_link=go)
-    chosen = selection.ends(job.count) if ends else selection.listed(frames, job.count) if frames else ()
+    try:
+        chosen = selection.ends(job.count) if ends else selection.listed(frames, job.count) if frames else ()
+    except Refusal as refusal:
+        raise click.UsageError(str(refusal)) from refusal
     per_mm = job.rail.microsteps_per_mm
     wishes = Wishes(
         frames=chosen,

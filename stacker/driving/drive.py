@@ -303,7 +303,8 @@ def _run(
 def _check_steps(job: Job, rail: Rail) -> str:
     """Look for lost steps at the low switch, where the profile says so."""
     controller = rail.controller
-    if not job.check_steps_after or job.low_switch_at is None or not isinstance(controller, LineController):
+    wanted = job.check_steps_after and not rail.stopping
+    if not wanted or job.low_switch_at is None or not isinstance(controller, LineController):
         return "position counted, not measured"
     found = find_switch(rail, "low")
     lost = found - job.low_switch_at

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
 from stacker.driving.selection import CLOSING
-from stacker.errors import RunStopped
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter, SyncStayedOpen
 
@@ -142,7 +141,8 @@ def run_frames(
                 evidence=evidence,
             )
         )
-        rail.raise_if_stopped()
+        if done < len(frames):  # a stop after the last frame finds nothing left to stop
+            rail.raise_if_stopped()
     return max(pacer.written_s, rail.clock.now()) - began_s
 
 
@@ -159,8 +159,8 @@ def _expose(
 ) -> tuple[str, int]:
     """One frame with its repeats; returns the evidence and the next shot number."""
     exposure_s = job.exposure_s[max(frame, 1) - 1]
-    tries = 1 + (job.shutter.repeats if job.shutter.on_open_sync == "repeat" else 0)
-    for attempt in range(1, tries + 1):
+    repeats_left = job.shutter.repeats if job.shutter.on_open_sync == "repeat" else 0
+    while True:
         shutter.prepare(exposure_s)
         journal.write("intent", frame=frame, shot=shot, position_microsteps=position)
         rail.wait_until(pacer.due_s(rail.arrived_s) - shutter.lead_s())
@@ -168,17 +168,17 @@ def _expose(
         contact_s = shutter.fire(shot, position)
         pacer.fired(contact_s, exposure_s)
         journal.write("exposed", frame=frame, shot=shot)
-        shot += 1
         try:
-            evidence = shutter.outcome(shot - 1, contact_s, exposure_s)
+            evidence = shutter.outcome(shot, contact_s, exposure_s)
         except SyncStayedOpen as error:
-            journal.write("fault", frame=frame, shot=shot - 1, code=error.code, attempt=attempt)
-            if attempt == tries:
+            journal.write("fault", frame=frame, shot=shot, code=error.code)
+            if not repeats_left:
                 raise
-            continue
-        journal.write("confirmed", frame=frame, shot=shot - 1, evidence=evidence)
-        return evidence, shot
-    raise RunStopped("no try was left.", code="tries")  # unreachable: the last try returns or raises
+            repeats_left -= 1
+            shot += 1
+        else:
+            journal.write("confirmed", frame=frame, shot=shot, evidence=evidence)
+            return evidence, shot + 1
 
 
 def _left_s(job: Job, rest: Sequence[int], mean_s: float) -> float:

@@ -173,7 +173,7 @@ def test_a_plan_without_a_motor_is_refused_with_what_to_do(stacker, plans, name)
 
 def test_choices_exclude_one_another(stacker, plan):
     assert stacker("drive", plan, "--ends", "--frames", "3").code == 2
-    assert stacker("drive", plan, "--frames", "61").code == 1
+    assert stacker("drive", plan, "--frames", "61").code == 2
     assert stacker("drive", plan, "--resume", "nowhere.jsonl").code == 1
     assert stacker("drive", "nowhere.plan.yaml").code in (1, 2)
 

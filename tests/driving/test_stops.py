@@ -217,3 +217,19 @@ def test_a_contact_that_stays_closed_longer_than_the_deadman_waits_is_no_fault(t
     run(job)
     assert_complete(job)
     assert not events(job, "deadman")
+
+
+def test_a_warm_up_comes_before_the_first_frame_alone(tmp_path):
+    job = make_job(tmp_path, count=3)
+    run(job, wishes=Wishes(yes=True, warm_up_s=60))
+    opened = [event["time_s"] for event in events(job, "shutter")]
+    assert 60 <= opened[0] < 63
+    assert opened[-1] - opened[0] < 3
+
+
+def test_an_interrupt_after_the_last_exposure_finds_the_run_complete(tmp_path):
+    job = make_job(tmp_path, count=2)
+    taken = []
+    run(job, who=person(report=taken.append, wish=lambda: Wish(len(taken) == 2)))
+    assert_complete(job)
+    assert records(job)[-1]["event"] == "end"
