@@ -1,4 +1,4 @@
-/* What the core asks of the board it runs on. The core knows no register; a test on a computer gives it another board. */
+/* What the core asks of the board it runs on. The core knows no register; a test gives it another board. */
 #ifndef BOARD_H
 #define BOARD_H
 
@@ -13,7 +13,7 @@
 uint8_t board_lock(void);
 void board_unlock(uint8_t before);
 
-/* Pulses: the first comes `ticks` from now, the next ones `ticks` after the last; each calls rail_step(). After
+/* Pulses: the first comes `ticks` from now, the next ones `ticks` after the last; each calls motion_step(). After
  * board_pulses_end() none comes, not even one that was due. */
 void board_pulses_start(uint32_t ticks);
 void board_pulses_next(uint32_t ticks);

@@ -6,15 +6,14 @@
 #include "board.h"
 #include "config.h"
 #include "rail.h"
+#include "words.h"
 
 #define PROTOCOL_VERSION 1
 
 #define STOP_BYTE 0x8E
 #define STOP_AT_ONCE_BYTE 0x98
 
-#define LINE_MAX 64    /* LF included */
 #define CHECK_LENGTH 5 /* space and four digits */
-#define WORDS_MAX 8    /* one more than any request has */
 
 /* --- Lines in: one is gathered while the one before is answered. --- */
 
@@ -58,124 +57,6 @@ void protocol_byte(uint8_t byte)
     }
 }
 
-static uint16_t check_code(const char *text, uint8_t length)
-{
-    uint16_t crc = 0xFFFF; /* CRC-16/IBM-3740 */
-    while (length-- != 0) {
-        crc ^= (uint16_t)((uint16_t)(uint8_t)*text++ << 8);
-        for (uint8_t bit = 0; bit < 8; bit++) {
-            crc = (uint16_t)(crc & 0x8000 ? (crc << 1) ^ 0x1021 : crc << 1);
-        }
-    }
-    return crc;
-}
-
-/* --- Lines out --- */
-
-struct reply {
-    char text[LINE_MAX];
-    uint8_t length;
-};
-
-static void put_char(struct reply *reply, char c)
-{
-    reply->text[reply->length++] = c;
-}
-
-static void put_word(struct reply *reply, const char *word)
-{
-    if (reply->length != 0) {
-        put_char(reply, ' ');
-    }
-    while (*word != '\0') {
-        put_char(reply, *word++);
-    }
-}
-
-static void put_hex(struct reply *reply, uint32_t number, uint8_t digits)
-{
-    put_char(reply, ' ');
-    while (digits-- != 0) {
-        put_char(reply, "0123456789ABCDEF"[(number >> (4 * digits)) & 0xF]);
-    }
-}
-
-static void put_number(struct reply *reply, int64_t number)
-{
-    char digits[10];
-    uint8_t count = 0;
-    uint32_t rest = (uint32_t)(number < 0 ? -number : number);
-    do {
-        digits[count++] = (char)('0' + rest % 10);
-        rest /= 10;
-    } while (rest != 0);
-    put_word(reply, number < 0 ? "-" : "");
-    while (count != 0) {
-        put_char(reply, digits[--count]);
-    }
-}
-
-static void end_reply(struct reply *reply)
-{
-    put_hex(reply, check_code(reply->text, reply->length), 4);
-    put_char(reply, '\n');
-}
-
-/* --- Words in. The check code has been cut off and a zero byte stands in the place of each space. --- */
-
-static bool read_hex(const char *word, uint8_t digits, uint32_t *number)
-{
-    *number = 0;
-    while (digits-- != 0) {
-        char c = *word++;
-        uint8_t digit;
-        if (c >= '0' && c <= '9') {
-            digit = (uint8_t)(c - '0');
-        } else if (c >= 'A' && c <= 'F') {
-            digit = (uint8_t)(c - 'A' + 10);
-        } else {
-            return false;
-        }
-        *number = (*number << 4) | digit;
-    }
-    return *word == '\0';
-}
-
-static bool read_number(const char *word, int64_t *number)
-{
-    bool negative = *word == '-';
-    word += negative;
-    if (*word == '0' && (negative || word[1] != '\0')) {
-        return false;
-    }
-    uint8_t digits = 0;
-    for (*number = 0; *word >= '0' && *word <= '9'; word++) {
-        if (++digits > 10) {
-            return false;
-        }
-        *number = *number * 10 + (*word - '0');
-    }
-    if (negative) {
-        *number = -*number;
-    }
-    return digits != 0 && *word == '\0';
-}
-
-/* Splits in place; a count of WORDS_MAX means that many or more. */
-static uint8_t split(char *text, char *words[WORDS_MAX])
-{
-    uint8_t count = 0;
-    while (count < WORDS_MAX) {
-        words[count++] = text;
-        text = strchr(text, ' ');
-        if (text == NULL) {
-            break;
-        }
-        *text++ = '\0';
-    }
-    return count;
-}
-
 /* --- The session --- */
 
 static uint16_t boot;
@@ -216,9 +97,9 @@ static void put_shot(struct reply *reply, const struct rail_view *view)
         [NO_SHOT] = "none", [FIRING] = "firing", [FIRED] = "fired", [CUT] = "cut"};
     static const char *const syncs[] = {
         [WAITING] = "waiting", [CLOSED] = "closed", [OPEN] = "open", [UNWIRED] = "unwired"};
-    put_number(reply, view->shot);
-    put_word(reply, states[view->shot_state]);
-    put_word(reply, syncs[view->sync]);
+    put_number(reply, view->shot.number);
+    put_word(reply, states[view->shot.state]);
+    put_word(reply, syncs[view->shot.sync]);
 }
 
 static void put_identity(struct reply *reply)
@@ -236,10 +117,10 @@ static void put_where(struct reply *reply, const struct rail_view *view)
     static const char *const ends[] = {
         [NONE] = "none", [ARRIVED] = "arrived", [FOUND] = "found",     [STOP] = "stop",     [SUDDEN] = "sudden",
         [LOW] = "low",   [HIGH] = "high",       [DEADMAN] = "deadman", [SUPPLY] = "supply", [OFF] = "off"};
-    put_word(reply, motions[view->motion]);
+    put_word(reply, motions[view->motion.motion]);
     put_word(reply, view->known ? "known" : "lost");
-    put_number(reply, view->position);
-    put_word(reply, ends[view->ended]);
+    put_number(reply, view->motion.position);
+    put_word(reply, ends[view->motion.ended]);
 }
 
 static void put_switch(struct reply *reply, bool built_in, bool hit)
@@ -361,7 +242,7 @@ static enum refusal act(enum verb verb, const struct request *request, struct ra
     }
     switch (verb) {
     case OPEN_SESSION: return open_session(request);
-    case EDGE: return view->edge_found ? ACCEPTED : R_LOST;
+    case EDGE: return view->motion.edge_found ? ACCEPTED : R_LOST;
     case SPEED: return rail_speed(number[0]);
     case ACCEL: return rail_acceleration(number[0]);
     case DEADMAN_TIME: return rail_deadman(number[0]);
@@ -389,7 +270,7 @@ static void put_answer(struct reply *reply, enum verb verb, const struct request
         if (refusal == R_SESSION) {
             put_hex(reply, session, 8);
         } else if (refusal == R_SHOT) {
-            put_number(reply, view.shot);
+            put_number(reply, view.shot.number);
         }
         return;
     }
@@ -400,7 +281,7 @@ static void put_answer(struct reply *reply, enum verb verb, const struct request
     case STATE: put_state(reply, &view); break;
     case SHOT:
     case FIRE: put_shot(reply, &view); break;
-    case EDGE: put_number(reply, view.edge); break;
+    case EDGE: put_number(reply, view.motion.edge); break;
     default: break;
     }
 }

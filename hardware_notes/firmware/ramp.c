@@ -1,11 +1,11 @@
-/* Under constant acceleration a from rest, pulse k is due at sqrt(2k/a). The wait before it is then
- * c(k-1) with c(n) = sqrt(2/a) (sqrt(n+1) - sqrt(n)), and to second order in 1/n
+/* Under constant acceleration a from rest, pulse k is due at sqrt(2k/a). The wait before it is then c(k-1) with
+ * c(n) = sqrt(2/a) (sqrt(n+1) - sqrt(n)), and to second order in 1/n
  *
  *     c(n) = c(n-1) - 2 c(n-1) / (4n + 1)
  *
- * (a series of the quotient c(n)/c(n-1); derived). Braking walks the same rungs backwards. First and last wait are the full
- * sqrt(2/a), so that a move takes L/v + v/a; the recurrence starts at rung 1 with the value from which it meets the root in
- * the limit. The remainder of each division is carried on: dropped, it would add up over a long ramp. */
+ * (a series of the quotient c(n)/c(n-1); derived). Braking walks the same rungs backwards. First and last wait are the
+ * full sqrt(2/a), so that a move takes L/v + v/a; the recurrence starts at rung 1 with the value from which it meets the
+ * root in the limit. The remainder of each division is carried on: dropped, it would add up over a long ramp. */
 #include "ramp.h"
 
 #include "board.h"
@@ -60,8 +60,8 @@ uint32_t ramp_begin(struct ramp *ramp, const struct pace *pace, uint32_t pulses)
     return whole_ticks(ramp);
 }
 
-/* Twice the interval and the carried remainder, over the divisor. The library's division takes all 32 rounds; this one takes
- * as many as the quotient has bits, and where steps come fast it has few. */
+/* Twice the interval and the carried remainder, over the divisor. The library's division takes all 32 rounds; this one
+ * takes as many as the quotient has bits, and where steps come fast it has few. */
 static uint32_t change(struct ramp *ramp, uint32_t divisor)
 {
     uint32_t rest = 2 * ramp->interval + ramp->rest;

@@ -214,25 +214,25 @@ static bool in_range(const char *word, int64_t low, int64_t high)
 static bool orders_motion(const struct rail_view *before)
 {
     int64_t target = strtoll(order.first, NULL, 10);
-    bool able = !before->latched && before->motion == REST && before->shot_state != FIRING && !before->supply_gone &&
+    bool able = !before->latched && before->motion.motion == REST && before->shot.state != FIRING && !before->supply_gone &&
                 before->held && !(before->switch_hit[0] && before->switch_hit[1]);
     if (orders("move", 1)) {
         return able && before->known && before->limits_set && in_range(order.first, -POSITION_LIMIT, POSITION_LIMIT) &&
-               !before->switch_hit[target > before->position];
+               !before->switch_hit[target > before->motion.position];
     }
     if (orders("jog", 1)) {
-        return able && in_range(order.first, before->position - (int64_t)MICROSTEPS_PER_MM,
-                                before->position + (int64_t)MICROSTEPS_PER_MM) &&
-               !before->switch_hit[target > before->position];
+        return able && in_range(order.first, before->motion.position - (int64_t)MICROSTEPS_PER_MM,
+                                before->motion.position + (int64_t)MICROSTEPS_PER_MM) &&
+               !before->switch_hit[target > before->motion.position];
     }
     return able && orders("seek", 1) && (strcmp(order.first, "low") == 0 || strcmp(order.first, "high") == 0);
 }
 
 static bool orders_shot(const struct rail_view *before)
 {
-    return orders("fire", 2) && in_range(order.first, (int64_t)before->shot + 1, UINT32_MAX) && is_number(order.second) &&
-           strtoll(order.second, NULL, 10) == before->position && before->known && before->held && !before->latched &&
-           before->motion == REST && before->shot_state != FIRING && !before->supply_gone;
+    return orders("fire", 2) && in_range(order.first, (int64_t)before->shot.number + 1, UINT32_MAX) && is_number(order.second) &&
+           strtoll(order.second, NULL, 10) == before->motion.position && before->known && before->held && !before->latched &&
+           before->motion.motion == REST && before->shot.state != FIRING && !before->supply_gone;
 }
 
 static bool moved;
@@ -274,14 +274,14 @@ static void deliver(void)
     }
     protocol_byte('\n');
     protocol_poll();
-    if (pulses_started && before.motion == REST && !orders_motion(&before)) {
+    if (pulses_started && before.motion.motion == REST && !orders_motion(&before)) {
         fail("pulses that no line ordered");
     }
-    if (pulses_started && before.motion == REST) {
+    if (pulses_started && before.motion.motion == REST) {
         starts++;
         moved = strcmp(order.verb, "move") == 0 || strcmp(order.verb, "jog") == 0;
         target = moved ? strtoll(order.first, NULL, 10) : 0;
-        moved_from = before.position;
+        moved_from = before.motion.position;
         if (moved && before.limits_set && (target < limit_low || target > limit_high)) {
             fail("a move beyond the limits");
         }
@@ -331,11 +331,11 @@ static void tick(void)
     while (pulse_due != 0 && pulse_due <= time) {
         time -= pulse_due;
         pulse_due = 0;
-        int64_t before = rail_look().position;
+        int64_t before = rail_look().motion.position;
         bool forward = positive; /* the step may turn the rail round for what follows */
         carriage += forward ? 1 : -1;
-        rail_step();
-        check_pulse(before, rail_look().position, forward);
+        motion_step();
+        check_pulse(before, rail_look().motion.position, forward);
     }
     if (pulse_due != 0) {
         pulse_due -= time;
@@ -347,7 +347,7 @@ static void tick(void)
     inputs |= sync_closed ? INPUT_SYNC_CLOSED : 0;
     rail_tick(inputs);
     struct rail_view view = rail_look();
-    if ((view.motion != REST) != (pulse_due != 0)) {
+    if ((view.motion.motion != REST) != (pulse_due != 0)) {
         fail("motion without pulses, or pulses without motion");
     }
 }
@@ -387,7 +387,7 @@ static int64_t some_number(void)
                                     1073741825, -1073741825, 2147483647, -2147483648};
     switch (dice(4)) {
     case 0: return edges[dice(sizeof edges / sizeof *edges)];
-    case 1: return rail_look().position + (int64_t)dice(3001) - 1500;
+    case 1: return rail_look().motion.position + (int64_t)dice(3001) - 1500;
     case 2: return (int64_t)dice(20001) - 10000;
     default: return (int64_t)dice(2000);
     }
@@ -396,7 +396,7 @@ static int64_t some_number(void)
 static size_t put_arguments(char *text, size_t room, unsigned verb)
 {
     struct rail_view view = rail_look();
-    long long here = view.position, shot = view.shot;
+    long long here = view.motion.position, shot = view.shot.number;
     switch (verb) {
     case 0: return (size_t)snprintf(text, room, "identify");
     case 1: return (size_t)snprintf(text, room, "open %08X", one_in(4) ? dice(9) : session);
@@ -502,7 +502,7 @@ static void spoil(void)
 static void boot_up(void)
 {
     rail_boot();
-    while (rail_inputs_settle()) {
+    while (inputs_settle()) {
         tick();
     }
     reply_length = 0;

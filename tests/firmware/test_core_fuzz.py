@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from firmware.bench import FIRMWARE, HERE, require, run
 
-CORE = ("protocol", "rail", "ramp")
+CORE = ("protocol", "words", "rail", "motion", "ramp", "shot", "inputs")
 WARNINGS = ("-Wall", "-Wextra", "-Werror")
 SANITIZERS = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 
