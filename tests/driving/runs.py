@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import warnings
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -234,10 +235,21 @@ class Killer:
         os.kill(os.getpid(), signal.SIGKILL)
 
 
+def fork() -> int:
+    """A copy of this process to be killed.
+
+    Python 3.12 and later warn when threads run beside it (those of a parallel test run do): the copy needs none of
+    them, and ends without cleaning up.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        return os.fork()
+
+
 def killed_run(job: Job, killer: Killer, *, resume: bool = False) -> int:
     """Run in a forked process that dies; returns how many operations it made when it lived to the end, else 0."""
     reading, writing = os.pipe()
-    child = os.fork()
+    child = fork()
     if child == 0:
         try:
             killer.install()

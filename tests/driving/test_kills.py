@@ -17,6 +17,7 @@ from driving.runs import (
     assert_complete,
     events,
     finish,
+    fork,
     journal_of,
     killed_run,
     make_job,
@@ -82,7 +83,7 @@ def kill_after(folder, seconds):
     """A run in compressed time, killed by the clock."""
     folder.mkdir()
     job = make_job(folder, options="time_scale=50")
-    child = os.fork()
+    child = fork()
     if child == 0:
         try:
             run(job)
