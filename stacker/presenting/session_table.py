@@ -24,20 +24,19 @@ def session_table(session: dict[str, Any], *, starts: datetime, setup_s: float) 
         Between two stacks [s].
     """
     head = ("stack", "frames", "begins", "ends", "time", "raw GB", "card", "battery")
-    rows = []
-    for stack in session["stacks"]:
-        rows.append(
-            [
-                _short(stack["name"]),
-                str(stack["frames"]),
-                clock(starts, stack["begins_s"]),
-                clock(starts, stack["ends_s"]),
-                duration(stack["duration_s"]),
-                significant(stack["raw_gb"]),
-                _span(stack["cards"]),
-                "?" if stack["charges"] is None else f"{stack['charges']:.1f}",
-            ]
-        )
+    rows = [
+        [
+            _short(stack["name"]),
+            str(stack["frames"]),
+            clock(starts, stack["begins_s"]),
+            clock(starts, stack["ends_s"]),
+            duration(stack["duration_s"]),
+            significant(stack["raw_gb"]),
+            _span(stack["cards"]),
+            "?" if stack["charges"] is None else f"{stack['charges']:.1f}",
+        ]
+        for stack in session["stacks"]
+    ]
     return [*table(head, rows, left=1), "", *_sums(session, starts, setup_s)]
 
 

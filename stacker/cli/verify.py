@@ -1,0 +1,75 @@
+"""``stacker verify``: whether all frames are there."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from stacker.cli.output import note, output_options, result_document, write_json
+
+if TYPE_CHECKING:
+    from stacker.driving.verify import Verdict
+
+
+@click.command(name="verify", short_help="are all frames of a run in the folder?")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--journal",
+    "journals",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    multiple=True,
+    required=True,
+    help="Of the run (NAME-DATE-TIME.run.jsonl); once more for each run that shot frames again.",
+)
+@click.option(
+    "--bracket",
+    type=click.IntRange(1, 15),
+    default=1,
+    show_default=True,
+    help="Pictures that the camera takes of every frame.",
+)
+@output_options
+def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: bool, quiet: bool) -> None:
+    r"""Hold the pictures in FOLDER against the journal of a run, frame by frame.
+
+    Exit code 1 if any frame is missing or may be. Nothing is changed.
+
+    \b
+    Example:
+      stacker verify CARD/ --journal beetle-20310504-220000.run.jsonl
+    """
+    from stacker.driving.folder import read_folder
+    from stacker.driving.verify import verify
+    from stacker.presenting.verdict_text import spans, verdict_text
+
+    verdict = verify(journals, read_folder(folder), pictures_each=bracket)
+    plan = _plan_of(journals[0])
+    commands = _commands(verdict, plan, journals[0], spans(verdict.to_shoot))
+    if as_json:
+        write_json(result_document("verify", {**dataclasses.asdict(verdict), "commands": commands}))
+    elif not quiet:
+        click.echo("\n".join(verdict_text(dataclasses.asdict(verdict))))
+    for line in commands or [f"stacker report {plan}"]:
+        note(f"Next: {line}", quiet=quiet or as_json)
+    if not verdict.complete:
+        click.get_current_context().exit(1)
+
+
+def _plan_of(journal: Path) -> Path:
+    """The plan beside a journal, by the journal's name."""
+    match = re.fullmatch(r"(.+)-\d{8}-\d{6}.*\.run\.jsonl", journal.name)
+    return journal.with_name(f"{match[1]}.plan.yaml") if match else Path("PLAN")
+
+
+def _commands(verdict: Verdict, plan: Path, journal: Path, frames: str) -> list[str]:
+    """What shoots the missing frames; nothing where nobody can say which they are."""
+    commands = []
+    if verdict.pending:
+        commands.append(f"stacker drive {plan} --go --resume {journal}")
+    if frames and verdict.times_fit:
+        commands.append(f"stacker drive {plan} --frames {frames} --go")
+    return commands

@@ -1,0 +1,281 @@
+"""Which picture belongs to which shot, where the camera's clock is off by an unknown, constant time.
+
+A shot of the journal can only have made a picture within a window of time; the camera rounds its times down and its
+clock is off by some offset. For one offset the largest assignment of pictures to shots is found exactly, and so is
+every shot that some largest assignment leaves without a picture. Offsets that do equally well are all kept: at an even
+rhythm a lost first picture looks like a lost last one, and then both are named.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import floor
+
+MARGIN = 10  # assignments so much smaller than the best may still fit better beside another leg of the run
+_FEW_PAIRS = 400_000  # beyond that, offsets are proposed by a sample of the shots
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Window:
+    """When the shutter opened, by the journal's clock.
+
+    Parameters
+    ----------
+    early_s, late_s : float
+        Bounds of the likely moment [s].
+    first_s : float
+        No exposure can have begun before [s].
+    """
+
+    early_s: float
+    late_s: float
+    first_s: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Alignment:
+    """One way to lay pictures beside shots.
+
+    Parameters
+    ----------
+    offset_s : float
+        Camera's clock less the journal's [s].
+    shot_of : tuple of int or None
+        For each picture the index of its shot.
+    count : int
+        Pictures that lie in the likely moment of a shot: what alignments are compared by.
+    open_shots : frozenset of int
+        Shots that some assignment of this size leaves without all their pictures.
+    bare_shots : frozenset of int
+        Those of them that every assignment of this size leaves so: no picture of another shot could be theirs.
+    reach : tuple of int or None
+        First and last picture that has a shot.
+    """
+
+    offset_s: float
+    shot_of: tuple[int | None, ...]
+    count: int
+    open_shots: frozenset[int]
+    bare_shots: frozenset[int]
+    reach: tuple[int, int] | None = None
+
+
+def alignments(
+    windows: Sequence[Window],
+    taken_s: Sequence[float],
+    *,
+    resolution_s: float,
+    slack_s: float,
+    pictures_each: int = 1,
+) -> list[Alignment]:
+    """The best ways to lay pictures beside the shots of one leg of a run.
+
+    Parameters
+    ----------
+    windows : sequence of Window
+        In order of time.
+    taken_s : sequence of float
+        Capture times in order, rounded down to `resolution_s` [s].
+    resolution_s, slack_s : float
+        Rounding, and what clocks and computers add on either side [s].
+    pictures_each : int
+        Pictures that every shot makes (an exposure bracket).
+
+    Returns
+    -------
+    list of Alignment
+        Those within `MARGIN` of the largest, largest first; never empty.
+    """
+    if not windows or not taken_s:
+        return [no_picture(len(windows), len(taken_s))]
+    fit = _Fit(windows, taken_s, resolution_s, slack_s, pictures_each)
+    found: dict[object, Alignment] = {}
+    best = 0
+    for votes, offset_s in _offsets(fit, slack_s / 2):
+        if votes < best - MARGIN:
+            break
+        one = fit.at(offset_s)
+        best = max(best, one.count)
+        found.setdefault((one.shot_of, one.open_shots, floor(offset_s)), one)  # alike within a second is enough
+    near = sorted((one for one in found.values() if one.count >= best - MARGIN), key=lambda one: -one.count)
+    return near or [no_picture(len(windows), len(taken_s))]
+
+
+def no_picture(shots: int, pictures: int) -> Alignment:
+    """No picture belongs to any shot."""
+    none = frozenset(range(shots))
+    return Alignment(offset_s=0.0, shot_of=(None,) * pictures, count=0, open_shots=none, bare_shots=none)
+
+
+class _Fit:
+    """Shots and pictures of one leg, to be laid side by side at any offset."""
+
+    def __init__(
+        self,
+        windows: Sequence[Window],
+        taken_s: Sequence[float],
+        resolution_s: float,
+        slack_s: float,
+        pictures_each: int,
+    ) -> None:
+        self.taken_s, self.each = taken_s, pictures_each
+        self.low_s = [window.early_s - resolution_s - slack_s for window in windows]
+        self.high_s = [window.late_s + slack_s for window in windows]
+        self.first_s = [window.first_s - resolution_s - slack_s for window in windows]
+        if pictures_each > 1:  # a bracket goes on until the next shot: up to there all is its own
+            width_s = resolution_s + 2 * slack_s
+            for i in range(len(windows)):
+                end_s = self.low_s[i + 1] - 0.01 if i + 1 < len(windows) else self.high_s[i] + 10
+                self.high_s[i] = max(self.high_s[i], min(end_s, self.high_s[i] + 10 * width_s))
+
+    def at(self, offset_s: float) -> Alignment:
+        """Largest assignment at one offset.
+
+        Windows rise with the shots, so giving every picture, in order of time, to the earliest shot that can still
+        take it is never wrong: whoever comes later can use any window that this one could, and more.
+        """
+        rooms = [self.each] * len(self.low_s)
+        shot_of: list[int | None] = [None] * len(self.taken_s)
+        shot = 0
+        for picture, taken_s in enumerate(self.taken_s):
+            while shot < len(rooms) and (rooms[shot] == 0 or self.high_s[shot] + offset_s < taken_s):
+                shot += 1
+            if shot < len(rooms) and self.low_s[shot] + offset_s <= taken_s:
+                shot_of[picture] = shot
+                rooms[shot] -= 1
+        count = len(shot_of) - shot_of.count(None)
+        self._second_chance(shot_of, rooms, offset_s)
+        used = [picture for picture, shot in enumerate(shot_of) if shot is not None]
+        return Alignment(
+            offset_s=offset_s,
+            shot_of=tuple(shot_of),
+            count=count,
+            open_shots=frozenset(self._open(shot_of, rooms, offset_s)),
+            bare_shots=frozenset(
+                shot for shot, room in enumerate(rooms) if room and not self._rivals(shot, shot_of, offset_s)
+            ),
+            reach=(used[0], used[-1]) if used else None,
+        )
+
+    def _second_chance(self, shot_of: list[int | None], rooms: list[int], offset_s: float) -> None:
+        """A late reply (damaged lines, a person's key) makes the likely moment too late, never the first possible."""
+        spare = [picture for picture, shot in enumerate(shot_of) if shot is None]
+        for shot, room in enumerate(rooms):
+            if not room:
+                continue
+            for picture in spare:
+                if (
+                    rooms[shot]
+                    and shot_of[picture] is None
+                    and self.first_s[shot] <= self.taken_s[picture] - offset_s <= self.high_s[shot]
+                ):
+                    shot_of[picture] = shot
+                    rooms[shot] -= 1
+
+    def _open(self, shot_of: list[int | None], rooms: list[int], offset_s: float) -> Iterator[int]:
+        """Shots that can be left open without losing a picture: reached from an open one by exchanging pictures."""
+        queue = [shot for shot, room in enumerate(rooms) if room]
+        seen = set(queue)
+        while queue:
+            shot = queue.pop()
+            yield shot
+            for other in self._rivals(shot, shot_of, offset_s) - seen:
+                seen.add(other)
+                queue.append(other)
+
+    def _rivals(self, shot: int, shot_of: Sequence[int | None], offset_s: float) -> set[int]:
+        """Other shots whose pictures lie in the window of this one."""
+        low = bisect_left(self.taken_s, self.low_s[shot] + offset_s)
+        high = bisect_right(self.taken_s, self.high_s[shot] + offset_s)
+        return {other for other in shot_of[low:high] if other is not None} - {shot}
+
+    def takers(self, taken_s: float, offset_s: float) -> range:
+        """Shots in whose windows a picture lies."""
+        return range(bisect_left(self.high_s, taken_s - offset_s), bisect_right(self.low_s, taken_s - offset_s))
+
+
+def _offsets(fit: _Fit, cell_s: float) -> list[tuple[int, float]]:
+    """Offsets worth a try with no fewer pictures than could fit there, most first.
+
+    They are cells so fine that the true offset, wherever it lies in one, is within the slack from its middle.
+    """
+    count = len(fit.low_s)
+    every = max(1, count * len(fit.taken_s) // _FEW_PAIRS)
+    changes: dict[int, int] = {}
+    for shot in range(0, count, every):
+        low_s, high_s = fit.low_s[shot], fit.high_s[shot]
+        for taken_s in fit.taken_s:
+            enters, leaves = floor((taken_s - high_s) / cell_s), floor((taken_s - low_s) / cell_s) + 1
+            changes[enters] = changes.get(enters, 0) + 1
+            changes[leaves] = changes.get(leaves, 0) - 1
+    cells: list[tuple[int, float]] = []
+    votes, edges = 0, sorted(changes)
+    # a sample cannot tell neighbours apart, so its votes count for more than they are
+    extra = count // 10 + every if every > 1 else 0
+    for edge, after in pairwise(edges):
+        votes += changes[edge]
+        if votes > 0:
+            cells += [(votes * every + extra, (cell + 0.5) * cell_s) for cell in range(edge, after)]
+    cells.sort(key=lambda cell: -cell[0])
+    return cells
+
+
+def told_by_numbers(
+    one: Alignment,
+    windows: Sequence[Window],
+    taken_s: Sequence[float],
+    numbers: Sequence[int | None],
+    *,
+    resolution_s: float,
+    slack_s: float,
+) -> Alignment:
+    """Let the numbers in the names decide where times alone leave a choice.
+
+    A camera counts every exposure, so between two pictures of a leg lie at least as many shots as numbers: more where
+    a shot did not fire, as many where a file was deleted.
+
+    Parameters
+    ----------
+    one : Alignment
+        What the times allow.
+    windows, taken_s, resolution_s, slack_s
+        As for `alignments`.
+    numbers : sequence of int or None
+        For each picture, as the camera counted.
+
+    Returns
+    -------
+    Alignment
+        The same where the numbers decide nothing.
+    """
+    used = [picture for picture, shot in enumerate(one.shot_of) if shot is not None]
+    if one.open_shots == one.bare_shots or any(numbers[picture] is None for picture in used):
+        return one
+    fit = _Fit(windows, taken_s, resolution_s, slack_s, 1)
+    places = [set(fit.takers(taken_s[picture], one.offset_s)) for picture in used]
+    steps = [(numbers[b] or 0) - (numbers[a] or 0) for a, b in pairwise(used)]
+    for k, step in enumerate(steps):  # forward: what the pictures before allow
+        least = min(places[k], default=len(windows)) + max(step, 1)
+        places[k + 1] = {place for place in places[k + 1] if place >= least}
+    for k in range(len(steps) - 1, -1, -1):  # backward: what those behind allow
+        most = max(places[k + 1], default=-1) - max(steps[k], 1)
+        places[k] = {place for place in places[k] if place <= most}
+    if not all(places) or min(steps, default=1) < 1:
+        return one  # numbers and times contradict each other: somebody renamed, or took a picture in between
+    open_shots = {*range(max(places[0])), *range(min(places[-1]) + 1, len(windows))}
+    for k, step in enumerate(steps):
+        for place in places[k]:
+            later = [other for other in places[k + 1] if other - place >= max(step, 1)]
+            open_shots.update(range(place + 1, max(later)))
+    shot_of = list(one.shot_of)
+    for picture, mine in zip(used, places, strict=True):
+        shot_of[picture] = min(mine)  # together these are one way to do it
+    return replace(
+        one,
+        shot_of=tuple(shot_of),
+        open_shots=frozenset(open_shots),
+        bare_shots=frozenset(open_shots.difference(*places)),
+    )

@@ -1,0 +1,104 @@
+"""What a journal tells about exposures: when each may have been made, and whether that is certain."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from stacker.driving.alignment import Window
+from stacker.driving.journal import Past, read_journal, read_records
+from stacker.driving.legs import Leg
+
+_REPLY_S = 0.15  # the controller's answer comes that soon after the contact closed, unless a line was damaged
+_UNANSWERED_S = 30.0  # no answer was written down: the shutter may have opened within that time
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Shot:
+    """One closing of the shutter contact.
+
+    Parameters
+    ----------
+    frame : int
+        Frame of the plan; 0: the closing frame.
+    confirmed : bool
+        Whether the journal confirms the exposure; otherwise it made no picture or one.
+    counts : bool
+        Whether the contact surely closed, so that a picture found there is this one.
+    window : Window
+        When.
+    """
+
+    frame: int
+    confirmed: bool
+    counts: bool
+    window: Window
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShotLeg:
+    """The shots of a part of a run, from its start or a resume on.
+
+    Parameters
+    ----------
+    begins_s : float or None
+        Time of day at 0 of its clock [s]; None: not written down.
+    shots : tuple of Shot
+        In order.
+    """
+
+    begins_s: float | None
+    shots: tuple[Shot, ...]
+
+    @property
+    def leg(self) -> Leg:
+        """What the alignment needs of it."""
+        return Leg(begins_s=self.begins_s, windows=tuple(shot.window for shot in self.shots))
+
+
+def read_shots(path: Path) -> tuple[Past, list[ShotLeg]]:
+    """Read a journal.
+
+    Raises
+    ------
+    InputError
+        When it is no journal or damaged.
+    """
+    past, (records, _) = read_journal(path), read_records(path)
+    legs: list[tuple[float | None, list[dict[str, Any]]]] = []
+    for record in records:
+        if record["event"] in ("run", "resume"):
+            utc = record.get("utc")
+            # the line is written when its clock shows t_s
+            begins_s = None if utc is None else datetime.fromisoformat(utc).timestamp() - record["t_s"]
+            legs.append((begins_s, []))
+        else:
+            legs[-1][1].append(record)
+    read = [ShotLeg(begins_s=begins_s, shots=tuple(_shots(events))) for begins_s, events in legs]
+    return past, [leg for leg in read if leg.shots]
+
+
+def _shots(events: list[dict[str, Any]]) -> list[Shot]:
+    shots: list[dict[str, Any]] = []
+    for event in events:
+        if event["event"] == "intent":
+            shots.append({"intent": event})
+        elif event["event"] in ("exposed", "confirmed") and shots:
+            shots[-1][event["event"]] = event
+    return [_shot(shot) for shot in shots]
+
+
+def _shot(lines: dict[str, Any]) -> Shot:
+    first_s = lines["intent"]["t_s"]
+    answer = lines.get("exposed") or lines.get("confirmed")
+    late_s = first_s + _UNANSWERED_S if answer is None else answer["t_s"]
+    by_hand = lines.get("confirmed", {}).get("evidence") == "person"  # who presses the release, then the key
+    early_s = first_s if answer is None or by_hand else max(first_s, late_s - _REPLY_S)
+    return Shot(
+        frame=lines["intent"]["frame"],
+        confirmed="confirmed" in lines,
+        counts=answer is not None,
+        window=Window(early_s=early_s, late_s=late_s, first_s=first_s),
+    )

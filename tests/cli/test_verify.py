@@ -1,0 +1,70 @@
+"""``stacker verify`` from the command line."""
+
+from __future__ import annotations
+
+import json
+import random
+
+import pytest
+from driving.evenings import Card, Evening
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    """Journal and folder of a stack of 30 frames, some of them lost; times are those of the files."""
+
+    def make(*lost):
+        one = Evening(random=random.Random(1), frames=30, cadence_s=4.0)
+        one.begin(list(range(1, 31)))
+        for frame in range(1, 31):
+            one.shoot(frame)
+        for exposure in one.exposures:
+            exposure.gone = exposure.frame in lost
+        Card(resolution_s=0.01).write(tmp_path / "card", one)
+        return one.journal(tmp_path), tmp_path / "card"
+
+    return make
+
+
+def test_complete(stacker, run):
+    journal, card = run()
+    done = stacker("verify", card, "--journal", journal)
+    assert done.code == 0
+    assert done.out.startswith("Complete: all 30 frames are there.")
+    assert "Next: stacker report" in done.err
+
+
+def test_missing_frames_come_with_the_command_that_shoots_exactly_them(stacker, run):
+    journal, card = run(11, 12, 20)
+    done = stacker("verify", card, "--journal", journal)
+    assert done.code == 1
+    assert "missing: 11 (0.440 mm), 12 (0.480 mm), 20 (0.800 mm)" in done.out
+    assert f"Next: stacker drive {journal.with_name('moss.plan.yaml')} --frames 11-12,20 --go" in done.err
+    assert max(map(len, done.out.splitlines())) <= 80
+
+
+def test_an_ambiguous_loss_names_all_candidates(stacker, run):
+    journal, card = run(1)
+    done = stacker("verify", card, "--journal", journal)
+    assert "1 of these: 1 (0.040 mm), 30 (1.200 mm)" in done.out
+
+
+def test_json_and_quiet(stacker, run):
+    journal, card = run(7)
+    done = stacker("verify", card, "--journal", journal, "--json")
+    assert done.code == 1
+    result = json.loads(done.out)["result"]
+    assert result["missing"] == [7]
+    assert result["files"]["8"] == ["PIC_0107.jpg"]
+    assert stacker("verify", card, "--journal", journal, "--quiet").out == ""
+
+
+def test_bad_input(stacker, run, tmp_path):
+    journal, card = run()
+    assert stacker("verify", tmp_path / "nowhere", "--journal", journal).code == 1
+    assert stacker("verify", card, "--journal", tmp_path / "nothing").code == 2
+    assert stacker("verify", card).code == 2
+    (tmp_path / "no.jsonl").write_text("hello\n")
+    done = stacker("verify", card, "--journal", tmp_path / "no.jsonl")
+    assert done.code == 2
+    assert "no.jsonl:1:1" in done.err
