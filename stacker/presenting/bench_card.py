@@ -30,12 +30,12 @@ def bench_card(plan: Plan) -> list[str]:
     """
     title = f"{plan.name}: {plan.coverage.frame_count} frames"
     lines = [*wrapped(title), "-" * min(len(title), WIDTH)]
-    for label, text in _facts(plan):
+    for label, text in facts(plan):
         lines += wrapped(text, first=label.ljust(_LABEL), indent=" " * _LABEL)
     for title, items in (
         ("Mind", [f"{warning.text} ({warning.code})" for warning in plan.warnings]),
         ("Worth a thought", [advice.text for advice in plan.advice]),
-        ("Before the first frame", [f"[ ] {check}" for check in (*_CHECKS, *_loose(plan))]),
+        ("Before the first frame", [f"[ ] {check}" for check in checks(plan)]),
     ):
         if items:
             lines += ["", f"{title}:"]
@@ -45,7 +45,8 @@ def bench_card(plan: Plan) -> list[str]:
     return lines
 
 
-def _facts(plan: Plan) -> Iterator[tuple[str, str]]:
+def facts(plan: Plan) -> Iterator[tuple[str, str]]:
+    """The lines of the card: a word and what is to be said about it."""
     optics, coverage, depth = plan.optics, plan.coverage, plan.depth_of_field
     estimated = any(guess.key == "magnification" for guess in plan.assumed)
     width, height = optics.field_mm
@@ -140,6 +141,11 @@ def _storage(plan: Plan) -> str:
 
 def _count(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
+
+
+def checks(plan: Plan) -> tuple[str, ...]:
+    """What to look after before the first frame."""
+    return (*_CHECKS, *_loose(plan))
 
 
 def _loose(plan: Plan) -> Iterator[str]:
