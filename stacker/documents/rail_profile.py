@@ -251,6 +251,12 @@ class RailProfile:
         if self.shutter.port is not None and self.link is not None and self.shutter.port == self.link.url:
             yield "shutter", f"found the port {self.shutter.port} twice; the shutter needs one of its own"
 
+    @property
+    def rest_s(self) -> float:
+        """From the end of a move until the shutter may open [s]: settling, after the dialect's margin if it has one."""
+        margin_s = self.link.arrival_margin_s if isinstance(self.link, GcodeLink) else 0.0
+        return margin_s + self.settle_s
+
     def _gcode_conflicts(self) -> Iterator[tuple[str, str]]:
         """What RS274/NGC has no words for."""
         if not self.hold_after:

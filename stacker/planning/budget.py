@@ -41,7 +41,7 @@ def timeline_of(
             acceleration_mm_s2=rail.profile.acceleration_mm_s2,
         ),
         exposure_s=exposure_s if rail.approach > 0 else np.flip(exposure_s),
-        settle_s=rail.profile.settle_s,
+        settle_s=rail.profile.rest_s,
         recycle_s=light.recycle_s,
         mirror_s=camera.mirror_s,
         lag_s=camera.lag_s,

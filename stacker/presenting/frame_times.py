@@ -79,7 +79,7 @@ def frame_times(plan: Plan) -> list[FrameTimes]:
             return []
         arrives_s = leaves_s + moves_s
         # the plan's times are rounded to milliseconds, so a frame may seem to settle a trifle after its shutter opens
-        settled_s = min(arrives_s + profile.settle_s, opens_s)
+        settled_s = min(arrives_s + profile.rest_s, opens_s)
         times.append(
             FrameTimes(
                 leaves_s=leaves_s,

@@ -10,10 +10,14 @@ import pytest
 from driving.runs import make_job, records, run
 from rail.gcode_board import Board, Faults
 
+from stacker.documents.loading import load_request
+from stacker.documents.plan_file import read_plan, write_plan
+from stacker.documents.templates import template
 from stacker.driving import bench, dry_run
 from stacker.driving.drive import Wishes
-from stacker.driving.job import LinkSettings, Pace
+from stacker.driving.job import LinkSettings, Pace, job_of
 from stacker.errors import StackerError
+from stacker.planning.planner import plan_of
 from stacker.rail.clock import SystemClock
 from stacker.rail.gcode import GcodeWords
 from stacker.rail.link import Link
@@ -243,3 +247,24 @@ def test_a_plan_over_a_real_port(tmp_path):
     run(job, wishes=Wishes(yes=True, rail_at=FRONT, front_at=FRONT))
     served.thread.join(5)
     assert_sound(served.board, job, None)
+
+
+def test_a_real_plan_takes_as_long_as_planned(tmp_path, monkeypatch):
+    rail = template("rail")
+    line = next(line for line in rail.splitlines() if line.startswith("link:"))
+    link = "link: {url: bench, dialect: gcode, acknowledge: [taken], no_stop_accepted: true, wake_s: 1}"
+    (tmp_path / "rail.yaml").write_text(rail.replace(line, link), encoding="utf-8")
+    text = template("measured").replace("recycle_s: 2", "recycle_s: 0")  # else the flash is what everything waits for
+    line = next(line for line in text.splitlines() if line.startswith("# rail:"))
+    (tmp_path / "wing.yaml").write_text(text.replace(line, "rail: rail.yaml"), encoding="utf-8")
+    loaded = load_request(tmp_path / "wing.yaml")
+    path = tmp_path / "wing.plan.yaml"
+    write_plan(plan_of(loaded.value, loaded.assumed), path)
+    job = job_of(read_plan(path), path)
+    board = Board()
+    monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
+    outcome = run(job, wishes=Wishes(yes=True, rail_at=FRONT, front_at=FRONT))
+    assert [place for place, _ in board.exposures()] == pytest.approx(places_mm(job), abs=1e-4)
+    assert all(resting for _, resting in board.exposures())
+    # Each frame adds four answers of 10 ms, a poll of 4 ms and a shutter pulse of 0.2 s that is waited for.
+    assert 0 < outcome.duration_s - job.duration_s < job.count * 0.3
