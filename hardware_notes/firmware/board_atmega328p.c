@@ -32,8 +32,8 @@ FUSES = {.low = 0xFF, .high = 0xD1, .extended = 0xFC};
 #define SUPPLY_SENSE (1 << PC2)
 #define SYNC (1 << PC3)
 
-/* The divisor, rounded. 115200 baud comes out 2.1 % fast, which the data sheet's recommended 1.5 % for double speed does
- * not cover (its largest is 3.9 %; from memory) and most adapters bear; 57600 is 0.8 % off, 250000 exact. */
+/* The divisor, rounded. 115200 baud comes out 2.1 % fast, which the data sheet's recommended 1.5 % for double speed
+ * does not cover (its largest is 3.9 %; from memory) and most adapters bear; 57600 is 0.8 % off, 250000 exact. */
 #define BAUD_DIVISOR ((F_CPU / 4 / BAUD_RATE - 1) / 2)
 #define REAL_BAUD_RATE (F_CPU / 8 / (BAUD_DIVISOR + 1))
 _Static_assert(1000 * REAL_BAUD_RATE < 1022 * BAUD_RATE && 1000 * REAL_BAUD_RATE > 978 * BAUD_RATE, "baud rate");

@@ -5,7 +5,7 @@
 
 #define TICKS_PER_MS (TICK_HZ / 1000)
 
-/* A switch is hit when open, and clear when closed, for this many samples in a row; the supply changes after so many. */
+/* A switch is hit when open, and clear when closed, for this many samples in a row. */
 #define HIT_SAMPLES (3 * TICKS_PER_MS / 10 + 1)
 #define CLEAR_SAMPLES (20 * TICKS_PER_MS + 1)
 #define SUPPLY_SAMPLES (5 * TICKS_PER_MS + 1)

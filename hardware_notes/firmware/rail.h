@@ -1,5 +1,5 @@
-/* What the controller knows and does: trust, limits, latch, hold, deadman, over motion, shot and inputs (the protocol page,
- * sections 3 and 5 to 8). The tick and the two stops are called from interrupts, everything else from the main loop. */
+/* What the controller knows and does: trust, limits, latch, hold, deadman, over motion, shot and inputs (the protocol
+ * page, sections 3 and 5 to 8). The tick and the two stops are called from interrupts, the rest from the main loop. */
 #ifndef RAIL_H
 #define RAIL_H
 

@@ -1,4 +1,5 @@
-/* Shutter, focus and sync contacts: one exposure (the protocol page, section 7). Interrupts off for all but the settings. */
+/* Shutter, focus and sync contacts: one exposure (the protocol page, section 7).
+ * Interrupts off for all but the settings. */
 #ifndef SHOT_H
 #define SHOT_H
 

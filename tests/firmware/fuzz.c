@@ -2,9 +2,9 @@
  *
  *     fuzz SEED LINES
  *
- * Half of the lines have a valid check code. The judge at the end of this file reads each line by itself, as the protocol page
- * says and without the core's code: pulses may start, contacts may close and the motor may be let go only on a line that orders
- * it, pulses stay within the limits and within the millimetre of a jog, and every reply is a line of the grammar. */
+ * Half of the lines have a valid check code. A judge reads each line by itself, as the protocol page says and without
+ * the core's code: pulses may start, contacts may close and the motor may be let go only on a line that orders it, pulses
+ * stay within the limits and within the millimetre of a jog, and every reply is a line of the grammar. */
 #include <stdbool.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -181,8 +181,8 @@ static void read_order(void)
     order.valid = true;
     memcpy(text, line, line_length - 5);
     text[line_length - 5] = '\0';
-    int words = sscanf(text, "ask %63s %63s %63s %63s %63s %63s %63s", boot_word, session_word, sequence_word, order.verb,
-                       order.first, order.second, rest);
+    int words = sscanf(text, "ask %63s %63s %63s %63s %63s %63s %63s", boot_word, session_word, sequence_word,
+                       order.verb, order.first, order.second, rest);
     snprintf(head, sizeof head, "ask %.4s %.8s %.8s ", boot_word, session_word, sequence_word);
     order.named = is_hex(boot_word, 4) && is_hex(session_word, 8) && is_hex(sequence_word, 8) &&
                   strncmp(text, head, strlen(head)) == 0;
@@ -198,7 +198,8 @@ static void read_order(void)
 
 static bool may_act(void)
 {
-    return order.named && order.boot == boot && order.session == session && session != 0 && order.sequence > last_sequence;
+    return order.named && order.boot == boot && order.session == session && session != 0 &&
+           order.sequence > last_sequence;
 }
 
 static bool orders(const char *verb, int words)
@@ -211,28 +212,35 @@ static bool in_range(const char *word, int64_t low, int64_t high)
     return is_number(word) && strtoll(word, NULL, 10) >= low && strtoll(word, NULL, 10) <= high;
 }
 
+static bool is_able(const struct rail_view *before)
+{
+    return !before->latched && before->motion.motion == REST && before->shot.state != FIRING && !before->supply_gone &&
+           before->held;
+}
+
 static bool orders_motion(const struct rail_view *before)
 {
-    int64_t target = strtoll(order.first, NULL, 10);
-    bool able = !before->latched && before->motion.motion == REST && before->shot.state != FIRING && !before->supply_gone &&
-                before->held && !(before->switch_hit[0] && before->switch_hit[1]);
-    if (orders("move", 1)) {
-        return able && before->known && before->limits_set && in_range(order.first, -POSITION_LIMIT, POSITION_LIMIT) &&
-               !before->switch_hit[target > before->motion.position];
+    int64_t here = before->motion.position, there = strtoll(order.first, NULL, 10);
+    if (!is_able(before) || (before->switch_hit[LOW_SIDE] && before->switch_hit[HIGH_SIDE])) {
+        return false;
+    }
+    if (orders("seek", 1)) {
+        return strcmp(order.first, "low") == 0 || strcmp(order.first, "high") == 0;
+    }
+    if (before->switch_hit[there > here ? HIGH_SIDE : LOW_SIDE]) {
+        return false;
     }
     if (orders("jog", 1)) {
-        return able && in_range(order.first, before->motion.position - (int64_t)MICROSTEPS_PER_MM,
-                                before->motion.position + (int64_t)MICROSTEPS_PER_MM) &&
-               !before->switch_hit[target > before->motion.position];
+        return in_range(order.first, here - MICROSTEPS_PER_MM, here + MICROSTEPS_PER_MM);
     }
-    return able && orders("seek", 1) && (strcmp(order.first, "low") == 0 || strcmp(order.first, "high") == 0);
+    return orders("move", 1) && before->known && before->limits_set &&
+           in_range(order.first, -POSITION_LIMIT, POSITION_LIMIT);
 }
 
 static bool orders_shot(const struct rail_view *before)
 {
-    return orders("fire", 2) && in_range(order.first, (int64_t)before->shot.number + 1, UINT32_MAX) && is_number(order.second) &&
-           strtoll(order.second, NULL, 10) == before->motion.position && before->known && before->held && !before->latched &&
-           before->motion.motion == REST && before->shot.state != FIRING && !before->supply_gone;
+    return orders("fire", 2) && in_range(order.first, (int64_t)before->shot.number + 1, UINT32_MAX) &&
+           in_range(order.second, before->motion.position, before->motion.position) && before->known && is_able(before);
 }
 
 static bool moved;
@@ -317,7 +325,8 @@ static void check_pulse(int64_t before, int64_t after, bool forward)
     if (after - before != (forward ? 1 : -1)) {
         fail("count and direction differ");
     }
-    if (moved && (after < (moved_from < target ? moved_from : target) || after > (moved_from > target ? moved_from : target))) {
+    int64_t low = moved_from < target ? moved_from : target, high = moved_from < target ? target : moved_from;
+    if (moved && (after < low || after > high)) {
         fail("a pulse outside the ordered way");
     }
     if (!held || after > POSITION_LIMIT || after < -POSITION_LIMIT) {
@@ -381,70 +390,76 @@ static void pass_time(void)
 
 /* --- Lines --- */
 
-static int64_t some_number(void)
+static long long wild(void)
 {
-    static const int64_t edges[] = {0, 1, -1, 400, 60000, 3600000, 4294967295, 4294967296, 9999999999, 12345678901, 1073741824, -1073741824,
-                                    1073741825, -1073741825, 2147483647, -2147483648};
+    static const long long edges[] = {
+        0, 1, -1, 400, 60000, 3600000, 4294967295, 4294967296, 9999999999, 12345678901,
+        1073741824, -1073741824, 1073741825, -1073741825, 2147483647, -2147483648};
     switch (dice(4)) {
     case 0: return edges[dice(sizeof edges / sizeof *edges)];
-    case 1: return rail_look().motion.position + (int64_t)dice(3001) - 1500;
-    case 2: return (int64_t)dice(20001) - 10000;
-    default: return (int64_t)dice(2000);
+    case 1: return rail_look().motion.position + (long long)dice(3001) - 1500;
+    case 2: return (long long)dice(20001) - 10000;
+    default: return dice(2000);
     }
 }
 
-static size_t put_arguments(char *text, size_t room, unsigned verb)
+enum verb { IDENTIFY, OPEN_SESSION, WHERE, STATE, SHOT, EDGE, SPEED, ACCEL, DEADMAN_TIME, SHUTTER, WATCH, DECLARE,
+            LIMITS, MOVE, JOG, SEEK, FIRE, HOLD, CLEAR, WILD_SHUTTER, WILD_WATCH, WILD_LIMITS, WILD_FIRE, WILD_MOVE, WILD_JOG,
+            VERB_COUNT };
+
+static int put_request(char *text, size_t room, enum verb verb)
 {
     struct rail_view view = rail_look();
     long long here = view.motion.position, shot = view.shot.number;
     switch (verb) {
-    case 0: return (size_t)snprintf(text, room, "identify");
-    case 1: return (size_t)snprintf(text, room, "open %08X", one_in(4) ? dice(9) : session);
-    case 2: return (size_t)snprintf(text, room, "where");
-    case 3: return (size_t)snprintf(text, room, "state");
-    case 4: return (size_t)snprintf(text, room, "shot");
-    case 5: return (size_t)snprintf(text, room, "edge");
-    case 6: return (size_t)snprintf(text, room, "speed %lld", one_in(4) ? (long long)some_number() : 1LL + dice(10000));
-    case 7: return (size_t)snprintf(text, room, "accel %lld", one_in(4) ? (long long)some_number() : 1LL + dice(100000));
-    case 8: return (size_t)snprintf(text, room, "deadman %lld", one_in(3) ? (long long)some_number() : 400LL + dice(400));
-    case 9: return (size_t)snprintf(text, room, "shutter %u %u", dice(60), one_in(2) ? 0 : dice(20));
-    case 10: return (size_t)snprintf(text, room, "watch %u %u", dice(60), one_in(2) ? 0 : dice(60));
-    case 11:
+    case IDENTIFY: return snprintf(text, room, "identify");
+    case OPEN_SESSION: return snprintf(text, room, "open %08X", one_in(4) ? dice(9) : session);
+    case WHERE: return snprintf(text, room, "where");
+    case STATE: return snprintf(text, room, "state");
+    case SHOT: return snprintf(text, room, "shot");
+    case EDGE: return snprintf(text, room, "edge");
+    case SPEED: return snprintf(text, room, "speed %lld", one_in(4) ? wild() : 1LL + dice(10000));
+    case ACCEL: return snprintf(text, room, "accel %lld", one_in(4) ? wild() : 1LL + dice(100000));
+    case DEADMAN_TIME: return snprintf(text, room, "deadman %lld", one_in(3) ? wild() : 400LL + dice(400));
+    case SHUTTER: return snprintf(text, room, "shutter %u %u", dice(60), one_in(2) ? 0 : dice(20));
+    case WATCH: return snprintf(text, room, "watch %u %u", dice(60), one_in(2) ? 0 : dice(60));
+    case DECLARE:
         carriage = one_in(8) ? (int64_t)dice(16000) - 8000 : carriage; /* somebody turned the screw */
-        return (size_t)snprintf(text, room, "declare %lld", (long long)some_number());
-    case 12: return (size_t)snprintf(text, room, "limits %lld %lld", here - dice(5000), here + dice(5000));
-    case 13: return (size_t)snprintf(text, room, "move %lld", here + dice(4000) - 2000);
-    case 14: return (size_t)snprintf(text, room, "jog %lld", here + dice(3600) - 1800);
-    case 15: return (size_t)snprintf(text, room, "seek %s", one_in(9) ? "middle" : one_in(2) ? "low" : "high");
-    case 16: return (size_t)snprintf(text, room, "fire %lld %lld", one_in(2) ? shot + 1 : shot + dice(3) - 1, here + one_in(6));
-    case 17: return (size_t)snprintf(text, room, "hold %s", one_in(9) ? "maybe" : one_in(3) ? "off" : "on");
-    case 18: return (size_t)snprintf(text, room, "clear");
-    case 19: return (size_t)snprintf(text, room, "shutter %lld %lld", (long long)some_number(), (long long)some_number());
-    case 20: return (size_t)snprintf(text, room, "watch %lld %lld", (long long)some_number(), (long long)some_number());
-    case 21: return (size_t)snprintf(text, room, "limits %lld %lld", (long long)some_number(), (long long)some_number());
-    case 22: return (size_t)snprintf(text, room, "fire %lld %lld", (long long)some_number(), (long long)some_number());
-    case 23: return (size_t)snprintf(text, room, "move %lld", (long long)some_number());
-    default: return (size_t)snprintf(text, room, "jog %lld", (long long)some_number());
+        return snprintf(text, room, "declare %lld", wild());
+    case LIMITS: return snprintf(text, room, "limits %lld %lld", here - dice(5000), here + dice(5000));
+    case MOVE: return snprintf(text, room, "move %lld", here + dice(4000) - 2000);
+    case JOG: return snprintf(text, room, "jog %lld", here + dice(3600) - 1800);
+    case SEEK: return snprintf(text, room, "seek %s", one_in(9) ? "middle" : one_in(2) ? "low" : "high");
+    case FIRE:
+        return snprintf(text, room, "fire %lld %lld", one_in(2) ? shot + 1 : shot + dice(3) - 1, here + one_in(6));
+    case HOLD: return snprintf(text, room, "hold %s", one_in(9) ? "maybe" : one_in(3) ? "off" : "on");
+    case CLEAR: return snprintf(text, room, "clear");
+    case WILD_SHUTTER: return snprintf(text, room, "shutter %lld %lld", wild(), wild());
+    case WILD_WATCH: return snprintf(text, room, "watch %lld %lld", wild(), wild());
+    case WILD_LIMITS: return snprintf(text, room, "limits %lld %lld", wild(), wild());
+    case WILD_FIRE: return snprintf(text, room, "fire %lld %lld", wild(), wild());
+    case WILD_MOVE: return snprintf(text, room, "move %lld", wild());
+    default: return snprintf(text, room, "jog %lld", wild());
     }
 }
 
 /* What a host would ask next, so that the run does not stay in front of the first refusal. */
-static unsigned sensible_verb(void)
+static enum verb sensible_verb(void)
 {
     struct rail_view view = rail_look();
     if (view.latched) {
-        return 18;
+        return CLEAR;
     }
     if (!view.held) {
-        return 17;
+        return HOLD;
     }
     if (!view.known) {
-        return one_in(3) ? 15 : 11;
+        return one_in(3) ? SEEK : DECLARE;
     }
     if (!view.limits_set) {
-        return 12;
+        return LIMITS;
     }
-    return one_in(3) ? 16 : 13;
+    return one_in(3) ? FIRE : MOVE;
 }
 
 static void compose(void)
@@ -452,14 +467,18 @@ static void compose(void)
     unsigned its_boot = one_in(60) ? dice(0x10000) : boot;
     unsigned its_session = one_in(60) ? dice(9) : session;
     unsigned its_sequence = last_sequence + (one_in(30) ? dice(3) - 1 : 1 + one_in(20) * dice(1000));
-    unsigned verb = one_in(2) ? sensible_verb() : dice(25);
-    if (session == 0 ? !one_in(3) : verb == 1 && !one_in(3)) {
+    enum verb verb = one_in(2) ? sensible_verb() : dice(VERB_COUNT);
+    if (session == 0 && one_in(50)) {
+        verb = OPEN_SESSION;
+    }
+    if (session == 0 ? !one_in(3) : verb == OPEN_SESSION && !one_in(3)) {
         its_session = dice(1000);
     }
     int head = snprintf(line, sizeof line, "ask %04X %08X %08X ", its_boot, its_session, its_sequence);
-    line_length = (size_t)head + put_arguments(line + head, sizeof line - (size_t)head, session == 0 && one_in(50) ? 1 : verb);
+    line_length = (size_t)(head + put_request(line + head, sizeof line - (size_t)head, verb));
     if (one_in(25)) { /* words that nobody meant */
-        size_t from = one_in(3) ? dice((uint32_t)line_length) : (size_t)head + dice((uint32_t)(line_length - (size_t)head));
+        uint32_t whole = (uint32_t)line_length, before_verb = (uint32_t)head;
+        size_t from = one_in(3) ? dice(whole) : before_verb + dice(whole - before_verb);
         size_t count = 1 + dice(3);
         for (size_t i = from; i < line_length && count--; i++) {
             line[i] = one_in(2) ? ' ' : "0129-+.xXaAfFgG~/:@"[dice(19)];
@@ -553,7 +572,7 @@ int main(int argc, char *argv[])
         }
     }
     printf("lines %llu valid %llu replies %llu starts %llu pulses %llu shots %llu\n", (unsigned long long)lines,
-           (unsigned long long)valid, (unsigned long long)replies, (unsigned long long)starts, (unsigned long long)pulses,
-           (unsigned long long)shots);
+           (unsigned long long)valid, (unsigned long long)replies, (unsigned long long)starts,
+           (unsigned long long)pulses, (unsigned long long)shots);
     return 0;
 }

@@ -1,5 +1,5 @@
-/* The reference controller's board in a simulator: the compiled firmware on a simulated ATmega328P, its serial port on a
- * pseudo-terminal, a rail with limit switches on its motor outputs, a camera on its contacts.
+/* The reference controller's board in a simulator: the compiled firmware on a simulated ATmega328P, its serial port on
+ * a pseudo-terminal, a rail with limit switches on its motor outputs, a camera on its contacts.
  *
  *     simulated_board FIRMWARE.elf
  *
@@ -7,7 +7,8 @@
  * (`log` and `stats` with lines before it):
  *
  *     pace F             simulated seconds a second; 0: as fast as it goes
- *     carriage P L H     the carriage is at P; the low switch opens at L and below, the high one at H and above [microsteps]
+ *     carriage P L H     the carriage is at P [microsteps]; the low switch opens at L and below, the high one at H and
+ *                        above
  *     wire low|high cut|whole        a switch's wire
  *     supply on|gone     motor supply
  *     camera D W         closes the sync contact D us after the shutter contact closes, for W us; W 0: never
@@ -19,8 +20,9 @@
  *     hang               the main loop stands still from here on, interrupts go on
  *     mute step|tick     that interrupt comes no more
  *     log                what happened since the last `log`: CYCLE WHAT VALUE
- *     stats              cycle: now; lag: behind real time [s]; carriage; wait: longest of a received byte for its interrupt; pulse: the
- *                        shortest; stack: its greatest depth [bytes]; step, tick: longest run of these interrupts [cycles]
+ *     stats              cycle: now; lag: behind real time [s]; carriage; wait: longest of a received byte for its
+ *                        interrupt; pulse: the shortest; step, tick: longest run of these interrupts [cycles];
+ *                        stack: its greatest depth [bytes]
  */
 #define _GNU_SOURCE
 #include <errno.h>
@@ -477,8 +479,10 @@ int main(int argc, char *argv[])
     avr_irq_t *vector = avr_get_interrupt_irq(avr, RECEIVE_VECTOR);
     avr_irq_register_notify(vector + AVR_INT_IRQ_PENDING, on_receive_pending, NULL);
     avr_irq_register_notify(vector + AVR_INT_IRQ_RUNNING, on_receive_running, NULL);
-    avr_irq_register_notify(avr_get_interrupt_irq(avr, STEP_VECTOR) + AVR_INT_IRQ_RUNNING, on_interrupt, &step_duration);
-    avr_irq_register_notify(avr_get_interrupt_irq(avr, TICK_VECTOR) + AVR_INT_IRQ_RUNNING, on_interrupt, &tick_duration);
+    vector = avr_get_interrupt_irq(avr, STEP_VECTOR);
+    avr_irq_register_notify(vector + AVR_INT_IRQ_RUNNING, on_interrupt, &step_duration);
+    vector = avr_get_interrupt_irq(avr, TICK_VECTOR);
+    avr_irq_register_notify(vector + AVR_INT_IRQ_RUNNING, on_interrupt, &tick_duration);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 5), on_step, NULL);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 6), on_direction, NULL);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 7), on_contact, "enable");
