@@ -110,10 +110,12 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
         "position_mm": where.position / per_mm if where.known else None,
     }
     stands = f"stands at {where.position / per_mm:.3f} mm" if where.known else "does not know where it stands"
-    text = (
-        f"{who.name}, protocol {who.version}, boot {who.boot}, {who.microsteps_per_turn} microsteps a turn as in the "
-        f"profile;\nthe rail {stands}."
+    told = (
+        f"protocol {who.version}, boot {who.boot}, {who.microsteps_per_turn} microsteps a turn as in the profile"
+        if who.microsteps_per_turn is not None
+        else "which acknowledges; compare its steps per millimetre with the profile yourself"
     )
+    text = f"{who.name}, {told};\nthe rail {stands}."
     _tell("rail identify", result, text, as_json=as_json, quiet=quiet)
     follow = "move" if where.known else "find"
     note(f"Next: stacker rail {follow} {profile}", quiet=quiet or as_json)
