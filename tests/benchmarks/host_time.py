@@ -1,13 +1,15 @@
 """Host time a frame in ``drive``, against a journal line and a round trip of the same bytes: the last row of the goals.
 
-A controller on a pseudo-terminal answers at once: no move, settling or shutter takes time. A whole run is timed; then
-the very bytes that it sent are sent again, by bare reads and writes, and its journal lines written and synced.
+A controller on a pseudo-terminal answers at once, and waiting for motion, settling and shutter is skipped. A whole run
+is timed; then the very bytes that it sent are sent again, by bare reads and writes, and its journal lines written and
+synced.
 ``python tests/benchmarks/host_time.py`` prints both and their ratio.
 """
 
 from __future__ import annotations
 
 import binascii
+import math
 import os
 import statistics
 import sys
@@ -20,6 +22,8 @@ from pathlib import Path
 from stacker.driving.drive import Person, Wishes, drive
 from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job, LinkSettings, Pace
+from stacker.rail import link as link_module
+from stacker.rail.clock import ScaledClock
 from stacker.rail.link import Link
 from stacker.rail.rail import RailSettings
 from stacker.rail.shutter import ShutterSettings
@@ -94,12 +98,15 @@ def timed_run(port: str, folder: Path, number: int) -> tuple[float, list[tuple[s
         times.append(time.perf_counter())
         done.append(("frame", b""))
 
+    system_clock = link_module.SystemClock
     Link.send = noting_send  # type: ignore[method-assign]
+    link_module.SystemClock = lambda: ScaledClock(math.inf)  # type: ignore[assignment,misc]
     try:
         person = Person(confirm=lambda _: True, report=report)
         drive(job_on(port, folder), Wishes(yes=True), person, journal_path=folder / f"{number}.jsonl", opener=Noting)
     finally:
         Link.send = send  # type: ignore[method-assign]
+        link_module.SystemClock = system_clock  # type: ignore[misc]
     marks = [place for place, (what, _) in enumerate(done) if what == "frame"]
     return times[-1] - times[0], [one for one in done[marks[0] : marks[-1]] if one[0] != "frame"]
 
