@@ -17,6 +17,7 @@ import tempfile
 import time
 import tty
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 from stacker.driving.drive import Person, Wishes, drive
@@ -74,8 +75,8 @@ def job_on(port: str, folder: Path) -> Job:
     )  # fmt: skip
 
 
-def timed_run(port: str, folder: Path, number: int) -> tuple[float, list[tuple[str, bytes]]]:
-    """Seconds of a run without its beginning, and what it wrote to line and disk, in order."""
+def timed_run(port: str, folder: Path, number: int) -> tuple[list[float], list[tuple[str, bytes]]]:
+    """Seconds of each frame but the first, and what was written to line and disk for them, in order."""
     done: list[tuple[str, bytes]] = []
     times: list[float] = []
 
@@ -108,17 +109,19 @@ def timed_run(port: str, folder: Path, number: int) -> tuple[float, list[tuple[s
         Link.send = send  # type: ignore[method-assign]
         link_module.SystemClock = system_clock  # type: ignore[misc]
     marks = [place for place, (what, _) in enumerate(done) if what == "frame"]
-    return times[-1] - times[0], [one for one in done[marks[0] : marks[-1]] if one[0] != "frame"]
+    return [there - here for here, there in pairwise(times)], done[marks[0] + 1 : marks[-1] + 1]
 
 
-def timed_replay(port: str, folder: Path, number: int, acts: list[tuple[str, bytes]]) -> float:
-    """Seconds for the same bytes with nothing around them."""
+def timed_replay(port: str, folder: Path, number: int, acts: list[tuple[str, bytes]]) -> list[float]:
+    """Seconds of each frame for the same bytes with nothing around them."""
     line = os.open(port, os.O_RDWR | os.O_NOCTTY)
     disk = os.open(folder / f"{number}.replay", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     sync = getattr(os, "fdatasync", os.fsync)
-    start = time.perf_counter()
+    times = [time.perf_counter()]
     for what, data in acts:
-        if what == "write":
+        if what == "frame":
+            times.append(time.perf_counter())
+        elif what == "write":
             os.write(disk, data)
         elif what == "sync":
             sync(disk)
@@ -126,14 +129,13 @@ def timed_replay(port: str, folder: Path, number: int, acts: list[tuple[str, byt
             os.write(line, data)
             while not os.read(line, 4096).endswith(b"\n"):
                 pass
-    spent_s = time.perf_counter() - start
     os.close(line)
     os.close(disk)
-    return spent_s
+    return [there - here for here, there in pairwise(times)]
 
 
 def measure(folder: Path, runs: int = RUNS, tell: Callable[[str], None] = lambda _: None) -> float:
-    """Median of run over replay."""
+    """Median frame of the run over median frame of the replay."""
     near, far = os.openpty()
     tty.setraw(far)
     port = os.ttyname(far)
@@ -141,16 +143,18 @@ def measure(folder: Path, runs: int = RUNS, tell: Callable[[str], None] = lambda
     if child == 0:
         answer_for_ever(near)
     try:
-        pairs = []
+        ours: list[float] = []
+        floor: list[float] = []
         for number in range(runs):
-            spent_s, acts = timed_run(port, folder, number)
-            pairs.append((spent_s, timed_replay(port, folder, number, acts)))
+            frames_s, acts = timed_run(port, folder, number)
+            ours += frames_s
+            floor += timed_replay(port, folder, number, acts)
     finally:
         os.kill(child, 9)
         os.waitpid(child, 0)
         os.close(near)
         os.close(far)
-    ours_s, floor_s = (statistics.median(times) / (FRAMES - 1) for times in zip(*pairs, strict=True))
+    ours_s, floor_s = statistics.median(ours), statistics.median(floor)  # of frames: a stall of the disk is one of many
     tell(f"host time a frame {ours_s * 1000:.3f} ms, the same bytes alone {floor_s * 1000:.3f} ms")
     return ours_s / floor_s
 
