@@ -238,19 +238,23 @@ class GcodeController:
 
     def _refuse_other_place(self) -> None:
         """Before a move: a controller that forgot where it is would ram the rail into its end."""
-        if self._words.position_query and (found := self._queried()) != self._at:
+        if self._words.position_query and not self._agrees(told := self._queried(), self._at):
             self._known = False
             raise ControllerReset(
-                f"{self._link.url}: the controller says {found / self._per_mm:.4f} mm where the rail was left at "
+                f"{self._link.url}: the controller says {told} mm where the rail was left at "
                 f"{self._at / self._per_mm:.4f} mm: it was reset or moved by somebody else, the position is lost.",
                 code="count_differs",
             )
 
-    def _queried(self) -> int:
-        told = self._ask(
+    def _queried(self) -> str:
+        return self._ask(
             self._words.position_query or "", answer=self._reply, acknowledged=self._words.query_acknowledged
         )
-        return round(float(told) * self._per_mm)
+
+    def _agrees(self, told: str, position: int) -> bool:
+        """Whether an answer means this microstep, as far as its decimals can tell."""
+        decimals = len(told.partition(".")[2])
+        return abs(float(told) - position / self._per_mm) <= 0.5 * (10.0**-decimals + 1 / self._per_mm)
 
     def where(self) -> Where:
         """Where the rail is by reckoning, and by the controller's word where it can be asked."""
@@ -258,10 +262,10 @@ class GcodeController:
             if self.clock.now() < self._due_s:
                 return self._told(resting=False)
             if self._words.position_query and self._known and self._trusted:
-                place = self._queried()
-                if place != self._target and self.clock.now() < self._due_s + PLACE_S:
+                arrived = self._agrees(told := self._queried(), self._target)
+                if not arrived and self.clock.now() < self._due_s + PLACE_S:
                     return self._told(resting=False)
-                self._at = place
+                self._at = self._target if arrived else round(float(told) * self._per_mm)
             else:
                 self._at = self._target
             self._target = None

@@ -83,7 +83,7 @@ class Board:
         lag_s=0.02,
         exposure_s=0.005,
         greets=True,
-        answers_query=True,
+        decimals=4,
         clock: Clock | None = None,
     ):
         self.clock = clock or VirtualClock()
@@ -92,7 +92,8 @@ class Board:
         self.offset_mm = start_mm  # after switching on it calls its place 0
         self.acceleration_mm_s2 = acceleration_mm_s2
         self.begins_after_s, self.answers_after_s = begins_after_s, answers_after_s
-        self.lag_s, self.exposure_s, self.answers_query = lag_s, exposure_s, answers_query
+        self.lag_s, self.exposure_s = lag_s, exposure_s
+        self.decimals = decimals
         self.moves: list[Move] = []
         self.feed_mm_s = 0.0
         self.closed = False
@@ -175,9 +176,8 @@ class Board:
     def _obey(self, line):
         if line == "where?":
             place_mm = self.place_mm(self.clock.now()) - self.offset_mm
-            return (
-                [f"<X:{place_mm:.4f} busy:{int(self.busy(self.clock.now()))}>", TAKEN] if self.answers_query else [BAD]
-            )
+            busy = int(self.busy(self.clock.now()))
+            return [f"<X:{place_mm:.{self.decimals}f} busy:{busy}>", TAKEN]
         words = {letter: float(number) for letter, number in WORD.findall(line)}
         rest = WORD.sub("", re.sub(r"\([^()]*\)", "", line)).strip()
         if rest or not words:

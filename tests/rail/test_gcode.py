@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rail.gcode_board import GREETING, Board, Faults
 
+from stacker.driving.jog import Jog
 from stacker.errors import LinkError, Refusal
 from stacker.rail.controller import ControllerRefused, ControllerReset
 from stacker.rail.gcode import GcodeController, GcodeWords, NotAcknowledged
@@ -235,6 +236,16 @@ def test_with_a_query_a_rail_slower_than_predicted_is_waited_for():
     assert board.place_mm(board.clock.now()) == pytest.approx(40.5, abs=0.5 / PER_MM)
 
 
+@pytest.mark.parametrize("decimals", [0, 2, 3, 4])
+def test_a_query_is_believed_as_far_as_its_decimals_go(decimals):
+    board = Board(decimals=decimals)
+    rail = ready(board, QUERY)
+    for position in (64_001, 64_047, 64_333):  # 40.000625, 40.029375, 40.208125 mm
+        rail.move(position)
+        assert rail.here() == position
+        assert board.place_mm(board.clock.now()) == pytest.approx(position / PER_MM, abs=0.1 / PER_MM)
+
+
 def test_with_a_query_a_move_that_ends_elsewhere_is_told():
     board = Board()
     rail = ready(board, QUERY)
@@ -268,3 +279,25 @@ def test_positions_are_numbers_of_the_language_and_keep_microsteps_apart(positio
     assert re.fullmatch(r"-?(\d+(\.\d+)?)", text)
     assert text != "-0"
     assert round(float(text) * per_mm) == position
+
+
+def test_a_person_jogs_it_within_the_limits():
+    board = Board()
+    controller = GcodeController(Link(board, board.clock, longest=512), WORDS, microsteps_per_mm=PER_MM)
+    controller.connect()
+    rail = Rail(controller, SETTINGS)
+    controller.attend = rail.attend
+    controller.take_over()
+    rail.set_up()
+    jog = Jog(rail, direction=1)
+    with pytest.raises(Refusal, match="position lost"):
+        jog.line("+1")
+    jog.line("here 40")
+    for line in ("+1", "front", "to 50", "back"):
+        jog.line(line)
+    with pytest.raises(Refusal, match="outside the soft limits"):
+        jog.line("to 79")
+    assert jog.values(rear=False)["subject.depth_mm"] == 9
+    assert board.place_mm(board.clock.now()) == pytest.approx(50)
+    assert board.longest_s <= 1 + 1e-6
+    assert {line.split("F")[1] for line in board.lines if "G1" in line} == {"60", "30"}  # 1 and 0.5 mm/s
