@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import re
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timezone
@@ -197,7 +198,8 @@ def _paired(files: list[_File]) -> Iterable[Picture]:
 def _paired_by_time(groups: list[list[_File]]) -> list[list[_File]]:
     """Where pairs are the rule, single files of different kind and one moment are a pair that somebody renamed."""
     singles = sorted((group for group in groups if len(group) == 1), key=lambda group: group[0].taken_s)
-    if 2 * len(singles) > len(groups):
+    kinds = Counter(file.path.suffix.lower() for group in groups for file in group).most_common(2)
+    if len(kinds) < 2 or kinds[1][1] < 0.6 * kinds[0][1]:
         return groups
     paired = [group for group in groups if len(group) > 1]
     while singles:
