@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import pytest
 from driving.runs import make_job, records, run
+from hardware_notes.test_gcode import PRINTED_MM, accepted
 from rail.gcode_board import Board, Faults
 
 from stacker.documents.loading import load_request
@@ -268,3 +269,19 @@ def test_a_real_plan_takes_as_long_as_planned(tmp_path, monkeypatch):
     assert all(resting for _, resting in board.exposures())
     # Each frame adds four answers of 10 ms, a poll of 4 ms and a shutter pulse of 0.2 s that is waited for.
     assert 0 < outcome.duration_s - job.duration_s < job.count * 0.3
+
+
+@pytest.mark.campaign
+def test_an_independent_interpreter_understands_every_line_and_goes_where_the_plan_says(drive_on, tmp_path):
+    board, job, _ = drive_on(count=20)
+    program = accepted("\n".join([*board.lines, "M2"]) + "\n", tmp_path)
+    assert program.feed_mm_min == 180
+    # Where it would stand at each shutter pulse; G92 has named the place 40 mm, so the machine is 40 mm off that.
+    at_mm, fired_mm = 0.0, []
+    for act, value in program.acts:
+        if act == "feed":
+            at_mm = value
+        elif act == "on":
+            fired_mm.append(at_mm)
+    offset_mm = fired_mm[0] - places_mm(job)[0]
+    assert [place - offset_mm for place in fired_mm] == pytest.approx(places_mm(job), abs=2 * PRINTED_MM)
