@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stacker.driving.bench import make_ready
-from stacker.driving.drive import find_switch
+from stacker.driving.steps import find_switch
 from stacker.errors import Refusal
 from stacker.rail.line import LineController
 from stacker.rail.rail import Rail

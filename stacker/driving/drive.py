@@ -17,13 +17,11 @@ from stacker.driving.journal import Journal, Past
 from stacker.driving.runner import Progress, run_frames
 from stacker.driving.selection import CLOSING
 from stacker.driving.shutters import shutter_for
+from stacker.driving.steps import check_steps
 from stacker.errors import LinkError, Refusal, RunStopped, StackerError
-from stacker.rail.controller import ControllerReset, Identity, Where
-from stacker.rail.line import LineController
+from stacker.rail.controller import ControllerReset, Identity
 from stacker.rail.rail import PositionLost, Rail, Wish
 from stacker.rail.shutter import Shutter
-
-SEEK_MAX_S = 600.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -232,25 +230,10 @@ def _agree(
 ) -> None:
     """Check, set the limits, say what will happen, and ask."""
     preflight.check(job, front_at)
-    text = announcement(job, rail.controller.where(), front_at, frames, where_from)
+    text = preflight.announcement(job, rail.controller.where(), front_at, frames, where_from)
     if not wishes.yes and not person.confirm(f"{text}\nNothing in the way, camera ready? Go"):
         raise Refusal("not started: nothing moved.", code="declined")
     rail.narrow(*preflight.run_range(job, front_at))
-
-
-def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], where_from: str) -> str:
-    """Where the rail is, where position 0 is taken, which way and how far it will go."""
-    stops = [front_at + job.positions[max(frame, 1) - 1] for frame in frames]
-    low, high = min(stops), max(stops)
-    way = "deeper into the subject" if job.direction > 0 else "out of the subject"
-    lines = [
-        f"The rail stands at {job.mm(where.position):.3f} mm.",
-        f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {where_from}:",
-        f"{job.mm(front_at - where.position):+.3f} mm from where it stands.",
-        f"From there it goes {way}: {len(frames)} frames",
-        f"between {job.mm(low):.3f} and {job.mm(high):.3f} mm.",
-    ]
-    return "\n".join([*lines, *preflight.remarks(job)])
 
 
 def _run(
@@ -279,7 +262,7 @@ def _run(
             warm_up_s=wishes.warm_up_s,
             report=person.report,
         )
-        steps = _check_steps(job, rail)
+        steps = check_steps(job, rail)
         position = rail.here()
         if not job.hold_after:
             rail.controller.hold(on=False)
@@ -298,44 +281,6 @@ def _run(
         position=position,
         steps=steps,
     )
-
-
-def _check_steps(job: Job, rail: Rail) -> str:
-    """Look for lost steps at the low switch, where the profile says so."""
-    controller = rail.controller
-    wanted = job.check_steps_after and not rail.stopping
-    if not wanted or job.low_switch_at is None or not isinstance(controller, LineController):
-        return "position counted, not measured"
-    found = find_switch(rail, "low")
-    lost = found - job.low_switch_at
-    # a motor that slips does so by whole electrical cycles, four full steps; a switch repeats to a part of one
-    allowed = max(2, job.rail.microsteps_per_turn // 200)
-    if abs(lost) > allowed:
-        raise PositionLost(
-            f"the low switch was found {lost:+d} microsteps ({job.mm(lost) * 1000:+.1f} um) from where the profile has "
-            "it: steps were lost during this run. Look for a stall; frames may lie at wrong depths.",
-            code="steps_lost",
-        )
-    return f"no step lost: the low switch was found within {abs(lost)} microsteps"
-
-
-def find_switch(rail: Rail, end: str) -> int:
-    """Seek a limit switch and return where it cleared, by the present count [microsteps]."""
-    controller = rail.controller
-    if not isinstance(controller, LineController):
-        raise Refusal("only the line dialect can seek a switch.", code="no_seek")
-    rail.forget()
-    controller.seek(end)
-    give_up_s = rail.clock.now() + SEEK_MAX_S
-    while not (where := controller.where()).resting:
-        rail.wait_until(rail.clock.now() + controller.poll_s / 4)
-        if rail.clock.now() > give_up_s:
-            controller.stop()
-            raise RunStopped(f"the {end} switch was not found in {SEEK_MAX_S:.0f} s; a stop was sent.", code="late")
-    rail.raise_if_stopped()
-    if where.ended != "found":
-        raise RunStopped(f"seeking the {end} switch ended early ({where.ended}).", code=where.ended)
-    return controller.edge()
 
 
 def _stopped(job: Job, rail: Rail, journal: Journal, journal_path: Path, error: StackerError) -> RunStopped:

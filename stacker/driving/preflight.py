@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from stacker.driving.job import Job
 from stacker.errors import Refusal
+from stacker.rail.controller import Where
 
 
 def run_range(job: Job, front_at: int) -> tuple[int, int]:
@@ -70,3 +73,18 @@ def remarks(job: Job) -> list[str]:
     if job.batteries is not None:
         said.append(f"battery: a charged one{f'; {job.batteries} are needed in all' if job.batteries > 1 else ''}")
     return said
+
+
+def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], where_from: str) -> str:
+    """Where the rail is, where position 0 is taken, which way and how far it will go."""
+    stops = [front_at + job.positions[max(frame, 1) - 1] for frame in frames]
+    low, high = min(stops), max(stops)
+    way = "deeper into the subject" if job.direction > 0 else "out of the subject"
+    lines = [
+        f"The rail stands at {job.mm(where.position):.3f} mm.",
+        f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {where_from}:",
+        f"{job.mm(front_at - where.position):+.3f} mm from where it stands.",
+        f"From there it goes {way}: {len(frames)} frames",
+        f"between {job.mm(low):.3f} and {job.mm(high):.3f} mm.",
+    ]
+    return "\n".join([*lines, *remarks(job)])

@@ -66,7 +66,7 @@ def test_every_verb_of_the_controller_is_in_the_table_and_the_other_way_round():
     table = PAGE[PAGE.index("## 6. Requests") : PAGE.index("**Speeds.**")]
     verbs = set(re.findall(r"^\| `(\w+)", table, re.MULTILINE)) | {"seek", "hold"}
     board = Board(SimulatedOptions(), VirtualClock())
-    assert verbs == set(board.controller._verbs) | {"identify"}
+    assert verbs == set(board.controller.verbs.table) | {"identify"}
 
 
 def test_every_refusal_that_the_host_explains_is_on_the_page():
