@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -93,15 +94,13 @@ class Criterion:
     @cached_property
     def target_lp_mm(self) -> float:
         """The finest frequency, on the sensor, that the system resolves and the picture needs."""
-        return float(
-            target_frequency_lp_mm(
-                effective_f_number=self.imaging.effective_f_number,
-                pixel_pitch_um=self.pixel_pitch_um,
-                spectrum=self.spectrum,
-                resolved_contrast=self.focus.resolved_contrast,
-                output_pitch_um=self.output_pitch_um,
-                lens_falloff_mm2=self.lens_falloff_mm2,
-            )
+        return _target_lp_mm(
+            effective_f_number=self.imaging.effective_f_number,
+            pixel_pitch_um=self.pixel_pitch_um,
+            spectrum=self.spectrum,
+            resolved_contrast=self.focus.resolved_contrast,
+            output_pitch_um=self.output_pitch_um,
+            lens_falloff_mm2=self.lens_falloff_mm2,
         )
 
     # ------------------------------------------------------------------------------------------- depth of field
@@ -176,3 +175,9 @@ class Criterion:
             spectrum=self.spectrum,
             index=self.focus.index,
         )
+
+
+@lru_cache(maxsize=64)
+def _target_lp_mm(**optics: Any) -> float:
+    """`target_frequency_lp_mm` of one rig: the variants of a stack that advice lays have the same optics."""
+    return float(target_frequency_lp_mm(**optics))

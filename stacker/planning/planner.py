@@ -12,7 +12,6 @@ from stacker import __version__
 from stacker.documents.plan import (
     COLUMNS,
     FORMAT,
-    Advice,
     Assumed,
     Compared,
     Coverage,
@@ -27,6 +26,7 @@ from stacker.errors import Refusal
 from stacker.optics.diffraction import airy_diameter_um, diffraction_f_number, finest_detail_um
 from stacker.optics.imaging import Imaging
 from stacker.optics.perspective import edge_loss, edge_reference
+from stacker.planning.advice import advice_of
 from stacker.planning.budget import budget_of, timeline_of
 from stacker.planning.coverage import Planes
 from stacker.planning.criterion import Aperture, Criterion
@@ -86,6 +86,18 @@ class Draft:
                 object_na=self.imaging.object_na,
                 magnification=self.imaging.magnification,
                 pixel_pitch_um=self.pixel_pitch_um,
+                wavelength_nm=self.request.focus.mean_wavelength_nm,
+            )
+        )
+
+    @property
+    def diffraction_detail_um(self) -> float:
+        """Finest detail on the subject by diffraction alone, however fine the pixels."""
+        return float(
+            finest_detail_um(
+                object_na=self.imaging.object_na,
+                magnification=self.imaging.magnification,
+                pixel_pitch_um=0.0,
                 wavelength_nm=self.request.focus.mean_wavelength_nm,
             )
         )
@@ -247,7 +259,7 @@ def plan_of(request: Request, assumed: dict[str, Any]) -> Plan:
         coverage=_coverage(draft, order),
         motion=_motion(draft, order),
         budget=_rounded(budget_of(request, draft.planes.frame_count, timeline)),
-        advice=_advice(draft),
+        advice=advice_of(draft),
         warnings=warnings_of(draft),
         frames=_frames(draft, order, timeline.start_s if timeline else None),
     )
@@ -342,17 +354,6 @@ def _motion(draft: Draft, order: slice) -> Motion:
     )
     rounded: Motion = _rounded(motion)
     return rounded
-
-
-def _advice(draft: Draft) -> tuple[Advice, ...]:
-    by_mark = draft.imaging.magnification_by_marked_focal_length
-    if by_mark is None:
-        return ()
-    text = (
-        f"The plan reckons with {draft.imaging.magnification:.3g}x, for a lens that shortens when focused close; with "
-        f"the marked focal length the sum would be {by_mark:.3g}x. Photograph a ruler and write measured_magnification."
-    )
-    return (Advice(change=None, text=text),)
 
 
 def _frames(draft: Draft, order: slice, start_s: FloatArray | None) -> Frames:

@@ -1,0 +1,90 @@
+"""Advice does what it says: every change is made by the option it names, and counted."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from stacker.documents.loading import load_request
+from stacker.planning.planner import draft_of, plan_of
+
+ROOT = Path(__file__).resolve().parents[2] / "plans"
+REQUESTS = sorted(path for path in ROOT.glob("*.yaml") if not path.name.endswith(".plan.yaml"))
+
+
+def advice(path: Path, *overrides: str):
+    loaded = load_request(path, overrides)
+    return loaded.value, plan_of(loaded.value, {}).advice
+
+
+@pytest.mark.parametrize("path", REQUESTS, ids=lambda path: path.stem)
+def test_every_change_that_can_be_set_gives_the_frames_it_promises(path):
+    request, found = advice(path)
+    assert len(found) <= 4  # three, after what is to know about the magnification
+    promised = []
+    for one in found:
+        counts = re.search(r"(\d+) frames instead of (\d+)", one.text)
+        if one.change is None or counts is None:
+            continue
+        after, before = int(counts[1]), int(counts[2])
+        assert draft_of(request).planes.frame_count == before
+        changed = draft_of(load_request(path, [one.change]).value)
+        assert changed.planes.frame_count == after < before
+        assert changed.gap_risk is None or changed.gap_risk <= 0.001
+        promised.append(after)
+    assert promised == sorted(promised)
+
+
+def test_a_zone_is_widened_and_the_others_stay():
+    zones = "subject.zones=[{from_mm: 0.5, to_mm: 3, overlap: 0.7}, {from_mm: 4, to_mm: 4.2, kept_contrast: 0.9}]"
+    _, found = advice(ROOT / "leaf_beetle.yaml", zones)
+    change = next(one.change for one in found if one.change and "zones" in one.change)
+    assert change == (
+        "subject.zones=[{from_mm: 0.5, to_mm: 3, overlap: 0.5}, {from_mm: 4, to_mm: 4.2, kept_contrast: 0.9}]"
+    )
+
+
+def test_a_rail_that_scatters_too_much_comes_first_with_what_would_do():
+    request, found = advice(ROOT / "wulfenite_objective.yaml", "rail.repeatability_um=2")
+    assert draft_of(request).gap_risk > 0.001
+    repeats_um = float(re.search(r"repeats to ([\d.]+) um instead of 2 um", found[0].text)[1])
+    better = replace(request, rail=replace(request.rail, repeatability_um=repeats_um * 0.98))
+    assert draft_of(better).gap_risk <= 0.001  # two digits in the text
+    worse = replace(request, rail=replace(request.rail, repeatability_um=repeats_um * 1.05))
+    assert draft_of(worse).gap_risk > 0.001
+
+
+def test_a_smaller_aperture_is_advised_only_while_pixels_limit_the_detail():
+    _, found = advice(ROOT / "leaf_beetle.yaml")
+    mark = next(float(one.change.partition("=")[2]) for one in found if one.change and "f_number" in one.change)
+    details = [
+        draft_of(load_request(ROOT / "leaf_beetle.yaml", [f"rig.f_number={stop:g}"]).value).finest_detail_um
+        for stop in (4, mark, mark * 2 ** (1 / 6) * 1.02)  # the next third of a stop, with the rounding of the marks
+    ]
+    assert details[1] == details[0] < details[2]
+    _, stopped_down = advice(ROOT / "leaf_beetle.yaml", "rig.f_number=8")
+    assert not any(one.change and "f_number" in one.change for one in stopped_down)
+
+
+def test_coarse_steps_and_an_unknown_lead_are_told_where_they_cost():
+    _, found = advice(
+        ROOT / "calcite_by_hand.yaml", "rail.dial.divisions=2", "subject.zones=[{from_mm: 0, to_mm: 5, overlap: 0.6}]"
+    )
+    assert any("moves 10 times finer" in one.text for one in found)
+    _, found = advice(ROOT / "leaf_beetle.yaml", "rail.lead_error=0.1", "focus.overlap=0.1", "subject.zones=[]")
+    assert any("calibrate rail" in one.text for one in found)
+
+
+def test_without_a_known_scatter_no_overlap_is_taken_away():
+    _, found = advice(ROOT / "leaf_beetle.yaml", "rail.repeatability_um=null")
+    assert not any("focus.overlap" in (one.change or "") for one in found)
+
+
+def test_a_seam_asked_for_is_lowered_only_above_the_share_kept():
+    _, found = advice(ROOT / "weevil_reversed.yaml", "rail.repeatability_um=0.1")
+    assert any(one.change == "focus.seam_contrast=0.85" for one in found)
+    _, found = advice(ROOT / "weevil_reversed.yaml", "rail.repeatability_um=0.1", "focus.kept_contrast=0.86")
+    assert not any("seam_contrast" in (one.change or "") for one in found)
