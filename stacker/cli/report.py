@@ -1,0 +1,45 @@
+"""``stacker report``: a page with pictures."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import click
+
+from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.errors import Refusal
+
+
+@click.command(name="report", short_help="a page with pictures of a plan")
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Where it goes; else NAME.html beside it.")
+@output_options
+def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> None:
+    r"""Write one HTML page about PLAN: pictures, tables, bench card, assumptions, warnings.
+
+    It needs no network and opens from a memory stick; printed it is two pages.
+
+    \b
+    Example:
+      stacker report beetle.plan.yaml
+    """
+    from stacker.documents.files import write_whole
+    from stacker.documents.plan_file import read_plan
+    from stacker.planning.apertures import aperture_rows
+    from stacker.planning.planner import draft_of
+    from stacker.presenting.report import report_page
+    from stacker.presenting.svg import require_matplotlib
+
+    require_matplotlib()
+    read = read_plan(plan)
+    target = output or plan.with_name(f"{plan.name.removesuffix('.yaml').removesuffix('.plan')}.html")
+    if target.exists() and target.samefile(plan):
+        raise Refusal(f"{target} is the plan itself; choose another name with -o", code="exists")
+    rows = [] if read.optics.f_number is None else aperture_rows(read.request)
+    spectrum = draft_of(read.request).criterion.spectrum
+    page = report_page(read, spectrum, [dataclasses.asdict(row) for row in rows])
+    write_whole(target, page)
+    if as_json:
+        write_json(result_document("report", {"path": str(target), "bytes": len(page.encode())}))
+    note(f"Page written to {target}\nNext: open it in a browser, or: stacker drive {plan}", quiet=quiet or as_json)
