@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "jog": ("shoot", "jog", "move the rail by hand, mark front and back"),
     "drive": ("shoot", "drive", "a plan on a rail: dry run, or --go"),
     "verify": ("afterwards", "verify", "are all frames of a run in the folder?"),
+    "report": ("afterwards", "report", "a page with pictures of a plan"),
     "export": ("afterwards", "export", "the sequence as CSV, as G-code, or for a dial"),
     "session": ("afterwards", "session", "several stacks as one session"),
     "calibrate": ("set up", "calibrate", "magnification from a ruler, the screw from an indicator"),
