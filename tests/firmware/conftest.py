@@ -10,7 +10,7 @@ from firmware.bench import Host, SimulatedBoard
 
 @pytest.fixture
 def board() -> Iterator[SimulatedBoard]:
-    """A board just switched on, running as fast as it goes."""
+    """A board just switched on, running as fast as it goes: a test that must be quick enough for it sets its pace."""
     running = SimulatedBoard()
     yield running
     running.close()

@@ -192,6 +192,7 @@ def test_motor_supply_gone_in_mid_move(board: SimulatedBoard, host: Host) -> Non
 
 
 def test_motor_supply_gone_during_an_exposure(board: SimulatedBoard, host: Host) -> None:
+    board.do("pace 1")
     host.ready()
     host.order("shutter 1000 0", "watch 1000 0", "fire 1 0")
     board.do("supply gone")
