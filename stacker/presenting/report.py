@@ -162,7 +162,7 @@ def _side(plan: Plan, slices: Slices) -> str:
     spare = f"; {outside} planes of focus lie outside the subject" if outside else ""
     overlap = "" if coverage.overlap is None else f", overlapping by {coverage.overlap:.0%} at least"
     says = (
-        f"{len(slices)} slices of {plan.depth_of_field.total_um:.4g} um cover {plan.request.subject.depth_mm:g} mm of "
+        f"{_slices(len(slices))} of {plan.depth_of_field.total_um:.4g} um for {plan.request.subject.depth_mm:g} mm of "
         f"depth{overlap}{spare}."
     )
     rows = zip(
@@ -181,6 +181,10 @@ def _side(plan: Plan, slices: Slices) -> str:
         ("frame", "focus um", "near um", "far um"),
         rows,
     )
+
+
+def _slices(count: int) -> str:
+    return "1 slice" if count == 1 else f"{count} slices"
 
 
 def _contrast(slices: Slices) -> str:
@@ -206,8 +210,8 @@ def _contrast(slices: Slices) -> str:
         "contrast",
         "Contrast through depth",
         says,
-        f"Of detail of {slices.target_lp_mm:.4g} line pairs a mm on the sensor, or of coarser detail that defocus hurts "
-        "more.",
+        f"Of detail of {slices.target_lp_mm:.4g} line pairs a mm on the sensor, or of coarser detail that defocus "
+        "hurts more.",
         lambda narrow: report_pictures.contrast_view(slices, narrow=narrow),
         ("frames", "seam mm", "share kept"),
         rows,

@@ -24,7 +24,7 @@ _MOST_LINES = 150
 
 def width_in(*, narrow: bool) -> float:
     """Of a figure, in inches of its own type size."""
-    return 3.6 if narrow else 7.2
+    return 3.2 if narrow else 7.2
 
 
 # ----------------------------------------------------------------------------------------------------- from the side
@@ -67,12 +67,12 @@ def _whole(axes: Axes, plan: Plan, slices: Slices) -> None:
     for zone in plan.request.subject.zones:
         axes.plot([zone.from_mm, min(zone.to_mm, depth_mm)], [1.12, 1.12], color=INK, linewidth=2)
         middle_mm = (zone.from_mm + min(zone.to_mm, depth_mm)) / 2
-        axes.text(middle_mm, 1.18, _plain(zone.name or "zone"), ha="center", va="bottom", fontsize=8)
+        axes.text(middle_mm, 1.18, _plain(zone.name or "zone"), ha="center", va="bottom")
     margin_mm = 0.04 * (edges_mm[-1] - edges_mm[0])
     low_mm, high_mm = min(edges_mm[0], 0) - margin_mm, max(edges_mm[-1], depth_mm) + margin_mm
     axes.set(xlim=(low_mm, high_mm), ylim=(-1.05, 1.5 if plan.request.subject.zones else 1.15), yticks=[])
     axes.spines["left"].set_visible(False)
-    axes.set_title(f"{len(slices)} slices from front to back")
+    axes.set_title("All slices, front to back")
     axes.set_xlabel("depth from the front, mm (lens on the left)")
 
 
@@ -121,7 +121,7 @@ def contrast_view(slices: Slices, *, narrow: bool) -> Figure:
     large.plot(depths_um, [max(values) for values in zip(*curves, strict=True)], color=INK, linewidth=1.8)
     _level(large, slices)
     large.set(ylim=(min(lowest - 0.08, 0.4), 1.04), xlim=(near_um, far_um), ylabel="share kept", xlabel="depth, um")
-    large.set_title("Enlarged: each frame, and the best of them")
+    large.set_title("Enlarged: frames, and the best of them")
     return figure
 
 

@@ -10,7 +10,7 @@ STYLE = """
 :root { color-scheme: light dark; --ink: #1c1f24; --faint: #6b717b; --paper: #fbfaf7; --card: #ffffff;
   --rule: #d9d6cd; --subject: #e6e2d6; --one: #2a6fb0; --other: #e39b35; --strong: #a8276b; }
 @media (prefers-color-scheme: dark) { :root { --ink: #e9e6df; --faint: #a3a6ad; --paper: #17191d; --card: #1f2227;
-  --rule: #3a3e46; --subject: #343a44; --one: #6fb1ea; --other: #d98c2b; --strong: #f08cc0; } }
+  --rule: #3a3e46; --subject: #343a44; --one: #6fb1ea; --other: #c8791f; --strong: #f08cc0; } }
 * { box-sizing: border-box; }
 body { margin: 0 auto; max-width: 54rem; padding: 1rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.45 system-ui, "Segoe UI", "Liberation Sans", sans-serif; overflow-wrap: anywhere; }
@@ -57,5 +57,6 @@ footer { font-size: 0.8rem; margin: 1.2rem 0; }
   .narrow { display: none; } .wide { display: block; max-height: 66mm; }
   details:not([open]) { display: none; }
   .scroll { max-height: none; overflow: visible; }
+  footer { font-size: 7.5pt; margin: 2mm 0 0; }
 }
 """
