@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 from stacker.driving.job import Job, LinkSettings
 from stacker.errors import Refusal
+from stacker.rail.acknowledged import LONGEST_ANSWER
 from stacker.rail.controller import Identity, Where
-from stacker.rail.gcode import LONGEST_ANSWER, GcodeController
+from stacker.rail.gcode import GcodeController
 from stacker.rail.line import LineController
 from stacker.rail.link import open_link
 from stacker.rail.rail import Rail, RailSettings, Wish

@@ -12,7 +12,7 @@ from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_profile import GcodeLink, Link, RailProfile
 from stacker.errors import Refusal
 from stacker.motion.step_grid import microstep_um, take_up_microsteps, whole_down, whole_up
-from stacker.rail.gcode import GcodeWords
+from stacker.rail.acknowledged import GcodeWords
 from stacker.rail.rail import RailSettings
 from stacker.rail.shutter import ShutterSettings
 

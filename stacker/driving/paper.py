@@ -5,12 +5,13 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from stacker.driving.job import Job
+from stacker.rail.acknowledged import AcknowledgedLines, GcodeWords
 from stacker.rail.clock import Clock, VirtualClock
-from stacker.rail.gcode import GcodeController, GcodeWords
+from stacker.rail.gcode import GcodeController
 from stacker.rail.line import LineController
+from stacker.rail.link import Link
 
 QUESTIONS = ("where", "shot", "identify", "state", "edge")  # they move nothing and are repeated as often as needed
 
@@ -62,6 +63,18 @@ class PaperLineController(LineController):
         return [str(self._shot), "fired", "unwired"] if verb in ("fire", "shot") else []
 
 
+class _PaperLines(AcknowledgedLines):
+    """Lines that are acknowledged at once."""
+
+    def __init__(self, link: Link, words: GcodeWords) -> None:
+        super().__init__(link, words)
+        self.said: list[str] = []
+
+    def say(self, line: str) -> None:
+        """Keep the line."""
+        self.said.append(line)
+
+
 class PaperGcodeController(GcodeController):
     """A controller of RS274/NGC words.
 
@@ -82,12 +95,9 @@ class PaperGcodeController(GcodeController):
             mute,
             microsteps_per_mm=microsteps_per_mm,
         )
-        self.requests: list[str] = []
+        self.lines = _PaperLines(PaperLink(self.clock), mute)  # type: ignore[arg-type]
+        self.requests = self.lines.said
         self._at, self._known = start, True
-
-    def _ask(self, line: str, **_: Any) -> str:
-        self.requests.append(line)
-        return ""
 
 
 def paper_controller(job: Job, start: int) -> PaperLineController | PaperGcodeController:

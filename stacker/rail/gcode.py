@@ -19,54 +19,18 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.motion.move_time import move_time_s
+from stacker.rail.acknowledged import AcknowledgedLines, GcodeWords, NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset, Identity, ShotState, Where
 from stacker.rail.link import Link
 from stacker.rail.shutter import Ambiguous
 
-LONGEST_ANSWER = 512  # bytes: some controllers answer a query with a long line
 PIECE_S = 1.0  # the longest that a move cannot be stopped
 SLICE_S = 0.05
 PLACE_S = 0.5  # a queried position may lag that long behind the predicted end and its margin
 _NUMBER = r"\s*([-+]?\d+(?:\.\d*)?|[-+]?\.\d+)"
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class GcodeWords:
-    """What a controller answers, as the rail profile says.
-
-    Parameters
-    ----------
-    acknowledge : tuple of str
-        Whole lines that acknowledge.
-    refuse : tuple of str
-        Beginnings of lines that refuse.
-    acknowledge_s, wake_s, arrival_margin_s : float
-        How long an acknowledgement is awaited; silence after opening; margin after the predicted end of a move [s].
-    axis : str
-        The rail's axis.
-    position_query, position_reply : str or None
-        A line that asks for the position; what the answer holds, with ``{mm}`` for the number.
-    query_acknowledged : bool
-        Whether a query is acknowledged beside its answer.
-    """
-
-    acknowledge: tuple[str, ...]
-    refuse: tuple[str, ...] = ()
-    acknowledge_s: float = 3.0
-    wake_s: float = 3.0
-    arrival_margin_s: float = 0.5
-    axis: str = "X"
-    position_query: str | None = None
-    position_reply: str | None = None
-    query_acknowledged: bool = True
-
-
-class NotAcknowledged(RunStopped):
-    """Nobody can say whether the controller took a line, nor which line a later acknowledgement belongs to."""
 
 
 class GcodeController:
@@ -75,7 +39,7 @@ class GcodeController:
     Parameters
     ----------
     link : Link
-        Open, for lines up to `LONGEST_ANSWER`.
+        Open.
     words : GcodeWords
         Its answers.
     microsteps_per_mm : float
@@ -88,10 +52,8 @@ class GcodeController:
         self.poll_s, self.lead_s = 0.25, 0.0
         self.longest_move_s: float | None = PIECE_S
         self.bounds: tuple[int, int] | None = None
-        self.attend: Callable[[], None] = lambda: None  # called while waiting
         self._reply = re.compile(re.escape(words.position_reply or "").replace(re.escape("{mm}"), _NUMBER))
-        self._greeting: set[str] = set()
-        self._trusted = True  # whether acknowledgements still belong to what was sent last
+        self.lines = AcknowledgedLines(link, words)
         self._known = False
         self._speed = self._acceleration = 1
         self._at = 0  # where the rail is, or was before the move that is under way [microsteps]
@@ -100,66 +62,14 @@ class GcodeController:
         self._pulse_s, self._busy_s = 0.2, 0.0
         self._shot, self._closed_s = 0, -math.inf
 
-    # -- lines
+    @property
+    def attend(self) -> Callable[[], None]:
+        """Called while waiting for an answer."""
+        return self.lines.attend
 
-    def _say(self, line: str) -> None:
-        """Send one line and wait until it is acknowledged."""
-        self._ask(line, acknowledged=True)
-
-    def _ask(self, line: str, *, answer: re.Pattern[str] | None = None, acknowledged: bool) -> str:
-        """Send one line; wait for the acknowledgement, the answer, or both in either order."""
-        if not self._trusted:
-            raise self._lost_count("an earlier acknowledgement is missing or one too many")
-        self._listen()
-        self._link.send(f"{line}\n".encode("ascii"))
-        deadline_s = self.clock.now() + self._words.acknowledge_s
-        told = "" if answer else None
-        while acknowledged or told == "":
-            heard = self._hear(deadline_s)
-            self.attend()
-            if heard is None:
-                if self.clock.now() >= deadline_s:
-                    self._trusted = False
-                    raise self._lost_count(f"'{line}' was not acknowledged in {self._words.acknowledge_s:g} s")
-            elif answer and (found := answer.search(heard)):
-                told = found.group(1)
-            elif heard in self._words.acknowledge:
-                if not acknowledged:
-                    self._trusted = False
-                    raise self._lost_count("an acknowledgement came that nobody waits for")
-                acknowledged = False
-            elif any(heard.startswith(word) for word in self._words.refuse):
-                raise ControllerRefused("line", line, f"{self._link.url}: the controller refused '{line}': {heard}")
-        return told or ""
-
-    def _hear(self, deadline_s: float) -> str | None:
-        """The next line that holds something; its greeting means that it was reset."""
-        heard = self._link.read_line(deadline_s)
-        if heard is None:
-            return None
-        text = heard.decode("ascii", "replace").strip()
-        if text in self._greeting:
-            self._known = self._trusted = False
-            raise ControllerReset(
-                f"{self._link.url}: the controller was reset (it sent its greeting, '{text}'): the position is lost. "
-                "Look at its supply, then go on with --resume.",
-                code="controller_reset",
-            )
-        return text
-
-    def _listen(self) -> None:
-        """Hear what came unasked: chatter is nothing, an acknowledgement means that the count is lost."""
-        while self._link.pending and (heard := self._hear(self.clock.now())) is not None:
-            if heard in self._words.acknowledge:
-                self._trusted = False
-                raise self._lost_count("an acknowledgement came that nobody waits for")
-
-    def _lost_count(self, why: str) -> NotAcknowledged:
-        return NotAcknowledged(
-            f"{self._link.url}: {why}: which line a later one belongs to is not known any more. Look at cable and "
-            "baud rate, and at acknowledge and acknowledge_s in the profile; then go on with --resume.",
-            code="not_acknowledged",
-        )
+    @attend.setter
+    def attend(self, attend: Callable[[], None]) -> None:
+        self.lines.attend = attend
 
     # -- who is there
 
@@ -171,13 +81,9 @@ class GcodeController:
         LinkError
             When it does not.
         """
-        quiet_s = self.clock.now() + self._words.wake_s
-        while self.clock.now() < quiet_s:
-            text = (self._link.read_line(quiet_s) or b"").decode("ascii", "replace").strip()
-            if text and text not in self._words.acknowledge:
-                self._greeting.add(text)
+        self.lines.greeted()
         try:
-            self._say("G21")
+            self.lines.say("G21")
         except NotAcknowledged:
             words = " or ".join(f"'{word}'" for word in self._words.acknowledge)
             raise LinkError(
@@ -190,7 +96,7 @@ class GcodeController:
     def take_over(self) -> None:
         """Set units and modes, and open the contact."""
         for line in ("G21", "G90", "G94", "M9"):
-            self._say(line)
+            self.lines.say(line)
 
     def configure(self, *, speed: int, acceleration: int, deadman_s: float) -> None:
         """Note speed and acceleration: the feed goes with every move, the acceleration is the controller's own."""
@@ -211,7 +117,7 @@ class GcodeController:
     def declare(self, position: int) -> None:
         """Name the present place."""
         self.bounds = None
-        self._say(f"G92 {self._words.axis}{self._mm(position)}")
+        self.lines.say(f"G92 {self._words.axis}{self._mm(position)}")
         self._at, self._target, self._known = position, None, True
 
     def start_move(self, position: int) -> None:
@@ -230,7 +136,7 @@ class GcodeController:
         self._target, self._due_s = position, latest_s + took_s + self._words.arrival_margin_s
         feed = f"{self._speed / self._per_mm * 60:.3f}".rstrip("0").rstrip(".")
         try:
-            self._say(f"G1 {self._words.axis}{self._mm(position)} F{feed}")
+            self.lines.say(f"G1 {self._words.axis}{self._mm(position)} F{feed}")
         except (RunStopped, ControllerRefused, LinkError):
             self._known = False  # it may have gone there or not
             raise
@@ -247,9 +153,8 @@ class GcodeController:
             )
 
     def _queried(self) -> str:
-        return self._ask(
-            self._words.position_query or "", answer=self._reply, acknowledged=self._words.query_acknowledged
-        )
+        query, acknowledged = self._words.position_query or "", self._words.query_acknowledged
+        return self.lines.ask(query, self._reply, acknowledged=acknowledged)
 
     def _agrees(self, told: str, position: int) -> bool:
         """Whether an answer means this microstep, as far as its decimals can tell."""
@@ -261,7 +166,7 @@ class GcodeController:
         if self._target is not None:
             if self.clock.now() < self._due_s:
                 return self._told(resting=False)
-            if self._words.position_query and self._known and self._trusted:
+            if self._words.position_query and self._known and self.lines.trusted:
                 arrived = self._agrees(told := self._queried(), self._target)
                 if not arrived and self.clock.now() < self._due_s + PLACE_S:
                     return self._told(resting=False)
@@ -272,7 +177,7 @@ class GcodeController:
         return self._told(resting=True)
 
     def _told(self, *, resting: bool) -> Where:
-        known = self._known and self._trusted
+        known = self._known and self.lines.trusted
         return Where(resting=resting, known=known, position=self._at, ended="arrived" if known else "none")
 
     def hold(self, *, on: bool) -> None:
@@ -317,30 +222,23 @@ class GcodeController:
             raise ControllerRefused("shot", str(self._shot), f"shot {shot} was made already.")
         if not self._known or self._target is not None or position != self._at:
             raise ControllerRefused("place", "", f"the rail does not stand at {position} microsteps: nothing fired.")
-        self._say("M9")  # a contact that is closed already would not close again
+        self.lines.say("M9")  # a contact that is closed already would not close again
         self._shot = shot
         try:
-            self._say("M8")
+            self.lines.say("M8")
         except (RunStopped, LinkError, ControllerRefused) as error:
-            self._open_blindly()
+            self.lines.say_blindly("M9")  # a contact must not stay closed
             raise Ambiguous(f"shot {shot} may have fired or not: {error}", code="ambiguous") from error
         self._closed_s = self.clock.now()
         while (left_s := self._closed_s + self._pulse_s - self.clock.now()) > 0:
             self.clock.sleep(min(left_s, SLICE_S))
             self.attend()
         try:
-            self._say("M9")
+            self.lines.say("M9")
         except (RunStopped, LinkError):
-            self._open_blindly()
+            self.lines.say_blindly("M9")  # a contact must not stay closed
             raise
         return self.shot()
-
-    def _open_blindly(self) -> None:
-        """Do not leave the contact closed, whether anybody hears it or not."""
-        try:
-            self._link.send(b"M9\n")
-        except LinkError:
-            return  # the port is gone: the error under way says so
 
     def shot(self) -> ShotState:
         """What is known of the last shot: an acknowledgement too many puts it in doubt.
@@ -351,7 +249,7 @@ class GcodeController:
             For that.
         """
         try:
-            self._listen()
+            self.lines.listen()
         except NotAcknowledged as error:
             raise Ambiguous(f"shot {self._shot} may have fired or not: {error}", code="ambiguous") from error
         return ShotState(

@@ -7,8 +7,9 @@ from rail.gcode_board import GREETING, Board, Faults
 
 from stacker.driving.jog import Jog
 from stacker.errors import LinkError, Refusal
+from stacker.rail.acknowledged import GcodeWords, NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset
-from stacker.rail.gcode import GcodeController, GcodeWords, NotAcknowledged
+from stacker.rail.gcode import GcodeController
 from stacker.rail.link import Link
 from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, Wish
 from stacker.rail.shutter import Ambiguous

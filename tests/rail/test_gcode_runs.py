@@ -19,8 +19,8 @@ from stacker.driving.drive import Wishes
 from stacker.driving.job import LinkSettings, Pace, job_of
 from stacker.errors import StackerError
 from stacker.planning.planner import plan_of
+from stacker.rail.acknowledged import GcodeWords
 from stacker.rail.clock import SystemClock
-from stacker.rail.gcode import GcodeWords
 from stacker.rail.link import Link
 from stacker.rail.shutter import ShutterSettings
 
