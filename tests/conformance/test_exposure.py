@@ -77,22 +77,22 @@ def test_firing_names_the_place(host):
 
 def test_nothing_moves_while_a_shot_is_in_progress(host, board):
     host.ready()
-    host.ok("shutter 50 0", "watch 600 0", "fire 1 0")
+    host.ok("shutter 50 0", "watch 3000 0", "fire 1 0")
     for verb in ("move 10", "jog 10", "seek low", "fire 2 0", "watch 1 1", "declare 5", "hold off", "clear"):
         assert host.ask(verb) == "no busy", verb
-    board.wait(0.7)
+    board.wait(3.1)
     host.ok("move 10")
     assert host.rest()[1] == "10"
 
 
 def test_the_rail_may_leave_while_the_contact_is_still_closed(host, board):
     host.ready()
-    host.ok("shutter 900 0", "watch 50 0", "fire 1 0")
+    host.ok("shutter 4000 0", "watch 50 0", "fire 1 0")
     board.wait(0.1)
     host.ok("move 10")
     assert host.rest()[1] == "10"
     assert host.ask("fire 2 10") == "no busy"
-    board.wait(1.0)
+    board.wait(4.0)
     host.ok("fire 2 10")
 
 

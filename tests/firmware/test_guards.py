@@ -77,17 +77,18 @@ def test_a_spike_shorter_than_the_trip_time_is_no_hit(board: SimulatedBoard, hos
 
 def test_a_switch_reads_clear_only_after_20_ms(board: SimulatedBoard, host: Host) -> None:
     host.open()
-    board.do("wire low cut")
-    board.run_for(0.01)
-    assert host.ask("state")[1] == "hit"
     board.do("pace 0.2")
-    board.do("wire low whole")
-    began = board.stats()["cycle"]
-    while host.ask("state")[1] == "hit":
-        last_hit = board.stats()["cycle"]
-    cleared = board.stats()["cycle"]
-    assert (last_hit - began) / CLOCK_HZ < 0.020 + 0.006  # the reply itself takes 4 ms on the line
-    assert (cleared - began) / CLOCK_HZ > 0.020
+    took_s = []
+    for _ in range(5):  # a busy computer only adds to it: the quickest of five counts
+        board.do("wire low cut")
+        board.run_for(0.001)
+        assert host.ask("state")[1] == "hit"
+        board.do("wire low whole")
+        began = board.stats()["cycle"]
+        while host.ask("state")[1] == "hit":
+            pass
+        took_s.append((board.stats()["cycle"] - began) / CLOCK_HZ)
+    assert 0.020 < min(took_s) < 0.020 + 2 * 0.011  # a question just before, and the next: 11 ms each on the line
 
 
 @pytest.mark.parametrize(("side", "sign"), [("low", -1), ("high", 1)])

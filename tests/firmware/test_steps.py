@@ -119,8 +119,8 @@ def test_no_pulse_comes_after_a_stop_at_once(board: SimulatedBoard, host: Host, 
     assert (trust, ended) == ("lost", "sudden")
     steps = board.log("step")
     injected = board.log("injected")[0]
-    # The byte takes its time on the line, perhaps behind one that is under way, and one pulse may fall between its end and
-    # the interrupt.
+    # The byte takes its time on the line, perhaps behind one that is under way, and one pulse may fall between its end
+    # and the interrupt.
     acted = injected.cycle + 2 * CLOCK_HZ / 115_200 * 11 + CLOCK_HZ / HIGHEST_SPEED
     late = [event for event in steps if event.cycle > acted]
     assert late == []
