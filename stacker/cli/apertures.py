@@ -34,7 +34,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    r"""Plan the stack of a REQUEST at every marked f-number and compare.
+    """Plan the stack of a REQUEST at every marked f-number and compare.
 
     With a wish, the f-number that grants it best is sought between the marks too. Wishes may be combined.
 

@@ -29,7 +29,7 @@ def command() -> None:
     Example:
       stacker calibrate scale beetle.yaml --ruler-mm 10 --pixels 4210
       stacker calibrate rail bench.rail.yaml readings.csv
-    """  # noqa: D301 - \b is for click
+    """
 
 
 # ------------------------------------------------------------------------------------------------------- scale
@@ -71,7 +71,7 @@ def scale(
       stacker calibrate scale beetle.yaml --ruler-mm 10 --pixels 4210
       stacker calibrate scale beetle.yaml --ruler-mm 10 --pixels 4210 \\
         --moved-mm 8 --pixels-after 3890
-    """  # noqa: D301 - \b is for click
+    """
     from stacker.calibrating.estimate import Estimate, from_readings
     from stacker.calibrating.scale import Ruler, entrance_pupil_mm, magnification
     from stacker.documents.loading import load_request
@@ -188,7 +188,7 @@ def rail(
     \b
     Example:
       stacker calibrate rail bench.rail.yaml readings.csv --write
-    """  # noqa: D301 - \b is for click
+    """
     from stacker.calibrating.estimate import rounded, rounded_up
     from stacker.calibrating.readings import parse_readings
     from stacker.calibrating.screw import fit_screw

@@ -14,7 +14,7 @@ from stacker.errors import Fault, InputError, StackerError
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @output_options
 def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
-    r"""Read FILES (requests, rails, plans) and tell every fault with its line.
+    """Read FILES (requests, rails, plans) and tell every fault with its line.
 
     \b
     Example:

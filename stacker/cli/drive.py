@@ -70,7 +70,7 @@ def command(
     Example:
       stacker drive beetle.plan.yaml
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
-    """  # noqa: D301 - \b is for click
+    """
     from stacker.documents.plan_file import read_plan
     from stacker.driving import selection
     from stacker.driving.drive import Wishes

@@ -13,7 +13,7 @@ from stacker.cli.output import note, output_options, result_document, write_json
 @click.argument("key", required=False)
 @output_options
 def command(key: str | None, *, as_json: bool, quiet: bool) -> None:
-    r"""Tell the meaning, range and default of a KEY, or what a warning asks for.
+    """Tell the meaning, range and default of a KEY, or what a warning asks for.
 
     KEY is a dotted key, its last word, or the code of a warning; without one, all are listed.
 

@@ -22,7 +22,7 @@ from stacker.errors import Refusal
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write this file instead of printing.")
 @output_options
 def command(plan: Path, *, form: str, output: Path | None, as_json: bool, quiet: bool) -> None:
-    r"""Print the step sequence of PLAN for another machine, or for hands.
+    """Print the step sequence of PLAN for another machine, or for hands.
 
     Nothing in an exported program checks a limit: try it without the subject first.
 

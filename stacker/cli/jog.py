@@ -37,7 +37,7 @@ def command(
     \b
     Example:
       stacker jog beetle.yaml --write
-    """  # noqa: D301 - \b is for click
+    """
     from stacker.cli.edited import block_lines, write_values
     from stacker.documents.loading import load_request
     from stacker.documents.rail_profile import RailProfile
@@ -86,7 +86,7 @@ def _keys(*, typed: bool) -> bool:
 
 
 def _welcome(profile: RailProfile, *, keys: bool) -> str:
-    from stacker.driving.jog import HELP, KEYS_HELP
+    from stacker.driving.jog_keys import HELP, KEYS_HELP
 
     low_mm, high_mm = profile.soft_limits_mm
     head = f"{profile.name}, {low_mm:g} to {high_mm:g} mm. Positive is deeper into the subject."
@@ -102,7 +102,7 @@ def _marked(jog: Jog, *, rear: bool) -> dict[str, Any]:
 def _reader(interrupts: Interrupts, *, keys: bool) -> Callable[[], str | None]:
     """The next line or key; None at the end of the input, or when interrupted while nothing moves."""
     from stacker.cli.terminal import drop_typed_ahead
-    from stacker.driving.jog import KEYS, KEYS_HELP, first_key
+    from stacker.driving.jog_keys import KEYS, KEYS_HELP, first_key
 
     def line() -> str | None:
         drop_typed_ahead()

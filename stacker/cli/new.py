@@ -14,7 +14,7 @@ from stacker.errors import Refusal
 @click.argument("kind")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write this file instead of printing.")
 def command(kind: str, output: Path | None) -> None:
-    r"""Print a commented request for one KIND of rig.
+    """Print a commented request for one KIND of rig.
 
     Kinds: lens, reversed, coupled, objective, measured, bellows; and rail or hand_rail for a rail profile.
 

@@ -16,7 +16,7 @@ from stacker.errors import Refusal
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Instead of what the file says.")
 @output_options
 def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, as_json: bool, quiet: bool) -> None:
-    r"""Plan the stack of a REQUEST: write NAME.plan.yaml beside it and print the bench card.
+    """Plan the stack of a REQUEST: write NAME.plan.yaml beside it and print the bench card.
 
     \b
     Example:

@@ -27,7 +27,7 @@ def command() -> None:
     Example:
       stacker rail ports
       stacker rail move bench.rail.yaml --to-mm 40 --go
-    """  # noqa: D301 - \b is for click
+    """
 
 
 def _profile(path: Path) -> RailProfile:
@@ -74,7 +74,7 @@ def ports(*, as_json: bool, quiet: bool) -> None:
     \b
     Example:
       stacker rail ports
-    """  # noqa: D301 - \b is for click
+    """
     from stacker.rail import link
 
     found = [{"port": port, "description": description} for port, description in link.ports()]
@@ -93,7 +93,7 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
     \b
     Example:
       stacker rail identify bench.rail.yaml
-    """  # noqa: D301 - \b is for click
+    """
     from stacker.driving.job import rail_settings
 
     read = _profile(profile)
@@ -145,7 +145,7 @@ def move(
     \b
     Example:
       stacker rail move bench.rail.yaml --to-mm 40 --go
-    """  # noqa: D301 - \b is for click
+    """
     from stacker.driving.bring_up import go_by, go_to
     from stacker.driving.job import rail_settings
 
@@ -188,7 +188,7 @@ def find(profile: Path, *, end: str, go: bool, url: str | None, as_json: bool, q
     \b
     Example:
       stacker rail find bench.rail.yaml --go
-    """  # noqa: D301 - \b is for click
+    """
     from stacker.driving import bring_up
     from stacker.driving.job import rail_settings
 
@@ -221,7 +221,7 @@ def simulate(url: str, *, port: int, pty: bool, as_json: bool, quiet: bool) -> N
     \b
     Example:
       stacker rail simulate "sim://bench?state=rail.json" --port 7000
-    """  # noqa: D301 - \b is for click
+    """
     import math
 
     from stacker.driving.interrupts import Interrupts

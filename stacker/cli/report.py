@@ -16,7 +16,7 @@ from stacker.errors import Refusal
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Where it goes; else NAME.html beside it.")
 @output_options
 def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> None:
-    r"""Write one HTML page about PLAN: pictures, tables, bench card, assumptions, warnings.
+    """Write one HTML page about PLAN: pictures, tables, bench card, assumptions, warnings.
 
     It needs no network and opens from a memory stick; printed it is two pages.
 

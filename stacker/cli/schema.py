@@ -10,7 +10,7 @@ from stacker.cli.output import write_json
 @click.command(name="schema", short_help="a JSON Schema of the files, for editors")
 @click.argument("document", type=click.Choice(["request", "rail", "plan"]), default="request")
 def command(document: str) -> None:
-    r"""Print the JSON Schema of a request, a rail or a plan, so that an editor completes keys and marks faults.
+    """Print the JSON Schema of a request, a rail or a plan, so that an editor completes keys and marks faults.
 
     \b
     Example:

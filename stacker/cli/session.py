@@ -27,7 +27,7 @@ from stacker.cli.output import note, output_options, result_document, write_json
 )
 @output_options
 def command(plans: tuple[Path, ...], *, setup_min: float, start: datetime | None, as_json: bool, quiet: bool) -> None:
-    r"""Add up the PLANs of a session, in this order: hours, cards, batteries, space.
+    """Add up the PLANs of a session, in this order: hours, cards, batteries, space.
 
     \b
     Example:

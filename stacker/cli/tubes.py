@@ -49,7 +49,7 @@ class Numbers(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # gener
 @click.option("--subject-width-mm", type=float, help="Mark the sets that frame it.")
 @output_options
 def command(*, as_json: bool, quiet: bool, **flags: Any) -> None:
-    r"""Tell what a lens reaches with every set of the tubes at hand, focused at its nearest.
+    """Tell what a lens reaches with every set of the tubes at hand, focused at its nearest.
 
     \b
     Example:

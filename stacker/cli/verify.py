@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 )
 @output_options
 def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: bool, quiet: bool) -> None:
-    r"""Hold the pictures in FOLDER against the journal of a run, frame by frame.
+    """Hold the pictures in FOLDER against the journal of a run, frame by frame.
 
     Exit code 1 if any frame is missing or may be. Nothing is changed.
 
