@@ -111,4 +111,5 @@ def test_every_command_has_an_example_and_says_what_it_does(stacker):
         assert text in " ".join(listing.split()), name
         shown = stacker(name, "--help")
         assert shown.code == 0, name
+        assert "\\b" not in shown.out, name
         assert "Example" in shown.out or "COMMAND" in shown.out, name
