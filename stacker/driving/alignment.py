@@ -15,7 +15,9 @@ from itertools import pairwise
 from math import floor
 
 MARGIN = 10  # assignments so much smaller than the best may still fit better beside another leg of the run
-_FEW_PAIRS = 400_000  # beyond that, offsets are proposed by a sample of the shots
+_FEW_PAIRS = 400_000  # beyond so many pairs of shot and picture, offsets are first sought with some of the shots
+_NEAR_BEST = 0.93  # then with all of them wherever those gave nearly as many pictures
+_APART_S = 60.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -202,23 +204,38 @@ def _offsets(fit: _Fit, cell_s: float) -> list[tuple[int, float]]:
 
     They are cells so fine that the true offset, wherever it lies in one, is within the slack from its middle.
     """
-    count = len(fit.low_s)
-    every = max(1, count * len(fit.taken_s) // _FEW_PAIRS)
+    count, everywhere = len(fit.low_s), (float("-inf"), float("inf"))
+    every = -(-count * len(fit.taken_s) // _FEW_PAIRS)
+    if every == 1:
+        return _votes(fit, cell_s, range(count), [everywhere])
+    # A long run: some of its shots tell where to look, then all of them are asked there.
+    some = _votes(fit, cell_s, range(0, count, every), [everywhere])
+    near: list[tuple[float, float]] = []
+    for offset_s in sorted(offset_s for votes, offset_s in some if votes >= _NEAR_BEST * some[0][0]):
+        if near and offset_s - near[-1][1] < _APART_S:
+            near[-1] = (near[-1][0], offset_s)
+        else:
+            near.append((offset_s, offset_s))
+    return _votes(fit, cell_s, range(count), near)
+
+
+def _votes(fit: _Fit, cell_s: float, shots: range, within_s: Sequence[tuple[float, float]]) -> list[tuple[int, float]]:
+    """For each cell of offsets in some spans, in how many ways a picture lies in the window of one of the shots."""
     changes: dict[int, int] = {}
-    for shot in range(0, count, every):
+    for shot in shots:
         low_s, high_s = fit.low_s[shot], fit.high_s[shot]
-        for taken_s in fit.taken_s:
-            enters, leaves = floor((taken_s - high_s) / cell_s), floor((taken_s - low_s) / cell_s) + 1
-            changes[enters] = changes.get(enters, 0) + 1
-            changes[leaves] = changes.get(leaves, 0) - 1
+        for first_s, last_s in within_s:
+            low, high = bisect_left(fit.taken_s, low_s + first_s), bisect_right(fit.taken_s, high_s + last_s)
+            for taken_s in fit.taken_s[low:high]:
+                enters, leaves = floor((taken_s - high_s) / cell_s), floor((taken_s - low_s) / cell_s) + 1
+                changes[enters] = changes.get(enters, 0) + 1
+                changes[leaves] = changes.get(leaves, 0) - 1
     cells: list[tuple[int, float]] = []
-    votes, edges = 0, sorted(changes)
-    # a sample cannot tell neighbours apart, so its votes count for more than they are
-    extra = count // 10 + every if every > 1 else 0
-    for edge, after in pairwise(edges):
+    votes = 0
+    for edge, after in pairwise(sorted(changes)):
         votes += changes[edge]
         if votes > 0:
-            cells += [(votes * every + extra, (cell + 0.5) * cell_s) for cell in range(edge, after)]
+            cells += [(votes, (cell + 0.5) * cell_s) for cell in range(edge, after)]
     cells.sort(key=lambda cell: -cell[0])
     return cells
 
