@@ -53,7 +53,8 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
         write_json(result_document("verify", {**dataclasses.asdict(verdict), "commands": commands}))
     elif not quiet:
         click.echo("\n".join(verdict_text(dataclasses.asdict(verdict))))
-    for line in commands or [f"stacker report {plan}"]:
+    follow = f"stacker report {plan}" if verdict.complete else "verify the card itself, or a copy that keeps file times"
+    for line in commands or [follow]:
         note(f"Next: {line}", quiet=quiet or as_json)
     if not verdict.complete:
         click.get_current_context().exit(1)

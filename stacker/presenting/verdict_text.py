@@ -50,7 +50,7 @@ def _details(verdict: dict[str, Any]) -> Iterable[str]:
         yield (
             f"{_count(verdict['pictures'], 'picture')} for {verdict['frames']} frames.{fewer} Copying may have changed "
             "the file times, or files of another run are among them."
-            + ("" if verdict["clock"] == "exif" else " Capture times from EXIF need the extra 'exif'.")
+            + ("" if verdict["clock"] == "exif" else " Capture times in the files are read with the extra 'exif'.")
         )
     if verdict["unlinked"]:
         yield "The journal does not say when it was resumed, so a spare picture may hide a lost one: look at them."

@@ -6,7 +6,7 @@ import json
 import random
 
 import pytest
-from driving.evenings import Card, Evening
+from driving.evenings import TEN, Card, Evening
 
 
 @pytest.fixture
@@ -68,3 +68,24 @@ def test_bad_input(stacker, run, tmp_path):
     done = stacker("verify", card, "--journal", tmp_path / "no.jsonl")
     assert done.code == 2
     assert "no.jsonl:1:1" in done.err
+
+
+def test_a_run_on_the_simulated_rail_is_verified_from_its_own_journal(stacker, plans, tmp_path):
+    """Files dated by the simulated hardware's log, which knows nothing of the journal; frame 5 is lost."""
+    plan, log = tmp_path / "beetle.plan.yaml", tmp_path / "hardware.jsonl"
+    plan.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())
+    journal = tmp_path / "beetle-20310504-220000.run.jsonl"
+    url = f"sim://bench?time_scale=20&log={log}"
+    done = stacker("drive", plan, "--go", "--yes", "--frames", "1-8", "--journal", journal, "--url", url)
+    assert done.code == 0, done.err
+    fired = [event for event in map(json.loads, log.read_text().splitlines()) if event["event"] == "shutter"]
+    card, chance = Card(resolution_s=0.01, offset_s=3600.5), random.Random(0)
+    (tmp_path / "card").mkdir()
+    for frame, event in enumerate(fired, start=1):
+        if frame != 5:
+            card.file(tmp_path / "card" / f"PIC_{frame:04}.jpg", TEN + event["time_s"], chance)
+    done = stacker("verify", tmp_path / "card", "--journal", journal)
+    assert done.code == 1
+    assert "missing: 5 (" in done.out
+    assert "not confirmed by the journal: 9-60" in done.out
+    assert f"Next: stacker drive {plan} --frames 5,9-60 --go" in done.err
