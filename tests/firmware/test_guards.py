@@ -180,7 +180,8 @@ def test_motor_supply_gone_in_mid_move(board: SimulatedBoard, host: Host) -> Non
     host.order("move 5000")
     trust, position, ended = host.rest()
     assert (trust, ended) == ("lost", "supply")
-    assert 1500 + speed * 0.005 <= int(position) <= 1500 + speed * 0.0053 + 1  # the page: after 5 ms
+    # the page: after 5 ms, which is 24 pulses, and one more or less falls in by chance
+    assert 1500 + speed * 0.005 - 1 <= int(position) <= 1500 + speed * 0.0053 + 1
     assert len(board.log("step")) == int(position)
     assert host.ask("clear") == ["no", "supply"]
     assert host.ask("state")[3] == "gone"
