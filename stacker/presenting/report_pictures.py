@@ -67,7 +67,7 @@ def _whole(axes: Axes, plan: Plan, slices: Slices) -> None:
     for zone in plan.request.subject.zones:
         axes.plot([zone.from_mm, min(zone.to_mm, depth_mm)], [1.12, 1.12], color=INK, linewidth=2)
         middle_mm = (zone.from_mm + min(zone.to_mm, depth_mm)) / 2
-        axes.text(middle_mm, 1.18, _plain(zone.name or "zone"), ha="center", va="bottom")
+        axes.text(middle_mm, 1.18, zone.name or "zone", ha="center", va="bottom")
     margin_mm = 0.04 * (edges_mm[-1] - edges_mm[0])
     low_mm, high_mm = min(edges_mm[0], 0) - margin_mm, max(edges_mm[-1], depth_mm) + margin_mm
     axes.set(xlim=(low_mm, high_mm), ylim=(-1.05, 1.5 if plan.request.subject.zones else 1.15), yticks=[])
@@ -220,8 +220,3 @@ def clock_view(plan: Plan, times: Sequence[FrameTimes], *, narrow: bool) -> Figu
     whole.set(xlabel="time, min", ylabel="frames taken", ylim=(0, None), xlim=(0, None))
     whole.set_title("The whole run")
     return figure
-
-
-def _plain(text: str) -> str:
-    """A person's words, so that no sign in them is taken for a formula."""
-    return text.replace("\\", "/").replace("$", r"\$")

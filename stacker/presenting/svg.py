@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,7 @@ _NAMES = {
 }
 
 _STYLE: dict[str, Any] = {
+    "text.parse_math": False,  # a person's dollar sign is a dollar sign
     "svg.fonttype": "none",  # text stays text: it can be read aloud, searched and copied
     "svg.hashsalt": "stacker",  # the same plan gives the same page
     "font.family": "sans-serif",
@@ -100,7 +102,8 @@ def inline(figure: Figure, *, name: str, title: str, description: str, css_class
         Of the element.
     """
     stream = io.StringIO()
-    with style():
+    with style(), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph")  # the page's own fonts draw what matplotlib's lacks
         figure.savefig(stream, format="svg", metadata={"Date": None})
     text = stream.getvalue()
     body = text[text.index("<svg") :]

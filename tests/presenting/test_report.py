@@ -67,7 +67,7 @@ def zoned():
 @pytest.fixture
 def page(planned, zoned):
     if not zoned:
-        plan = planned("subject.zones=[{name: '<eyes> & $x$', from_mm: 0.4, to_mm: 0.7, overlap: 0.5}]")
+        plan = planned("subject.zones=[{name: '<eyes> & $x$ 甲虫', from_mm: 0.4, to_mm: 0.7, overlap: 0.5}]")
         zoned.update(plan=plan, text=page_of(plan))
     return zoned
 
@@ -104,7 +104,7 @@ def test_words_of_a_person_stay_words(planned):
 
 
 def test_a_zone_named_like_a_formula_or_a_tag_is_drawn_as_written(page):
-    assert "&lt;eyes&gt; &amp; $x$" in page["text"]
+    assert "&lt;eyes&gt; &amp; $x$ 甲虫" in page["text"]
 
 
 def test_behind_every_picture_stands_its_table(page):
