@@ -101,7 +101,9 @@ def alignments(
             break
         one = fit.at(offset_s)
         best = max(best, one.count)
-        found.setdefault((one.shot_of, one.open_shots, floor(offset_s)), one)  # alike within a second is enough
+        key = (one.shot_of, one.open_shots, floor(offset_s))  # alike within a second: the better one will do
+        if key not in found or found[key].count < one.count:
+            found[key] = one
     near = sorted((one for one in found.values() if one.count >= best - MARGIN), key=lambda one: -one.count)
     return near or [no_picture(len(windows), len(taken_s))]
 

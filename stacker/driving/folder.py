@@ -24,7 +24,7 @@ _NO_PICTURE = frozenset(
 _PICTURE = frozenset({"dng", "heic", "heif", "hif", "jpe", "jpeg", "jpg", "png", "tif", "tiff"})
 _COPY = re.compile(r"(?P<base>.*\d)(?: ?\(\d+\)|[ _-]+copy(?:[ _-]?\d+)?)", re.IGNORECASE)
 _NUMBER = re.compile(r"(?P<prefix>.*?)(?P<number>\d+)")
-_PAIR_S = 3.0  # raw file and JPEG of one exposure are written within that time
+_PAIR_S = {"exif": 0.1, "file": 3.0}  # raw file and JPEG share their capture time, and are written within seconds
 _MOMENT_S = 0.6  # and without a common name, within that
 _WORTH_HASHING = 4096  # smaller files are no pictures of a camera, and alike without being copies
 
@@ -120,13 +120,20 @@ def read_folder(folder: Path, *, exif: Callable[[Path], float | None] | None = N
     for file in files:
         file.taken_s = file.exif_s if by_exif and file.exif_s is not None else file.written_s
     kept, copies = _without_copies(files, folder)
-    pictures = _counted_on(sorted(_paired(kept), key=lambda p: (p.taken_s, p.prefix, p.number or 0)))
+    clock = "exif" if by_exif else "file"
+    resolution_s = _resolution_s([file.taken_s for file in files])
+    paired = _paired(kept, _PAIR_S[clock], max(_MOMENT_S, resolution_s))
+    pictures = _counted_on(sorted(paired, key=_by_time))
     return Folder(
-        pictures=tuple(sorted(pictures, key=lambda p: (p.taken_s, p.prefix, p.number or 0))),
+        pictures=tuple(sorted(pictures, key=_by_time)),
         copies=tuple(copies),
-        clock="exif" if by_exif else "file",
-        resolution_s=_resolution_s([file.taken_s for file in files]),
+        clock=clock,
+        resolution_s=resolution_s,
     )
+
+
+def _by_time(picture: Picture) -> tuple[float, str, int]:
+    return picture.taken_s, picture.prefix, picture.number or 0
 
 
 def _is_picture(path: Path) -> bool:
@@ -173,18 +180,19 @@ def _digest(path: Path) -> bytes:
     return digest.digest()
 
 
-def _paired(files: list[_File]) -> Iterable[Picture]:
+def _paired(files: list[_File], within_s: float, moment_s: float) -> Iterable[Picture]:
     """Files of one name and different kind are one exposure when their times agree, from two folders too."""
     groups: dict[str, list[list[_File]]] = {}
     for file in files:
         same_name = groups.setdefault(file.stem.lower(), [])
         for group in same_name:
-            if all(_one_exposure(file, other) for other in group):
+            if all(_one_exposure(file, other, within_s) for other in group):
                 group.append(file)
                 break
         else:
             same_name.append([file])
-    for group in _paired_by_time([group for same_name in groups.values() for group in same_name]):
+    by_name = [group for same_name in groups.values() for group in same_name]
+    for group in _paired_by_time(by_name, moment_s):
         match = _NUMBER.fullmatch(group[0].stem)
         yield Picture(
             files=tuple(file.path for file in group),
@@ -195,7 +203,7 @@ def _paired(files: list[_File]) -> Iterable[Picture]:
         )
 
 
-def _paired_by_time(groups: list[list[_File]]) -> list[list[_File]]:
+def _paired_by_time(groups: list[list[_File]], within_s: float) -> list[list[_File]]:
     """Where pairs are the rule, single files of different kind and one moment are a pair that somebody renamed."""
     singles = sorted((group for group in groups if len(group) == 1), key=lambda group: group[0].taken_s)
     kinds = Counter(file.path.suffix.lower() for group in groups for file in group).most_common(2)
@@ -204,13 +212,13 @@ def _paired_by_time(groups: list[list[_File]]) -> list[list[_File]]:
     paired = [group for group in groups if len(group) > 1]
     while singles:
         group = singles.pop(0)
-        if singles and _one_exposure(group[0], singles[0][0], within_s=_MOMENT_S):
+        if singles and _one_exposure(group[0], singles[0][0], within_s):
             group = group + singles.pop(0)
         paired.append(group)
     return paired
 
 
-def _one_exposure(one: _File, other: _File, *, within_s: float = _PAIR_S) -> bool:
+def _one_exposure(one: _File, other: _File, within_s: float) -> bool:
     return one.path.suffix.lower() != other.path.suffix.lower() and abs(one.taken_s - other.taken_s) <= within_s
 
 

@@ -197,7 +197,9 @@ def _judge(reading: _Reading, folder: Folder, each: int, focus_mm: dict[int, flo
             bare.discard(shot.frame)
         if shot.counts and len(taken.get((leg, place), ())) >= each:
             empty.discard(shot.frame)
-    times_fit = not pictures or _beyond_chance(reading.count, len(shots) * each, len(pictures))
+    answered = sum(shot.counts for _, _, shot in shots)
+    fitting = sum(len(mine) for (leg, place), mine in taken.items() if reading.legs[leg].shots[place].counts)
+    times_fit = not pictures or _beyond_chance(fitting, answered * each, len(pictures))
     spare = [picture for picture in range(len(pictures)) if not _belongs(reading, picture)]
     unlinked = bool(spare) and len(reading.legs) > 1 and any(leg.begins_s is None for leg in reading.legs)
     if not times_fit:
