@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -76,24 +77,33 @@ def read_shots(path: Path) -> tuple[Past, list[ShotLeg]]:
             legs.append((begins_s, []))
         else:
             legs[-1][1].append(record)
-    read = [ShotLeg(begins_s=begins_s, shots=tuple(_shots(events))) for begins_s, events in legs]
+    ends_s = [begins_s for begins_s, _ in legs[1:]] + [None]
+    read = [
+        ShotLeg(begins_s=begins_s, shots=tuple(_shots(events, _lasts_s(begins_s, end_s))))
+        for (begins_s, events), end_s in zip(legs, ends_s, strict=True)
+    ]
     return past, [leg for leg in read if leg.shots]
 
 
-def _shots(events: list[dict[str, Any]]) -> list[Shot]:
+def _lasts_s(begins_s: float | None, next_s: float | None) -> float:
+    """Until the run went on: no shot of before can have fired later."""
+    return math.inf if begins_s is None or next_s is None else next_s - begins_s
+
+
+def _shots(events: list[dict[str, Any]], lasts_s: float) -> list[Shot]:
     shots: list[dict[str, Any]] = []
     for event in events:
         if event["event"] == "intent":
             shots.append({"intent": event})
         elif event["event"] in ("exposed", "confirmed") and shots:
             shots[-1][event["event"]] = event
-    return [_shot(shot) for shot in shots]
+    return [_shot(shot, lasts_s) for shot in shots]
 
 
-def _shot(lines: dict[str, Any]) -> Shot:
+def _shot(lines: dict[str, Any], lasts_s: float) -> Shot:
     first_s = lines["intent"]["t_s"]
     answer = lines.get("exposed") or lines.get("confirmed")
-    late_s = first_s + _UNANSWERED_S if answer is None else answer["t_s"]
+    late_s = max(first_s, min(first_s + _UNANSWERED_S, lasts_s)) if answer is None else answer["t_s"]
     by_hand = lines.get("confirmed", {}).get("evidence") == "person"  # who presses the release, then the key
     early_s = first_s if answer is None or by_hand else max(first_s, late_s - _REPLY_S)
     return Shot(
