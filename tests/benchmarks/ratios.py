@@ -68,7 +68,7 @@ def whole_commands(folder: Path) -> None:
     """Help, plan and apertures against the interpreter with its libraries."""
     request = folder / "stack.yaml"
     request.write_text(FRAMES_300, encoding="utf-8")
-    python, program = [sys.executable, "-c"], [sys.executable, "-m", "stacker"]
+    python, program = [sys.executable, "-c"], [str(Path(sys.executable).with_name("stacker"))]
     bare, libraries = [*python, "pass"], [*python, "import click, yaml, numpy"]
     report(
         "stacker --help / python -c pass",
@@ -188,8 +188,9 @@ def long_plans(folder: Path) -> None:
             "rail.soft_limits_mm=[0, 2000]", "subject.zones=[]",
         ]  # fmt: skip
         code = (
-            "import sys, resource\nfrom stacker.cli.main import main\ntry:\n    main(sys.argv[1:])\nexcept SystemExit as stop:\n"
-            "    assert not stop.code\nprint(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+            "import sys, resource\nfrom stacker.cli.main import main\n"
+            "try:\n    main(sys.argv[1:])\nexcept SystemExit as stop:\n    assert not stop.code\n"
+            "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
         )
         arguments = [sys.executable, "-c", code, "plan", str(request), "--quiet"]
         for change in changes:
@@ -200,12 +201,9 @@ def long_plans(folder: Path) -> None:
             done = subprocess.run(arguments, check=True, capture_output=True, text=True)
             times.append(time.perf_counter() - start)
         seconds[name], megabytes[name] = statistics.median(times), float(done.stdout)
-    for name in seconds:
-        print(
-            f"{'plan of ' + name + ' frames, whole command':<58} {seconds[name]:8.2f} s, {megabytes[name]:.0f} MB",
-            end="",
-        )
-        print("  goal under 2 s, 200 MB" if name == "100,000" else "")
+    for name, median in seconds.items():
+        goal = "  goal under 2 s, 200 MB" if name == "100,000" else ""
+        print(f"{'plan of ' + name + ' frames, whole command':<58} {median:8.2f} s, {megabytes[name]:.0f} MB{goal}")
 
 
 def main() -> None:
