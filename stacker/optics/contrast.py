@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stacker.errors import Refusal
-from stacker.optics.otf import FloatArray, bisect, defocus_for_share, defocused_otf, floats
+from stacker.optics.otf import FloatArray, defocus_for_share, defocused_otf, falling_root, floats
 from stacker.optics.spectrum import Spectrum
 
 # Relative frequency at which defocus costs most: a search over the OTF finds 0.4911 (share 0.1) to 0.4945
@@ -98,7 +98,7 @@ def lens_falloff_mm2(
 
     excess = float(perfect(lens_mtf50_lp_mm)) / 0.5
     if excess < 1:
-        best = float(bisect(lambda nu: perfect(nu) - 0.5, 0.0, 1e3 / pixel_pitch_um))
+        best = float(falling_root(lambda nu: perfect(nu) - 0.5, 0.0, 1e3 / pixel_pitch_um))
         raise Refusal(
             f"found {lens_mtf50_lp_mm:g} lp/mm; at f/{effective_f_number:.3g} effective and {pixel_pitch_um:.3g} um "
             f"pixels a perfect lens gives contrast 0.5 at {best:.4g} lp/mm: measure on the sensor, unsharpened, at "
@@ -146,7 +146,7 @@ def target_frequency_lp_mm(
         )
         return contrast - resolved_contrast
 
-    return bisect(above, np.zeros_like(n_e), nyquist_lp_mm)
+    return falling_root(above, np.zeros_like(n_e), nyquist_lp_mm)
 
 
 def held_frequency_lp_mm(target_lp_mm: ArrayLike, *, effective_f_number: ArrayLike, spectrum: Spectrum) -> FloatArray:
@@ -242,7 +242,7 @@ def displacement_for_share_um(
         return kept - share
 
     # where the first colour reaches the share the sum has not yet, and where the last does the sum has
-    return bisect(above, each_um.min(axis=-1), each_um.max(axis=-1))
+    return falling_root(above, each_um.min(axis=-1), each_um.max(axis=-1))
 
 
 def _optics_contrast(

@@ -10,7 +10,7 @@ from functools import cached_property
 from stacker.documents.request import CoupledRig, Light, ObjectiveRig, Request
 from stacker.errors import Refusal
 from stacker.optics.contrast import in_focus_contrast
-from stacker.optics.otf import bisect
+from stacker.optics.otf import falling_root
 from stacker.planning.budget import budget_of, timeline_of
 from stacker.planning.criterion import Aperture, Criterion
 from stacker.planning.focus_grid import FloatArray
@@ -108,7 +108,7 @@ def _mtf50_lp_mm(request: Request, ratio: float) -> float:
         )
         return contrast - 0.5
 
-    return float(bisect(above_half, 0.0, 1e3 / pitch_um)) * (1 - 1e-12)  # never above what a perfect lens gives
+    return float(falling_root(above_half, 0.0, 1e3 / pitch_um)) * (1 - 1e-12)  # never above what a perfect lens gives
 
 
 def _metered(light: Light | None, ratio: float) -> Light | None:

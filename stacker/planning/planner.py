@@ -182,14 +182,14 @@ def _seams(criterion: Criterion, planes: Planes, aperture: Aperture) -> FloatArr
 
 def _distinct(criterion: Criterion, step_um: FloatArray, side: Aperture) -> FloatArray:
     """Seam contrast once for each distinct pair of step and aperture: most stacks have very few."""
-    keys = np.round(np.stack((step_um, side.effective_f_number)), 9)
-    _, first, where = np.unique(keys, axis=1, return_index=True, return_inverse=True)
+    pairs = np.round(step_um, 9) + 1j * np.round(side.effective_f_number, 9)  # numpy sorts complex numbers as pairs
+    _, first, where = np.unique(pairs, return_index=True, return_inverse=True)
     few = Aperture(
         magnification=side.magnification[first],
         effective_f_number=side.effective_f_number[first],
         object_na=side.object_na[first],
     )
-    return criterion.seam_contrast(step_um[first], few)[where.reshape(-1)]
+    return criterion.seam_contrast(step_um[first], few)[where]
 
 
 def _exposures(request: Request, imaging: Imaging, aperture: Aperture) -> FloatArray | None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from prysm.coordinates import cart_to_polar, make_xy_grid
 from prysm.geometry import circle
@@ -17,7 +17,13 @@ from scipy.optimize import brentq
 from scipy.special import j1, jn_zeros
 
 from stacker.errors import Refusal
-from stacker.optics.otf import FIRST_ZERO_WITHIN_KAPPA, bisect, defocus_for_share, defocused_otf, defocused_otf_grid
+from stacker.optics.otf import (
+    FIRST_ZERO_WITHIN_KAPPA,
+    defocus_for_share,
+    defocused_otf,
+    defocused_otf_grid,
+    falling_root,
+)
 
 TABLE = np.loadtxt(
     Path(__file__).parent / "data" / "defocus_otf.csv", delimiter=",", comments=("#", "W20"), usecols=(0, 1, 2)
@@ -154,5 +160,16 @@ def test_no_defocus_for_a_share_outside_its_range(s, share):
         defocus_for_share(s, share)
 
 
-def test_bisect_returns_an_end_when_there_is_no_crossing():
-    assert bisect(lambda x: 1 - x, 0.0, [0.5, 2.0, 3.0]) == pytest.approx([0.5, 1.0, 1.0])
+def test_falling_root_returns_an_end_when_there_is_no_crossing():
+    assert falling_root(lambda x: 1 - x, 0.0, [0.5, 2.0, 3.0]) == pytest.approx([0.5, 1.0, 1.0])
+
+
+@given(st.floats(0.2, 6), st.floats(0.1, 30), st.floats(-3, 3), st.floats(0, 2))
+def test_falling_root_is_where_scipy_finds_it(power, slope, shift, flat):
+    def falling(x):
+        return np.maximum(1 - np.exp(shift) * np.abs(x) ** power * slope, -flat - 0.01)
+
+    assume(falling(50.0) < 0)
+    expected = brentq(falling, 0, 50, xtol=1e-14, rtol=1e-15)
+    # a double's last digits, as steep as the function is there
+    assert falling_root(falling, 0.0, 50.0) == pytest.approx(expected, rel=1e-13, abs=1e-13)
