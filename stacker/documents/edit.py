@@ -44,7 +44,7 @@ def _with_value(text: str, key: str, value: str, path: str) -> str:
     old = node.nodes.get(words[-1])
     if old is None:
         return _with_new_key(text, node, words[-1], value, path)
-    start, end = old.place.index, old.place.end
+    start, end = old.place.start, old.place.end
     if start == end:  # 'key:' with nothing behind it
         value = f" {value}"
     elif not isinstance(old, Scalar) and text[start] not in "[{":
@@ -65,21 +65,21 @@ def _not_inline(key: str, path: str) -> Refusal:
 def _last_leaf(node: Node, text: str) -> Node:
     """The last value of a block that ends where its own text ends; a block ends only where the next one begins."""
     children = list(node.nodes.values()) if isinstance(node, Mapping) else getattr(node, "nodes", ())
-    if not children or text[node.place.index] in "[{":
+    if not children or text[node.place.start] in "[{":
         return node
     return _last_leaf(children[-1], text)
 
 
 def _with_new_key(text: str, block: Mapping, word: str, value: str, path: str) -> str:
     """Add a line under the block's last key, or a pair before its closing brace."""
-    if text[block.place.index : block.place.index + 1] == "{":
+    if text[block.place.start : block.place.start + 1] == "{":
         at = block.place.end - 1
         return text[:at].rstrip() + (", " if block.nodes else "") + f"{word}: {value}" + text[at:]
     if not block.keys:
         raise _not_inline(word, path)
     first = next(iter(block.keys.values()))
     last = _last_leaf(block, text).place
-    newline = text.find("\n", max(last.end - 1, last.index))
+    newline = text.find("\n", max(last.end - 1, last.start))
     if newline < 0:
         text, newline = text + "\n", len(text)
     margin = " " * (first.column - 1)

@@ -180,5 +180,5 @@ def _placed(node: Node, place: Place) -> Node:
             keys=dict.fromkeys(node.keys, place),
         )
     if isinstance(node, Scalar):
-        return replace(node, place=place)
+        return node._replace(place=place)
     return replace(node, place=place, nodes=tuple(_placed(child, place) for child in node.nodes))

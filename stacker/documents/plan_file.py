@@ -121,43 +121,41 @@ def parse_plan(text: str, path: str) -> Plan:
 
 def _frames(table: str, place: Place, reading: Reading) -> Frames | None:
     """The table by columns; ``None`` after faults."""
-    head, rows_at, rows = ("frames:\n" + table).partition("  rows:\n")
-    if head + rows_at != _ROWS_HEAD:
+    if not ("frames:\n" + table).startswith(_ROWS_HEAD):
         reading.fault(place, "frames", "the columns are not those of a plan; make the plan anew")
         return None
-    lines = rows.split("\n")
-    if lines[-1] == "":
-        lines.pop()
-    if not lines:
+    rows = table[len(_ROWS_HEAD) - len("frames:\n") :]
+    if not rows.strip():
         reading.fault(place, "frames.rows", "no rows; make the plan anew")
         return None
-    columns = _columns_fast(lines)
+    first_row = place._replace(line=place.line + 3)
+    columns = _columns_fast(rows)
     if columns is None:
-        columns = _columns_marked(lines, replace(place, line=place.line + 3), reading)
+        columns = _columns_marked(rows.removesuffix("\n").split("\n"), first_row, reading)
     if columns is None:
         return None
     frames = Frames(**dict(zip(COLUMNS, columns, strict=True)))
     for line, text in _inconsistencies(frames):
-        reading.fault(replace(place, line=place.line + 3 + line, column=5), "frames.rows", text)
+        reading.fault(first_row._replace(line=first_row.line + line, column=5), "frames.rows", text)
     return frames
 
 
-def _columns_fast(lines: list[str]) -> list[list[Any]] | None:
+def _columns_fast(rows: str) -> list[list[Any]] | None:
     """All rows as one JSON text; ``None`` on any doubt."""
-    if not all(line.startswith(_ROW_START) for line in lines):
+    if not (rows.startswith(_ROW_START) and rows.endswith("]\n")):
         return None
     try:
-        rows = json.loads("[" + ",".join([line[6:] for line in lines]) + "]", parse_constant=_no_constant)
-    except ValueError:
+        table = json.loads("[" + rows[6:].replace("\n" + _ROW_START, ",[") + "]", parse_constant=_no_constant)
+        columns = [list(column) for column in zip(*table, strict=True)]
+    except (ValueError, TypeError):
         return None
-    if len(rows) != len(lines) or {type(row) for row in rows} != {list} or {len(row) for row in rows} != {len(COLUMNS)}:
+    if len(columns) != len(COLUMNS) or len(table) != rows.count("\n"):
         return None
-    columns = [list(column) for column in zip(*rows, strict=True)]
     for name, values in zip(COLUMNS, columns, strict=True):
         kinds = set(map(type, values))
         if not kinds <= _KINDS[name] or (len(kinds) > 1 and name != "overlap"):
             return None
-        if kinds == {float} and not max(values) - min(values) < math.inf:
+        if kinds == {float} and not math.isfinite(sum(values)):
             return None
     return columns
 
@@ -173,7 +171,7 @@ def _columns_marked(lines: list[str], place: Place, reading: Reading) -> list[li
     for number, line in enumerate(lines):
         row = _sound_row(line)
         if row is None:
-            _fault_of_row(line, replace(place, line=place.line + number), reading)
+            _fault_of_row(line, place._replace(line=place.line + number), reading)
         else:
             good.append(row)
     if len(reading.faults) > before:
@@ -205,17 +203,17 @@ def _fault_of_row(line: str, here: Place, reading: Reading) -> None:
     cells = [match for match in re.finditer(r"[^,\[\]\s]+", line) if match[0] != "-"]
     if not re.fullmatch(r" *- *\[[^\[\]]*\] *", line) or len(cells) != len(COLUMNS):
         text = f"found {len(cells)} values; write a row of {len(COLUMNS)} in brackets, or make the plan anew"
-        reading.fault(replace(here, column=5), "frames.rows", text)
+        reading.fault(here._replace(column=5), "frames.rows", text)
         return
     before = len(reading.faults)
     for (name, column), cell in zip(COLUMNS.items(), cells, strict=True):
         if not _cell_is_sound(name, column.decimals, cell[0]):
             what = "a whole number" if column.decimals is None else f"a number with {column.decimals} decimals"
             reading.fault(
-                replace(here, column=cell.start() + 1), f"frames.{name}", f"found '{cell[0][:40]}'; write {what}"
+                here._replace(column=cell.start() + 1), f"frames.{name}", f"found '{cell[0][:40]}'; write {what}"
             )
     if len(reading.faults) == before:
-        reading.fault(replace(here, column=5), "frames.rows", "written in an unusual way; make the plan anew")
+        reading.fault(here._replace(column=5), "frames.rows", "written in an unusual way; make the plan anew")
 
 
 def _cell_is_sound(name: str, decimals: int | None, text: str) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import yaml
 
@@ -20,17 +20,16 @@ _KNOWN_TAGS = {"map", "seq", "str", "int", "float", "bool", "null", "timestamp",
 _DEEPEST = 24  # levels of nesting; a document of ours has four
 
 
-@record
-class Place:
+class Place(NamedTuple):
     """Where a value stands: a file (or an option of the command line), line and column from 1, 0 for no place.
 
-    ``index`` and ``end`` count characters from the start of the text, for edits in place.
+    ``start`` and ``end`` count characters from the start of the text, for edits in place.
     """
 
     path: str
     line: int = 0
     column: int = 0
-    index: int = 0
+    start: int = 0
     end: int = 0
 
     def fault(self, key: str, text: str) -> Fault:
@@ -38,8 +37,7 @@ class Place:
         return Fault(path=self.path, line=self.line, column=self.column, key=key, text=text)
 
 
-@record
-class Scalar:
+class Scalar(NamedTuple):
     """One word or quoted text; ``quoted`` tells ``"3.4"`` from ``3.4``."""
 
     place: Place
@@ -155,7 +153,7 @@ class _Converter:
 
     def place(self, node: yaml.Node) -> Place:
         start, end = node.start_mark, node.end_mark
-        return Place(path=self.path, line=start.line + 1, column=start.column + 1, index=start.index, end=end.index)
+        return Place(path=self.path, line=start.line + 1, column=start.column + 1, start=start.index, end=end.index)
 
     def node(self, node: yaml.Node, depth: int) -> Node:
         place = self.place(node)
