@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents.plan import COLUMNS, Plan
-from stacker.documents.rail_profile import GcodeLink, Link, RailProfile
+from stacker.documents.rail_link import GcodeLink, Link
+from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
 from stacker.motion.step_grid import microstep_um, take_up_microsteps, whole_down, whole_up
 from stacker.rail.acknowledged import GcodeWords

@@ -11,45 +11,16 @@ from dataclasses import replace
 from typing import Any
 
 from stacker.driving.bench import make_ready, name_place
+from stacker.driving.jog_keys import HELP, STEPS_MM
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused
 from stacker.rail.rail import Rail
 
 SEARCH_MM_S = 1.0  # before anything is marked nobody knows where the subject is
 NEAR_MM, NEAR_MM_S = 2.0, 0.5  # from that far before the first mark on, and anywhere behind it
-STEPS_MM = (0.01, 0.05, 0.1, 0.5, 1.0)  # what one press may move, by the keys 1 to 5
 FARTHEST_MM = 10_000.0  # no number beyond is a rail's
 
 _NUMBER = re.compile(r"[+-]?[0-9]{1,5}(\.[0-9]{1,6})?")
-HELP = """\
-  +0.5, -0.5    so many mm deeper, or back
-  +, -          one step deeper, or back
-  step 0.05     set the step, 1 mm at most
-  to 41.2       go to that rail position in mm; to front, to back: to a mark
-  front, back   mark the front, the back of the subject here
-  here 41.2     the rail's scale reads that much (when its position is lost)
-  where         tell position and marks
-  done          end"""
-KEYS_HELP = """\
-  right or +    one step deeper         1 to 5   step 0.01 0.05 0.1 0.5 1 mm
-  left or -     one step back           :        type a line, 'help' lists them
-  f, b          mark front, back        q        done"""
-KEYS = {
-    "+": "+",
-    "=": "+",  # the same key without shift
-    "-": "-",
-    "\x1b[C": "+",
-    "\x1bOC": "+",
-    "\xe0M": "+",  # Windows
-    "\x1b[D": "-",
-    "\x1bOD": "-",
-    "\xe0K": "-",
-    "f": "front",
-    "b": "back",
-    "w": "where",
-    "q": "done",
-    **{str(number): f"step {step_mm:g}" for number, step_mm in enumerate(STEPS_MM, start=1)},
-}
 
 
 class Jog:
@@ -293,11 +264,6 @@ def _number(text: str) -> float:
 def _shown(text: str) -> str:
     plain = "".join(sign if sign.isprintable() else "?" for sign in text.strip())
     return plain if len(plain) <= 40 else plain[:37] + "..."
-
-
-def first_key(typed: str) -> str:
-    """The first key of what a terminal hands over at once: one press moves one step, whatever piled up behind it."""
-    return next((typed[:length] for length in (3, 2, 1) if typed[:length] in KEYS), typed[:1])
 
 
 def converse(jog: Jog, read: Callable[[], str | None], tell: Callable[[str], None]) -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from stacker.documents.loading import load_rail
-from stacker.documents.rail_profile import GcodeLink, Link
+from stacker.documents.rail_link import GcodeLink, Link
 from stacker.errors import InputError
 
 RAIL = """\

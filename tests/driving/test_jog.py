@@ -6,7 +6,8 @@ from hypothesis import strategies as st
 
 from stacker.driving.bench import connect
 from stacker.driving.job import LinkSettings
-from stacker.driving.jog import HELP, KEYS, Jog, converse, first_key
+from stacker.driving.jog import Jog, converse
+from stacker.driving.jog_keys import HELP, KEYS, first_key
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.rail import RailSettings, Wish
 

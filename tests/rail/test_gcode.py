@@ -302,3 +302,13 @@ def test_a_person_jogs_it_within_the_limits():
     assert board.place_mm(board.clock.now()) == pytest.approx(50)
     assert board.longest_s <= 1 + 1e-6
     assert {line.split("F")[1] for line in board.lines if "G1" in line} == {"60", "30"}  # 1 and 0.5 mm/s
+
+
+def test_chatter_is_nothing_and_does_not_keep_a_missing_acknowledgement_waiting_for_ever():
+    board = Board(faults=Faults(lost_answer={number_of("G1 X40.03 F180")}))
+    rail = ready(board)
+    for n in range(1500):
+        board._answer(f"idle {n}", 0.01 * n)
+    with pytest.raises(NotAcknowledged):
+        rail.move(64_048)
+    assert board.clock.now() < 12  # the chatter goes on for 15 s
