@@ -89,7 +89,7 @@ def test_past_the_first_zero_both_count_detail_as_reversed(record_property):
 @pytest.mark.parametrize("pupil", [0.5, 1.0, 1.8])
 @pytest.mark.parametrize("magnification", [0.5, 2.0])
 def test_the_traced_lens_has_the_pupils_it_should(pupil, magnification):
-    # the entrance pupil from infinity is f/N wide, and the exit pupil P times that: both from the stop by 1/f = 1/a + 1/b
+    # the entrance pupil from infinity is f/N wide, the exit pupil P times that: both from the stop by 1/f = 1/a + 1/b
     lens = Lens.of(focal_mm=80, f_number=5, pupil_magnification=pupil)
     imaged = lens.stop_radius_mm / abs(1 - abs(lens.stop_mm) / 80)
     entrance, exit_ = (imaged, lens.stop_radius_mm) if lens.stop_mm >= 0 else (lens.stop_radius_mm, imaged)
