@@ -139,7 +139,8 @@ def plan_files(folder: Path) -> None:
 
     request = folder / "long.yaml"
     request.write_text(FRAMES_300, encoding="utf-8")
-    longer = ["subject.depth_mm=112", "rig.working_distance_mm=200", "rail.travel_mm=200", "rail.soft_limits_mm=[0, 200]"]
+    longer = ["subject.depth_mm=112", "rig.working_distance_mm=200"]
+    longer += ["rail.travel_mm=200", "rail.soft_limits_mm=[0, 200]"]
     loaded = load_request(request, longer)
     plan = plan_of(loaded.value, loaded.assumed)
     rows = [list(row) for row in zip(*plan.frames.columns(), strict=True)]
