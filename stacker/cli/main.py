@@ -110,10 +110,9 @@ def main(argv: list[str] | None = None) -> NoReturn:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing more to flush
         sys.exit(0)
     except OSError as error:
-        _report(
-            StackerError(f"{error.filename or 'a file'}: {error.strerror or error}", code="system"),
-            as_json=as_json,
-        )
+        reason = error.strerror or error
+        text = f"{error.filename or 'the system'}: {reason}; check the name, the folder and its permissions"
+        _report(StackerError(text, code="system"), as_json=as_json)
         sys.exit(1)
 
 

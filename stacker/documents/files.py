@@ -34,9 +34,11 @@ def write_whole(path: Path | str, text: str) -> None:
                 beside.chmod(target.stat().st_mode & 0o777)
         beside.replace(target)
         sync_folder(target.parent)
-    except BaseException:
+    except BaseException as error:
         with contextlib.suppress(OSError):
             beside.unlink()
+        if isinstance(error, OSError):
+            error.filename = str(path)  # what the person named, not what stood beside it
         raise
 
 

@@ -103,6 +103,7 @@ def load_rail(path: Path | str, *, text: str | None = None) -> Loaded[RailProfil
 def _load(cls: type[Document], path: Path | str, overrides: Sequence[str], text: str | None) -> Loaded[Document]:
     reading = _reading()
     node = _mapping(parse(read_text(path) if text is None else text, str(path), reading.faults))
+    _refuse_other_documents(node)
     for override in overrides:
         try:
             _override(node, override)
@@ -111,6 +112,17 @@ def _load(cls: type[Document], path: Path | str, overrides: Sequence[str], text:
     for name in _blocks_left_out(cls, node):
         node.nodes[name] = Mapping(place=node.place)
     return _finish(reading, read_block(cls, node, "", reading), path)
+
+
+def _refuse_other_documents(node: Mapping) -> None:
+    """Say at once that a file is a plan or a rail, instead of a fault for each of its keys."""
+    other = {
+        "stacker_plan": "this is a plan; name the request it was made from",
+        "travel_mm": "this is a rail; write a request, and name this file in it as 'rail:'",
+    }
+    for key, text in other.items():
+        if key in node.nodes:
+            raise InputError([node.keys[key].fault("", text)])
 
 
 def _blocks_left_out(cls: type[Any], node: Mapping) -> list[str]:

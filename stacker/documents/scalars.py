@@ -59,7 +59,7 @@ def _advice(text: str, unit: str | None) -> str | None:
         if match[2].replace("\u00b5", "u").replace("\u03bc", "u") in (
             ("x", "X", "\u00d7") if unit is None else (unit,)
         ):
-            return f"{_shown(float(match[1]))}, the number alone"
+            return f"{match[1]}, the number alone"
     return None
 
 
@@ -71,10 +71,11 @@ def _quotient(above: str, below: str) -> str | None:
 
 
 def _shown(value: float) -> str | None:
-    if not math.isfinite(value):
-        return None
-    text = f"{value:.12f}".rstrip("0").rstrip(".") if abs(value) < 1e15 else None
-    return text if text and float(text) == value else f"{value:.6g}"
+    """A number as a person writes it; ``None`` where that would take an exponent."""
+    if not 1e-12 <= abs(value) < 1e15:
+        return "0" if value == 0 else None
+    text = f"{value:.12f}".rstrip("0").rstrip(".")
+    return text if float(text) == value else f"{value:.6f}".rstrip("0").rstrip(".")
 
 
 def read_flag(text: str, *, quoted: bool) -> tuple[bool | None, str | None]:

@@ -38,7 +38,8 @@ WARNINGS: dict[str, str] = {
         "seam, not a hole. Use more overlap, or a better rail."
     ),
     "high_na": (
-        "Above NA 0.5 the scalar, paraxial model is an approximation: polarisation and apodisation are left out, and "
-        "real slices are a little thinner."
+        "Above NA 0.5 the model is an approximation. Its defocus is exact at the edge of the pupil and parabolic "
+        "inside, which makes slices too thin: 1 % at NA 0.55, 3 % at 0.8, 9 % at 0.95. Polarisation, apodisation and "
+        "cover glass are not modelled and may take that back: ask for more seam contrast than you need."
     ),
 }

@@ -216,3 +216,24 @@ def test_no_arguments_escape_as_a_traceback(arguments):
     with pytest.raises(SystemExit) as stopped:
         main([argument for argument in arguments if argument not in ("rail", "jog", "drive")])
     assert stopped.value.code in (0, 1, 2)
+
+
+def test_a_plan_or_a_rail_in_place_of_a_request_is_told_in_one_line(stacker, plans):
+    for name, text in (("leaf_beetle.plan.yaml", "this is a plan"), ("rails/bench.yaml", "this is a rail")):
+        done = stacker("plan", plans / name)
+        assert done.code == 2
+        assert len(done.err.splitlines()) == 1
+        assert text in done.err
+
+
+def test_a_folder_that_is_not_there_is_named_as_it_was_typed(stacker, request_file):
+    done = stacker("plan", request_file, "-o", "nowhere/p.yaml")
+    assert (done.code, done.out) == (1, "")
+    assert done.err == "nowhere/p.yaml: No such file or directory; check the name, the folder and its permissions\n"
+
+
+@pytest.mark.parametrize(
+    ("word", "advice"), [("1e-3", "write 0.001"), ("1e300", "write a number above 0 and up to 200")]
+)
+def test_advice_never_falls_into_the_trap_itself(stacker, request_file, word, advice):
+    assert advice in stacker("plan", request_file, "--set", f"rig.magnification={word}").err
