@@ -51,7 +51,11 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
             "known: measure it and write rig.working_distance_mm",
         )
     if imaging.object_na > _HIGH_NA:
-        yield "high_na", f"NA {imaging.object_na:.2g}: real slices are a little thinner than the scalar model says"
+        yield (
+            "high_na",
+            f"NA {imaging.object_na:.2g}: polarisation and apodisation are not modelled, nor is the lens's correction "
+            "for cover glass; the defocus is, to the thin side: begin with seam contrast to spare",
+        )
     if request.focus.model in ("blur_circle", "sum"):
         yield (
             "other_model",
