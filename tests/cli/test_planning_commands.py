@@ -237,3 +237,23 @@ def test_a_folder_that_is_not_there_is_named_as_it_was_typed(stacker, request_fi
 )
 def test_advice_never_falls_into_the_trap_itself(stacker, request_file, word, advice):
     assert advice in stacker("plan", request_file, "--set", f"rig.magnification={word}").err
+
+
+def test_apertures_within_a_budget_and_beyond_any(stacker, plans):
+    beetle = plans / "leaf_beetle.yaml"
+    document = json.loads(stacker("apertures", beetle, "--frames", 50, "--minutes", 2, "--json").out)["result"]
+    best = next(row for row in document["rows"] if row["f_number"] == document["best_f_number"])
+    assert best["frames"] <= 50
+    assert best["duration_s"] <= 120
+    shown = stacker("apertures", beetle, "--frames", 50)
+    assert f"* f/{document['best_f_number']:g}" in shown.out  # on the curve
+    assert f"--set rig.f_number={document['best_f_number']:g}" in shown.err
+    hopeless = stacker("apertures", beetle, "--frames", 2, "--detail-um", 1)
+    assert hopeless.code == 0
+    assert "No f-number here grants 1 um and 2 frames (the finest detail here is 7.64 um;" in hopeless.out
+
+
+def test_minutes_without_a_clock_are_refused_with_the_reason(stacker, plans):
+    done = stacker("apertures", plans / "calcite_by_hand.yaml", "--minutes", 5)
+    assert done.code == 1
+    assert "time of this stack is not known" in done.err
