@@ -32,8 +32,9 @@ class Interrupts:
     def __enter__(self) -> Self:
         for name in NAMES:
             number = getattr(signal, name, None)
-            if number is not None:
-                self._before[number] = signal.signal(number, self._note)
+            if number is None or (name == "SIGHUP" and signal.getsignal(number) is signal.SIG_IGN):
+                continue  # not on this system, or started so that it outlives its terminal
+            self._before[number] = signal.signal(number, self._note)
         return self
 
     def __exit__(

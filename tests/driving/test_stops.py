@@ -128,6 +128,15 @@ def test_an_exposure_longer_than_the_deadman_survives(tmp_path):
     assert not events(job, "deadman")
 
 
+@pytest.fixture
+def ctrl_c_is_heard():
+    """A shell starts what it sends to the background with SIGINT ignored, and these tests with it."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("ctrl_c_is_heard")
 def test_interrupts_count_signals_and_put_back_what_was_there():
     before = signal.getsignal(signal.SIGINT)
     with Interrupts() as interrupts:
@@ -140,6 +149,17 @@ def test_interrupts_count_signals_and_put_back_what_was_there():
         signal.raise_signal(signal.SIGINT)
         assert interrupts.wish() is Wish.STOP_AT_ONCE
     assert signal.getsignal(signal.SIGINT) is before
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no hang-up on Windows")
+def test_a_run_that_was_started_to_outlive_its_terminal_does():
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with Interrupts() as interrupts:
+            signal.raise_signal(signal.SIGHUP)
+            assert interrupts.wish() is Wish.GO_ON
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="sends POSIX signals to another process")
