@@ -170,7 +170,9 @@ def test_a_signal_from_outside_stops_the_command_and_its_resume_completes(tmp_pa
     log, state, journal = tmp_path / "rail.log", tmp_path / "rail.json", tmp_path / "j.run.jsonl"
     url = f"sim://bench?time_scale=20&state={state}&log={log}"
     command = [sys.executable, "-m", "stacker", "drive", str(plan), "--go", "--yes", "--url"]
+    before = signal.signal(getattr(signal, name), signal.SIG_DFL)  # whatever these tests were started with
     running = subprocess.Popen([*command, url, "--journal", str(journal)], stderr=subprocess.PIPE, text=True)
+    signal.signal(getattr(signal, name), before)
     while not (journal.exists() and journal.read_text().count("confirmed") >= 3):
         time.sleep(0.01)
     running.send_signal(getattr(signal, name))
