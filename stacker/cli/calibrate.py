@@ -134,7 +134,7 @@ def _pupil_magnification(asked: Request, ruler: Ruler) -> Estimate | None:
 def _request_lines(asked: Request, found: Mapping[str, Estimate]) -> dict[str, float]:
     """The keys of this kind of rig that hold what was found."""
     from stacker.calibrating.estimate import rounded
-    from stacker.documents.request import LensRig, MeasuredRig, ReversedRig
+    from stacker.documents.rigs import LensRig, MeasuredRig, ReversedRig
 
     m, rig = found["magnification"], asked.rig
     by_field = isinstance(rig, ReversedRig) or (isinstance(rig, MeasuredRig) and rig.field_width_mm is not None)

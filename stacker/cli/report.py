@@ -27,7 +27,7 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     from stacker.documents.files import write_whole
     from stacker.documents.plan_file import read_plan
     from stacker.planning.apertures import aperture_rows
-    from stacker.planning.planner import draft_of
+    from stacker.planning.draft import draft_of
     from stacker.presenting.report import report_page
     from stacker.presenting.svg import require_matplotlib
 

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from stacker.documents.emit import flow
 from stacker.documents.fields import plain
 from stacker.documents.plan import Advice
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import CoupledRig, ObjectiveRig, Request, Zone
+from stacker.documents.request import Request, Zone
+from stacker.documents.rigs import CoupledRig, ObjectiveRig
 from stacker.errors import Refusal
 from stacker.optics.contrast import in_focus_contrast
+from stacker.planning.apertures import at_f_number
+from stacker.planning.draft import Draft, draft_of
 from stacker.planning.gap_risk import RISK_WORTH_A_WARNING
-
-if TYPE_CHECKING:
-    from stacker.planning.planner import Draft
 
 _MOST = 3
 _WORTH_SAVING = (
@@ -81,8 +81,6 @@ def _changes(draft: Draft) -> Iterator[_Found]:
 
 def _laid(request: Request) -> Draft | None:
     """The stack of a changed request; ``None`` where it would be refused."""
-    from stacker.planning.planner import draft_of
-
     try:
         return draft_of(request)
     except Refusal:
@@ -183,8 +181,6 @@ def _smaller_aperture(draft: Draft) -> Iterator[_Found]:
     rig = draft.request.rig
     if isinstance(rig, (ObjectiveRig, CoupledRig)) or draft.request.focus.lens_mtf50_lp_mm is not None:
         return  # no ring to turn; or a lens measured at this f-number alone
-    from stacker.planning.apertures import at_f_number
-
     two_pixels_um = 2 * draft.pixel_pitch_um / draft.imaging.magnification
     limit = rig.f_number * two_pixels_um / draft.diffraction_detail_um
     mark = max((mark for mark in _THIRDS if rig.f_number * 1.05 < mark <= limit), default=None)

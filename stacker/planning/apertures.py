@@ -7,14 +7,15 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 
-from stacker.documents.request import CoupledRig, Light, ObjectiveRig, Request
+from stacker.documents.request import Light, Request
+from stacker.documents.rigs import CoupledRig, ObjectiveRig
 from stacker.errors import Refusal
 from stacker.optics.contrast import in_focus_contrast
 from stacker.optics.otf import falling_root
 from stacker.planning.budget import budget_of, timeline_of
 from stacker.planning.criterion import Aperture, Criterion
+from stacker.planning.draft import draft_of
 from stacker.planning.focus_grid import FloatArray
-from stacker.planning.planner import draft_of
 from stacker.planning.rig import imaging_of
 from stacker.records import record
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from stacker.documents.request import Request
+from stacker.planning.draft import draft_of
 from stacker.planning.gap_risk import overlap_that_holds
 
 
@@ -21,7 +22,6 @@ def overlap_for_rail(request: Request) -> float | None:
     float or None
         ``None`` where no such overlap does.
     """
-    from stacker.planning.planner import draft_of
 
     def risk_at(overlap: float) -> float | None:
         focus = replace(request.focus, overlap=overlap, seam_contrast=None)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import cast
 
-from stacker.documents.request import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, Request, ReversedRig
+from stacker.documents.request import Request
+from stacker.documents.rigs import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, ReversedRig
 from stacker.errors import Refusal
 from stacker.optics.focusing import FocusSetting
 from stacker.optics.imaging import Imaging

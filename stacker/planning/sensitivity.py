@@ -7,7 +7,7 @@ from typing import Any
 
 from stacker.documents.request import Request
 from stacker.errors import Refusal
-from stacker.planning.planner import draft_of
+from stacker.planning.draft import draft_of
 
 # Likely bounds of what a person did not say: common practice, no source.
 _BOUNDS: dict[str, tuple[float, float]] = {

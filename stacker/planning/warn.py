@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from stacker.documents.plan import Warned
 from stacker.documents.rail_profile import RailProfile
+from stacker.planning.draft import Draft
 from stacker.planning.gap_risk import RISK_WORTH_A_WARNING
-
-if TYPE_CHECKING:
-    from stacker.planning.planner import Draft
+from stacker.planning.overlap import overlap_for_rail
 
 _SHOCK_S = (1 / 60, 1.0)  # where a mechanical shutter's shock shows under continuous light: common practice, no source
 _HIGH_NA = 0.5
@@ -112,8 +110,6 @@ def _of_the_rail(draft: Draft) -> Iterator[tuple[str, str]]:
 
 
 def _gap_text(draft: Draft) -> str:
-    from stacker.planning.overlap import overlap_for_rail
-
     found = f"some seam will fall short with probability {draft.gap_risk:.2g}, from the rail's scatter; "
     overlap = overlap_for_rail(draft.request)
     if overlap is not None:

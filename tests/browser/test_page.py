@@ -14,7 +14,8 @@ import pytest
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import parse_plan, plan_text
 from stacker.planning.apertures import aperture_rows
-from stacker.planning.planner import draft_of, plan_of
+from stacker.planning.draft import draft_of
+from stacker.planning.planner import plan_of
 from stacker.presenting.report import report_page
 
 pytestmark = pytest.mark.campaign

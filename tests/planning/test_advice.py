@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from stacker.documents.loading import load_request
-from stacker.planning.planner import draft_of, plan_of
+from stacker.planning.draft import draft_of
+from stacker.planning.planner import plan_of
 
 ROOT = Path(__file__).resolve().parents[2] / "plans"
 REQUESTS = sorted(path for path in ROOT.glob("*.yaml") if not path.name.endswith(".plan.yaml"))

@@ -9,10 +9,11 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, Light, MeasuredRig, ObjectiveRig, Request, Subject
+from stacker.documents.request import Camera, Focus, Light, Request, Subject
+from stacker.documents.rigs import MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
 from stacker.planning.apertures import MARKS, Wish, aperture_row, aperture_rows, at_f_number, best_aperture
-from stacker.planning.planner import draft_of
+from stacker.planning.draft import draft_of
 
 REQUEST = Request(
     rig=MeasuredRig(magnification=1.5, f_number=4),

@@ -15,9 +15,11 @@ from scipy.integrate import quad
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import parse_plan, plan_text
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, LensRig, Light, MeasuredRig, ObjectiveRig, Request, Subject, Zone
+from stacker.documents.request import Camera, Focus, Light, Request, Subject, Zone
+from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
-from stacker.planning.planner import draft_of, plan_of
+from stacker.planning.draft import draft_of
+from stacker.planning.planner import plan_of
 
 CAMERA = Camera(sensor_mm=(23.5, 15.7), pixels=(6000, 4000), raw_mb=27.5, card_gb=64, battery_frames=400)
 RAIL = RailProfile(

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, LensRig, Light, MeasuredRig, ObjectiveRig, Request, Subject
+from stacker.documents.request import Camera, Focus, Light, Request, Subject
+from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
 from stacker.planning.planner import plan_of
 

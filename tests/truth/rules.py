@@ -15,8 +15,9 @@ import numpy as np
 from scipy.integrate import quad
 
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, LensRig, MeasuredRig, ObjectiveRig, Request, Rig, Subject
-from stacker.planning.planner import draft_of
+from stacker.documents.request import Camera, Focus, Request, Subject
+from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig, Rig
+from stacker.planning.draft import draft_of
 
 LAM_UM = 0.55
 SMALL = Camera(sensor_mm=(23.5, 15.7), pixels=(6000, 4000))  # 3.92 um

@@ -8,7 +8,8 @@ import numpy as np
 from truth.bench import Lens, Rig
 
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, LensRig, ObjectiveRig, Request, ReversedRig, Subject, Weighted
+from stacker.documents.request import Camera, Focus, Request, Subject, Weighted
+from stacker.documents.rigs import LensRig, ObjectiveRig, ReversedRig
 
 FINE_PIXELS = Camera(sensor_mm=(23.5, 15.7), pixels=(6000, 4000))  # 3.92 um
 COARSE_PIXELS = Camera(sensor_mm=(36, 24), pixels=(4256, 2832))  # 8.46 um

@@ -9,7 +9,8 @@ import pytest
 from truth.bench import DefocusedOtf, Lens, Rig, Seam, in_focus_contrast, seams
 from truth.setups import SETUPS, TELE, WIDE, Setup, with_focus
 
-from stacker.planning.planner import draft_of, plan_of
+from stacker.planning.draft import draft_of
+from stacker.planning.planner import plan_of
 
 
 def photographed(setup: Setup, frames: int | None = None, longer: float = 1.0) -> tuple[list[Seam], np.ndarray]:

@@ -14,7 +14,7 @@ from stacker.documents.request import Focus, Request, Subject
 from stacker.optics.contrast import displacement_for_share_um
 from stacker.optics.spectrum import Spectrum
 from stacker.planning.criterion import Aperture
-from stacker.planning.planner import Draft, draft_of
+from stacker.planning.draft import Draft, draft_of
 
 # NA, index, magnification, and how much longer than planned a step may be by the exact path difference over the pupil
 # until the seam keeps what was planned. Computed by the bench; what it shows is the size and the sign: the planner's

@@ -1,0 +1,200 @@
+"""A stack computed before anything is rounded for the file: optics, planes of focus, seams, risk."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from stacker.documents.request import Request
+from stacker.errors import Refusal
+from stacker.optics.diffraction import diffraction_f_number, finest_detail_um
+from stacker.optics.imaging import Imaging
+from stacker.optics.perspective import edge_loss
+from stacker.planning.coverage import Planes
+from stacker.planning.criterion import Aperture, Criterion
+from stacker.planning.focus_grid import FloatArray
+from stacker.planning.focusing import Focusing
+from stacker.planning.gap_risk import gap_risk
+from stacker.planning.rail_use import RailUse, refuse_collision, refuse_outside_limits
+from stacker.planning.rig import imaging_of
+from stacker.records import record
+
+
+@record
+class Draft:
+    """All that is computed before it is rounded for the file; columns in order of depth.
+
+    ``seam_contrast`` has one value a pair of neighbouring planes.
+    """
+
+    request: Request
+    imaging: Imaging
+    criterion: Criterion
+    rail: RailUse | None
+    planes: Planes
+    aperture: Aperture
+    seam_contrast: FloatArray
+    exposure_s: FloatArray | None
+    gap_risk: float | None
+
+    @property
+    def pixel_pitch_um(self) -> float:
+        """Sensor width over columns."""
+        return self.criterion.pixel_pitch_um
+
+    @property
+    def edge_loss(self) -> float | None:
+        """Share of the width lost when all frames are scaled alike."""
+        focus_um = self.planes.focus_um
+        return edge_loss(
+            self.imaging,
+            moves=self.request.moves,  # type: ignore[arg-type]  # the request's own check
+            first_focus_mm=float(focus_um[0]) / 1000,
+            last_focus_mm=float(focus_um[-1]) / 1000,
+        )
+
+    @property
+    def field_mm(self) -> tuple[float, float]:
+        """Width and height that the front frame sees of the subject."""
+        width_mm, height_mm = self.request.camera.sensor_mm
+        return width_mm / self.imaging.magnification, height_mm / self.imaging.magnification
+
+    @property
+    def finest_detail_um(self) -> float:
+        """Finest detail that the front frame resolves on the subject."""
+        return float(
+            finest_detail_um(
+                object_na=self.imaging.object_na,
+                magnification=self.imaging.magnification,
+                pixel_pitch_um=self.pixel_pitch_um,
+                wavelength_nm=self.request.focus.mean_wavelength_nm,
+            )
+        )
+
+    @property
+    def diffraction_detail_um(self) -> float:
+        """Finest detail on the subject by diffraction alone, however fine the pixels."""
+        return float(
+            finest_detail_um(
+                object_na=self.imaging.object_na,
+                magnification=self.imaging.magnification,
+                pixel_pitch_um=0.0,
+                wavelength_nm=self.request.focus.mean_wavelength_nm,
+            )
+        )
+
+    @property
+    def diffraction_f_number(self) -> float | None:
+        """Marked f-number past which diffraction shows."""
+        if self.imaging.f_number is None:
+            return None
+        return diffraction_f_number(
+            f_number=self.imaging.f_number,
+            effective_f_number=self.imaging.effective_f_number,
+            pixel_pitch_um=self.pixel_pitch_um,
+            airy_pixels=self.request.focus.airy_pixels,
+            wavelength_nm=self.request.focus.mean_wavelength_nm,
+        )
+
+
+def draft_of(request: Request) -> Draft:
+    """Compute everything that needs no clock and no file.
+
+    Raises
+    ------
+    Refusal
+        If the stack cannot or must not be shot like this; ``key`` tells which value decides it.
+    """
+    imaging = imaging_of(request)
+    criterion = Criterion.of(request, imaging)
+    focusing = Focusing(request=request, imaging=imaging, criterion=criterion)
+    _refuse_endless(criterion)
+    rail = RailUse.of(request)
+    planes = focusing.planes(
+        microstep_um=rail.microstep_um if rail else None, lead_error=rail.lead_error if rail else 0.0
+    )
+    refuse_collision(request, imaging, planes, rail)
+    refuse_outside_limits(request, planes, rail)
+    aperture = focusing.aperture_at(planes.focus_um)
+    # a gap is a seam below the share kept, also where a seam contrast defines the slices
+    kept_um = _per_plane(criterion.depth_by_model_um(request.focus.model, aperture), planes)
+    return Draft(
+        request=request,
+        imaging=imaging,
+        criterion=criterion,
+        rail=rail,
+        planes=planes,
+        aperture=aperture,
+        seam_contrast=_seams(criterion, planes, aperture),
+        exposure_s=_exposures(request, imaging, aperture),
+        gap_risk=_gap_risk(request, imaging, rail, planes, aperture, kept_um),
+    )
+
+
+def _refuse_endless(criterion: Criterion) -> None:
+    slice_um = float(criterion.slice_um(Aperture.of(criterion.imaging)))
+    if not math.isfinite(slice_um):
+        raise Refusal(
+            f"by the model {criterion.focus.model} everything to infinity is sharp with a circle of "
+            f"{criterion.circle_um:.3g} um; use the model contrast, or a smaller circle",
+            key="focus.model",
+        )
+
+
+def _per_plane(value: FloatArray, planes: Planes) -> FloatArray:
+    return np.broadcast_to(value, planes.focus_um.shape)
+
+
+def _seams(criterion: Criterion, planes: Planes, aperture: Aperture) -> FloatArray:
+    """At each seam the worse of its two sides: with a moving rear standard the two frames differ."""
+    if planes.frame_count < 2:
+        return np.empty(0)
+    sides = []
+    for part in (slice(None, -1), slice(1, None)):
+        side = Aperture(
+            magnification=aperture.magnification[part],
+            effective_f_number=aperture.effective_f_number[part],
+            object_na=aperture.object_na[part],
+        )
+        sides.append(_distinct(criterion, planes.step_um, side))
+    worst: FloatArray = np.minimum(*sides)
+    return worst
+
+
+def _distinct(criterion: Criterion, step_um: FloatArray, side: Aperture) -> FloatArray:
+    """Seam contrast once for each distinct pair of step and aperture: most stacks have very few."""
+    pairs = np.round(step_um, 9) + 1j * np.round(side.effective_f_number, 9)  # numpy sorts complex numbers as pairs
+    _, first, where = np.unique(pairs, return_index=True, return_inverse=True)
+    few = Aperture(
+        magnification=side.magnification[first],
+        effective_f_number=side.effective_f_number[first],
+        object_na=side.object_na[first],
+    )
+    return criterion.seam_contrast(step_um[first], few)[where]
+
+
+def _exposures(request: Request, imaging: Imaging, aperture: Aperture) -> FloatArray | None:
+    """Shutter times: a flash stays as it is, continuous light follows the effective f-number of a moving rear."""
+    if request.light is None:
+        return None
+    ratio = aperture.effective_f_number / imaging.effective_f_number
+    exposure_s = np.full_like(ratio, request.light.exposure_s)
+    return exposure_s * ratio**2 if request.light.kind == "continuous" and request.moves == "rear" else exposure_s
+
+
+def _gap_risk(
+    request: Request, imaging: Imaging, rail: RailUse | None, planes: Planes, aperture: Aperture, kept_um: FloatArray
+) -> float | None:
+    if rail is None or rail.repeatability_um is None:
+        return None
+    # The rail carries the sensor: an error of its position is that over m^2 on the subject, m before any converter.
+    scale = (aperture.magnification / imaging.converter) ** 2 if request.moves == "rear" else 1.0
+    return gap_risk(
+        focus_um=planes.focus_um,
+        dof_um=kept_um,
+        depth_um=request.subject.depth_mm * 1000,
+        repeatability_um=rail.repeatability_um / scale,
+        periodic_error_um=(rail.profile.periodic_error_um or 0.0) / scale,
+        screw_turns=planes.rail_um / rail.screw_turn_um,
+    )
