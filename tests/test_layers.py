@@ -112,4 +112,5 @@ def test_every_command_has_an_example_and_says_what_it_does(stacker):
         shown = stacker(name, "--help")
         assert shown.code == 0, name
         assert "\\b" not in shown.out, name
+        assert max(map(len, shown.out.splitlines())) <= 80, name
         assert "Example" in shown.out or "COMMAND" in shown.out, name

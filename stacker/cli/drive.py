@@ -136,11 +136,9 @@ def _rehearse(job: Job, wishes: Wishes, past: Path | None, *, whole: bool, as_js
         write_json(result_document("drive", result))
     elif not quiet:
         click.echo(dry_run.text(job, rehearsed, whole=whole))
-    follow = f" --resume {past}" if past else ""
-    note(
-        f"Next: stacker drive {job.path} --ends --go, then stacker drive {job.path} --go{follow}",
-        quiet=quiet or as_json,
-    )
+    ends = f"stacker drive {job.path} --ends --go\nthen: "
+    follow = f"stacker drive {job.path} --go --resume {past}" if past else f"{ends}stacker drive {job.path} --go"
+    note(f"Next: {follow}", quiet=quiet or as_json)
 
 
 def _go(job: Job, wishes: Wishes, past: Path | None, journal: Path | None, *, quiet: bool) -> Outcome:

@@ -53,7 +53,8 @@ def command(*, as_json: bool, quiet: bool, **flags: Any) -> None:
 
     \b
     Example:
-      stacker tubes --focal-length-mm 40 --max-magnification 0.16 --tubes-mm 10,16,21
+      stacker tubes --focal-length-mm 40 --max-magnification 0.16 \\
+        --tubes-mm 10,16,21
     """
     from stacker.planning.tubes import FILLS, tube_rows
     from stacker.presenting.tubes_table import tubes_table

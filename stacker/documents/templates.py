@@ -5,27 +5,27 @@ from __future__ import annotations
 _RIGS = {
     "lens": """\
 rig:
-  kind: lens                  # an ordinary lens, with tubes behind it or a close-up lens in front
+  kind: lens                  # an ordinary lens, perhaps on tubes
   focal_length_mm: 50         # as marked
   max_magnification: 0.14     # of the lens alone, from its data sheet
-  minimum_focus_mm: 450       # subject to sensor at nearest focus, from its data sheet
-  pupil_magnification: 1      # exit over entrance pupil: look into both ends and compare
+  minimum_focus_mm: 450       # nearest, subject to sensor: data sheet
+  pupil_magnification: 1      # exit over entrance pupil, seen from both ends
   f_number: 5.6               # as marked
   tubes_mm: [12, 36]          # tubes between lens and camera; [] for none
-  focused_at: nearest         # nearest, infinity, or the magnification of the bare lens
+  focused_at: nearest         # or infinity, or magnification of the bare lens
 """,
     "reversed": """\
 rig:
-  kind: reversed              # a lens turned round, its front towards the camera
+  kind: reversed              # a lens turned round
   focal_length_mm: 35         # as marked
   f_number: 5.6               # as marked
-  pupil_magnification: 1.2    # of the lens the right way round: exit over entrance pupil
+  pupil_magnification: 1.2    # the right way round: exit over entrance pupil
   field_width_mm: 10.5        # photograph a ruler: what the picture is wide
-  register_mm: 44             # mount to sensor of the system the lens was made for
+  register_mm: 44             # mount to sensor, as the lens was made for
 """,
     "coupled": """\
 rig:
-  kind: coupled               # a reversed lens in front of another that is focused at infinity
+  kind: coupled               # a reversed lens in front of one at infinity
   rear_focal_length_mm: 180   # the lens on the camera
   rear_f_number: 5.6
   front_focal_length_mm: 45   # the reversed lens
@@ -43,10 +43,10 @@ rig:
 """,
     "measured": """\
 rig:
-  kind: measured              # anything, as long as a ruler was photographed through it
+  kind: measured              # anything that has photographed a ruler
   field_width_mm: 18.2        # what the picture is wide
   f_number: 5.6               # as marked
-  pupil_magnification: 1      # exit over entrance pupil: look into both ends and compare
+  pupil_magnification: 1      # exit over entrance pupil, seen from both ends
   working_distance_mm: 55     # measured, rim to the front of the subject
 """,
     "bellows": """\
@@ -69,7 +69,7 @@ camera:
   raw_mb: 28                  # one raw file
   card_gb: 64
   battery_frames: 400         # the maker's rating
-  shutter: electronic_first_curtain   # mechanical, electronic_first_curtain, electronic
+  shutter: electronic_first_curtain   # or mechanical, electronic
 light:
   kind: flash                 # flash or continuous
   exposure_s: 0.005
@@ -80,7 +80,7 @@ subject:
   keep_clear_mm: 2            # nothing comes closer to the subject
 focus:
   overlap: 0.3                # or seam_contrast: 0.9
-# rail: bench.rail.yaml       # 'stacker new rail' prints one; without it steps come in um
+# rail: bench.rail.yaml       # 'stacker new rail' prints one; without: um
 """
 
 _RAILS = {
@@ -94,9 +94,9 @@ lead_mm: 2                    # travel per turn of the screw
 speed_mm_s: 3
 acceleration_mm_s2: 15
 backlash_um: 15               # measure it: 'stacker explain backlash_um'
-repeatability_um: 1.5         # one standard deviation; leave it out if you do not know
+repeatability_um: 1.5         # one standard deviation; leave out if unknown
 settle_s: 0.8                 # after a move, until nothing shakes
-link: {url: "sim://bench"}    # or a serial port: 'stacker rail ports' lists them
+link: {url: "sim://bench"}    # or a port: see 'stacker rail ports'
 shutter: {via: rail, pulse_s: 0.2}
 """,
     "hand_rail": """\

@@ -36,8 +36,9 @@ def effects_of_assumptions(request: Request, assumed: dict[str, Any]) -> list[Ef
     -------
     list of Effect
     """
+    now = draft_of(request).planes.frame_count
     effects = [
-        (key, [(value, _frames(request, key, value)) for value in (float(assumed[key]), *bounds)])
+        (key, [(float(assumed[key]), now), *((value, _frames(request, key, value)) for value in bounds)])
         for key, bounds in _BOUNDS.items()
         if key in assumed
     ]

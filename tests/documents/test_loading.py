@@ -110,7 +110,7 @@ def test_every_template_is_sound_and_says_what_each_value_is(kind, tmp_path):
         assert isinstance(load_rail(path).value, RailProfile if kind == "rail" else HandRail)
     else:
         load_request(path)
-    assert max(len(line) for line in template(kind).splitlines()) <= 100
+    assert max(len(line) for line in template(kind).splitlines()) <= 80
     assert template(kind).isascii()
 
 
