@@ -35,9 +35,10 @@ rail:
 
 
 def process(arguments: list[str]) -> float:
-    """Seconds that a whole process takes."""
+    """Seconds that a whole process takes, its bytecode cached as in any installation."""
+    caching = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     start = time.perf_counter()
-    subprocess.run(arguments, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    subprocess.run(arguments, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=caching)
     return time.perf_counter() - start
 
 
