@@ -22,7 +22,7 @@ Curve: TypeAlias = Callable[[FloatArray], FloatArray]
 PerDepth: TypeAlias = float | Curve
 """A length that is the same at every depth, or a function of depth [um] that takes and returns an array."""
 
-_EXACT_COUNT = 2**53  # up to here a double still tells every whole number from the next
+EXACT_COUNT = 2**53  # up to here a double still tells every whole number from the next
 
 
 @record
@@ -76,8 +76,8 @@ class FocusGrid:
         """
         rail_um = focus_um if self.rail_map is None else self.rail_map.to_rail_um(focus_um)
         steps = rail_um / self.unit_um
-        if not np.all(np.abs(steps) < _EXACT_COUNT):
-            worst_um = focus_um[~(np.abs(steps) < _EXACT_COUNT)][0]
+        if not np.all(np.abs(steps) < EXACT_COUNT):
+            worst_um = focus_um[~(np.abs(steps) < EXACT_COUNT)][0]
             raise Refusal(
                 f"A depth of {worst_um:.6g} um cannot be reached in rail steps of {self.unit_um:.6g} um;"
                 " check the depth and the rail.",

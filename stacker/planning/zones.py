@@ -12,8 +12,9 @@ from typing import TypeAlias
 
 import numpy as np
 
+from stacker.errors import Refusal
 from stacker.motion.step_grid import whole_down
-from stacker.planning.focus_grid import FocusGrid, IntArray, PerDepth, at_depths
+from stacker.planning.focus_grid import EXACT_COUNT, FocusGrid, IntArray, PerDepth, at_depths
 from stacker.records import record
 
 Reach: TypeAlias = Callable[[IntArray], IntArray]
@@ -82,6 +83,13 @@ def backward(reach: Reach) -> Reach:
         beyond = stops - width
         while np.any(can := reach(beyond) >= stops):
             width *= 2
+            if width > EXACT_COUNT:
+                raise Refusal(
+                    "all that this lens can focus on in front of the subject lies within one step of it: a spare frame "
+                    "there has no place; write focus.end_frames: 0",
+                    code="out_of_reach",
+                    key="focus.end_frames",
+                )
             beyond = np.where(can, beyond - width, beyond)
         while np.any(within - beyond > 1):
             middle = (within + beyond) // 2
