@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 from stacker.errors import Refusal
 
 
@@ -35,8 +35,7 @@ def command(plan: Path, *, form: str, output: Path | None, as_json: bool, quiet:
 
     text = _text(form, plan, read_plan(plan))
     if output is not None:
-        if output.exists() and output.samefile(plan):
-            raise Refusal(f"{output} is the plan itself; choose another name with -o", code="exists")
+        keep_other_files(output, text[:6], f"{form} export")
         write_whole(output, text)
     if as_json:
         path = None if output is None else str(output)

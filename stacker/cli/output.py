@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from stacker.errors import InputError, StackerError
+from stacker.errors import InputError, Refusal, StackerError
 
 ENVELOPE_VERSION = 1
 
@@ -45,3 +46,19 @@ def note(text: str, *, quiet: bool = False) -> None:
     """Say something beside the result: on standard error, so that a pipe holds results alone."""
     if not quiet:
         click.echo(text, err=True)
+
+
+def keep_other_files(target: Path, beginning: str, result: str) -> None:
+    """Replace an older result of the same kind, which begins alike, and nothing else: not a request, not a camera.
+
+    Raises
+    ------
+    Refusal
+        If a file of another kind stands there.
+    """
+    if not target.is_file():
+        return
+    with target.open("rb") as file:
+        found = file.read(len(beginning.encode()))
+    if found and found != beginning.encode():
+        raise Refusal(f"{target} exists and is no {result}; choose another name with -o", code="exists")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 from stacker.errors import Refusal
 
 
@@ -30,6 +30,7 @@ def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, a
     target = output or plan_path(request)
     if target.resolve() == request.resolve():
         raise Refusal(f"{target} is the request itself; choose another name with -o", code="exists")
+    keep_other_files(target, "stacker_plan:", "plan")
     try:
         plan = write_plan(plan_of(loaded.value, loaded.assumed), target)
     except Refusal as refusal:

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import click
 
-from stacker.cli.output import note, output_options, result_document, write_json
-from stacker.errors import Refusal
+from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 
 
 @click.command(name="report", short_help="a page with pictures of a plan")
@@ -34,8 +33,7 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     require_matplotlib()
     read = read_plan(plan)
     target = output or plan.with_name(f"{plan.name.removesuffix('.yaml').removesuffix('.plan')}.html")
-    if target.exists() and target.samefile(plan):
-        raise Refusal(f"{target} is the plan itself; choose another name with -o", code="exists")
+    keep_other_files(target, "<!doctype html>", "page")
     rows = [] if read.optics.f_number is None else aperture_rows(read.request)
     spectrum = draft_of(read.request).criterion.spectrum
     page = report_page(read, spectrum, [dataclasses.asdict(row) for row in rows])

@@ -1,0 +1,48 @@
+"""What stands where a result should go: an older result is replaced, a person's file never."""
+
+from __future__ import annotations
+
+import pytest
+
+CAMERA = "sensor_mm: [23.5, 15.7]\npixels: [6000, 4000]\n"
+GOOD = "rig: {kind: measured, magnification: 0.87, f_number: 5.6}\ncamera: camera.yaml\nsubject: {depth_mm: 3.4}\n"
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "camera.yaml").write_text(CAMERA, encoding="utf-8")
+    (tmp_path / "weevil.yaml").write_text(GOOD, encoding="utf-8")
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("command", "result"),
+    [
+        (["plan", "weevil.yaml"], "plan"),
+        (["export", "weevil.plan.yaml", "--format", "csv"], "csv export"),
+        (["report", "weevil.plan.yaml"], "page"),
+    ],
+)
+def test_a_result_never_takes_the_place_of_another_kind_of_file(stacker, bench, command, result):
+    if command[0] == "report":
+        pytest.importorskip("matplotlib")
+    assert stacker("plan", "weevil.yaml").code == 0
+    done = stacker(*command, "-o", "camera.yaml")
+    assert done.code == 1
+    assert done.err == f"camera.yaml exists and is no {result}; choose another name with -o\n"
+    assert (bench / "camera.yaml").read_text(encoding="utf-8") == CAMERA
+
+
+@pytest.mark.parametrize("form", ["csv", "gcode"])
+def test_an_older_export_is_replaced(stacker, plans, tmp_path, form):
+    target = tmp_path / "out"
+    for plan in ("leaf_beetle", "seed_head_bellows"):
+        assert stacker("export", plans / f"{plan}.plan.yaml", "--format", form, "-o", target).code == 0
+    printed = stacker("export", plans / "seed_head_bellows.plan.yaml", "--format", form).out
+    assert printed.splitlines() == target.read_text(encoding="utf-8").splitlines()
+
+
+def test_an_empty_file_is_nobodys(stacker, bench):
+    (bench / "made_by_another_program").touch()
+    assert stacker("plan", "weevil.yaml", "-o", "made_by_another_program").code == 0
