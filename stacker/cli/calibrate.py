@@ -195,21 +195,13 @@ def rail(
     from stacker.documents.loading import load_rail
     from stacker.documents.rail_profile import HandRail
     from stacker.documents.source import read_text
-    from stacker.motion.step_grid import division_um, microstep_um
 
     known = load_rail(profile).value
     if isinstance(known, HandRail):
         lead_mm, lead_key = known.dial.mm_per_turn, "dial.mm_per_turn"
-        step_um = division_um(mm_per_turn=lead_mm, divisions=known.dial.divisions)
     else:
         lead_mm, lead_key = known.lead_mm, "lead_mm"
-        step_um = microstep_um(
-            lead_mm=lead_mm,
-            full_steps_per_turn=known.full_steps_per_turn,
-            microsteps_per_full_step=known.microsteps_per_full_step,
-            motor_turns_per_screw_turn=known.motor_turns_per_screw_turn,
-        )
-    table = parse_readings(read_text(readings), str(readings), microstep_um=step_um)
+    table = parse_readings(read_text(readings), str(readings), microstep_um=known.microstep_um)
     try:
         screw = fit_screw(table, lead_mm=lead_mm)
     except Refusal as refusal:

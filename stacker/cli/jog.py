@@ -57,8 +57,7 @@ def command(
         try:
             if rail_at_mm is not None:
                 name_place(rail, round(rail_at_mm * settings.microsteps_per_mm))
-            direction = -1 if asked.order == "back_to_front" else 1
-            jog = Jog(rail, direction=direction, take_back_wish=interrupts.forget)
+            jog = Jog(rail, direction=asked.direction, take_back_wish=interrupts.forget)
             note(_welcome(asked.rail, keys=_keys(typed=typed)), quiet=quiet)
             try:
                 converse(jog, _reader(interrupts, keys=_keys(typed=typed)), lambda text: note(text, quiet=quiet))

@@ -7,6 +7,8 @@ from typing import Any
 
 from stacker.documents.fields import Block, Flag, ListOf, Number, Text, declare
 from stacker.documents.rail_link import LINK, GcodeLink, Link, Shutter
+from stacker.motion.step_grid import division_um, microstep_um
+from stacker.motion.take_up import take_up_microsteps
 from stacker.records import record
 
 _TRAVEL_MM = Number(unit="mm", above=0, most=2000)
@@ -89,6 +91,26 @@ class RailProfile:
             yield "shutter", f"found the port {self.shutter.port} twice; the shutter needs one of its own"
 
     @property
+    def microstep_um(self) -> float:
+        """Travel of the rail for one microstep [um]."""
+        return microstep_um(
+            lead_mm=self.lead_mm,
+            full_steps_per_turn=self.full_steps_per_turn,
+            microsteps_per_full_step=self.microsteps_per_full_step,
+            motor_turns_per_screw_turn=self.motor_turns_per_screw_turn,
+        )
+
+    @property
+    def screw_turn_um(self) -> float:
+        """Travel of one turn of the screw [um]: the period of its periodic error."""
+        return 1000 * self.lead_mm
+
+    @property
+    def take_up_microsteps(self) -> int:
+        """How far a move goes beyond a stop and back [microsteps]."""
+        return take_up_microsteps(backlash_um=self.backlash_um, microstep_um=self.microstep_um)
+
+    @property
     def rest_s(self) -> float:
         """From the end of a move until the shutter may open [s]: settling, after the dialect's margin if it has one."""
         margin_s = self.link.arrival_margin_s if isinstance(self.link, GcodeLink) else 0.0
@@ -135,6 +157,21 @@ class HandRail:
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """Soft limits within the travel."""
         return _limits_conflict(self.soft_limits_mm, self.travel_mm)
+
+    @property
+    def microstep_um(self) -> float:
+        """Travel for one division of the dial [um]: what a microstep is to a motor."""
+        return division_um(mm_per_turn=self.dial.mm_per_turn, divisions=self.dial.divisions)
+
+    @property
+    def screw_turn_um(self) -> float:
+        """Travel of one turn of the dial [um]."""
+        return 1000 * self.dial.mm_per_turn
+
+    @property
+    def take_up_microsteps(self) -> int:
+        """How far a turn goes beyond a stop and back [divisions]."""
+        return take_up_microsteps(backlash_um=self.backlash_um, microstep_um=self.microstep_um)
 
 
 RAIL = Block(variants={"dial": HandRail, "": RailProfile}, chosen_by="dial")

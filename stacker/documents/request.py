@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from stacker.documents.fields import Block, Choice, Either, Flag, ListOf, Number, Text, declare
 from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
 from stacker.documents.rigs import RIG, Rig
+from stacker.motion.take_up import Direction
 from stacker.records import record
 
 _LENGTH_MM = Number(unit="mm", above=0, most=100_000)
@@ -281,6 +282,11 @@ class Request:
     rail: RailProfile | HandRail | None = declare(
         RAIL, "the rail; without it steps come in um and the time is unknown", default=None
     )
+
+    @property
+    def direction(self) -> Direction:
+        """In which every stop is reached: 1 deeper into the subject, -1 out of it."""
+        return 1 if self.order == "front_to_back" else -1
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """What one block says against another."""

@@ -12,7 +12,8 @@ from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_link import GcodeLink, Link
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
-from stacker.motion.step_grid import microstep_um, take_up_microsteps, whole_down, whole_up
+from stacker.motion.step_grid import whole_down, whole_up
+from stacker.motion.take_up import Direction
 from stacker.rail.acknowledged import GcodeWords
 from stacker.rail.rail import RailSettings
 from stacker.rail.shutter import ShutterSettings
@@ -100,7 +101,7 @@ class Job:
     duration_s: float
     rows: tuple[list[Any], ...]
     columns: tuple[str, ...]
-    direction: int
+    direction: Direction
     front_at: int | None
     refocus_error_um: float | None
     clearance_um: float | None
@@ -129,8 +130,7 @@ class Job:
 
 def rail_settings(profile: RailProfile) -> RailSettings:
     """A profile in microsteps; speeds rounded down, limits inward."""
-    step_um = profile_microstep_um(profile)
-    per_mm = 1000 / step_um
+    per_mm = 1000 / profile.microstep_um
     low_mm, high_mm = profile.soft_limits_mm
     return RailSettings(
         microsteps_per_mm=per_mm,
@@ -139,18 +139,8 @@ def rail_settings(profile: RailProfile) -> RailSettings:
         soft_high=whole_down(high_mm * per_mm),
         speed=max(1, whole_down(profile.speed_mm_s * per_mm)),
         acceleration=max(1, whole_down(profile.acceleration_mm_s2 * per_mm)),
-        take_up=take_up_microsteps(backlash_um=profile.backlash_um, microstep_um=step_um),
+        take_up=profile.take_up_microsteps,
         deadman_s=profile.link.deadman_s if isinstance(profile.link, Link) else 2.0,
-    )
-
-
-def profile_microstep_um(profile: RailProfile) -> float:
-    """Travel of one microstep of a profile [um]."""
-    return microstep_um(
-        lead_mm=profile.lead_mm,
-        full_steps_per_turn=profile.full_steps_per_turn,
-        microsteps_per_full_step=profile.microsteps_per_full_step,
-        motor_turns_per_screw_turn=profile.motor_turns_per_screw_turn,
     )
 
 
@@ -183,7 +173,7 @@ def simulated_url(url: str, profile: RailProfile) -> str:
     """Tell a simulated rail the profile's travel, turn and baud, unless its URL says them; any other URL is left."""
     if not url.startswith("sim://"):
         return url
-    per_mm = 1000 / profile_microstep_um(profile)
+    per_mm = 1000 / profile.microstep_um
     told = {
         "travel": round(profile.travel_mm * per_mm),
         "turn": profile.full_steps_per_turn * profile.microsteps_per_full_step,
@@ -243,7 +233,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         duration_s=budget.duration_s or 0.0,
         rows=tuple(list(row) for row in zip(*frames.columns(), strict=True)),
         columns=tuple(COLUMNS),
-        direction=-1 if request.order == "back_to_front" else 1,
+        direction=request.direction,
         front_at=None if front_mm is None else round(front_mm * settings.microsteps_per_mm),
         refocus_error_um=request.focus.refocus_error_um,
         clearance_um=clear_mm * 1000 if closes_in else None,

@@ -6,16 +6,13 @@ from collections.abc import Sequence
 
 from stacker.driving.job import Job
 from stacker.errors import Refusal
+from stacker.motion.take_up import reach
 from stacker.rail.controller import Where
 
 
 def run_range(job: Job, front_at: int) -> tuple[int, int]:
     """The positions that this run needs, take-up included [microsteps, the rail's coordinates]."""
-    low, high = min(0, *job.positions), max(0, *job.positions)  # a run begins at position 0
-    if job.direction > 0:
-        low -= job.rail.take_up
-    else:
-        high += job.rail.take_up
+    low, high = reach(job.positions, direction=job.direction, take_up=job.rail.take_up)
     return front_at + low, front_at + high
 
 

@@ -19,9 +19,6 @@ if TYPE_CHECKING:
 _NOISE_STEPS = 1e-9
 _NOISE_SHARE = 2.0**-50
 
-TAKE_UP_MARGIN = 1.25
-"""Share of the backlash that a take-up move travels: a quarter more than measured, as it grows with wear."""
-
 
 def whole_down(steps: float) -> int:
     """Largest whole number of steps that fits; float noise just under a whole number counts as that number.
@@ -81,21 +78,3 @@ def microstep_um(
 def division_um(*, mm_per_turn: float, divisions: int) -> float:
     """Travel of a hand rail for one division of its dial [um]: what a microstep is to a motor."""
     return 1000.0 * mm_per_turn / divisions
-
-
-def take_up_microsteps(*, backlash_um: float, microstep_um: float) -> int:
-    """Whole microsteps to travel beyond a stop and back, so that the screw always pushes from the same side.
-
-    Parameters
-    ----------
-    backlash_um : float
-        Lost motion on reversal, as measured [um].
-    microstep_um : float
-        Travel for one microstep [um].
-
-    Returns
-    -------
-    int
-        The backlash and `TAKE_UP_MARGIN` of it, rounded up [microsteps]; 0 without backlash.
-    """
-    return whole_up(TAKE_UP_MARGIN * backlash_um / microstep_um)

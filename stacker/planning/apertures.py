@@ -124,7 +124,7 @@ def aperture_row(request: Request, f_number: float) -> ApertureRow:
     here = at_f_number(request, f_number)
     try:
         draft = draft_of(here)
-        clock = timeline_of(here, draft.rail, draft.planes.position_microsteps, draft.exposure_s)
+        clock = timeline_of(draft)
         budget = budget_of(here, draft.planes.frame_count, clock)
     except Refusal as refusal:
         return ApertureRow(f_number=f_number, refused=str(refusal))

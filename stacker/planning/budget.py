@@ -2,29 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from stacker.documents.plan import Budget
 from stacker.documents.rail_profile import RailProfile
 from stacker.documents.request import Request
 from stacker.planning import storage
-from stacker.planning.focus_grid import FloatArray, IntArray
-from stacker.planning.rail_use import RailUse
+from stacker.planning.draft import Draft
 from stacker.planning.timeline import Timeline, rail_times_s, timeline
 
 
-def timeline_of(
-    request: Request, rail: RailUse | None, position_microsteps: IntArray, exposure_s: FloatArray | None
-) -> Timeline | None:
-    """The clock of a stack in shooting order; ``None`` without a motor, without light, or with a person's finger.
-
-    Parameters
-    ----------
-    position_microsteps : ndarray of int, shape (n,)
-        Stops in shooting order, from position 0.
-    exposure_s : ndarray, shape (n,), or None
-        Shutter times in order of depth.
-    """
+def timeline_of(draft: Draft) -> Timeline | None:
+    """The clock of a stack in shooting order; ``None`` without a motor, without light, or with a person's finger."""
+    request, rail, exposure_s = draft.request, draft.rail, draft.exposure_s
     light = request.light
     if rail is None or light is None or exposure_s is None or not isinstance(rail.profile, RailProfile):
         return None
@@ -33,14 +21,14 @@ def timeline_of(
     camera = request.camera
     return timeline(
         rail_times_s(
-            position_microsteps,
-            approach=1 if rail.approach > 0 else -1,
+            draft.planes.position_microsteps[draft.shooting_order],
+            direction=rail.direction,
             microstep_um=rail.microstep_um,
             take_up_microsteps=rail.take_up_microsteps,
             speed_mm_s=rail.profile.speed_mm_s,
             acceleration_mm_s2=rail.profile.acceleration_mm_s2,
         ),
-        exposure_s=exposure_s if rail.approach > 0 else np.flip(exposure_s),
+        exposure_s=exposure_s[draft.shooting_order],
         settle_s=rail.profile.rest_s,
         recycle_s=light.recycle_s,
         mirror_s=camera.mirror_s,

@@ -18,7 +18,7 @@ from stacker.optics.depth import (
 )
 from stacker.optics.imaging import Imaging
 from stacker.optics.spectrum import Spectrum
-from stacker.planning.focus_grid import FloatArray
+from stacker.planning.focus_grid import FloatArray, IntArray
 from stacker.records import record
 
 
@@ -37,6 +37,14 @@ class Aperture:
             magnification=np.asarray(imaging.magnification),
             effective_f_number=np.asarray(imaging.effective_f_number),
             object_na=np.asarray(imaging.object_na),
+        )
+
+    def __getitem__(self, frames: slice | IntArray) -> Aperture:
+        """Some of the frames."""
+        return Aperture(
+            magnification=self.magnification[frames],
+            effective_f_number=self.effective_f_number[frames],
+            object_na=self.object_na[frames],
         )
 
 

@@ -39,6 +39,11 @@ class Draft:
     gap_risk: float | None
 
     @property
+    def shooting_order(self) -> slice:
+        """What puts a column in order of depth into the order in which the frames are shot."""
+        return slice(None, None, self.request.direction)
+
+    @property
     def pixel_pitch_um(self) -> float:
         """Sensor width over columns."""
         return self.criterion.pixel_pitch_um
@@ -150,14 +155,7 @@ def _seams(criterion: Criterion, planes: Planes, aperture: Aperture) -> FloatArr
     """At each seam the worse of its two sides: with a moving rear standard the two frames differ."""
     if planes.frame_count < 2:
         return np.empty(0)
-    sides = []
-    for part in (slice(None, -1), slice(1, None)):
-        side = Aperture(
-            magnification=aperture.magnification[part],
-            effective_f_number=aperture.effective_f_number[part],
-            object_na=aperture.object_na[part],
-        )
-        sides.append(_distinct(criterion, planes.step_um, side))
+    sides = (_distinct(criterion, planes.step_um, aperture[part]) for part in (slice(None, -1), slice(1, None)))
     worst: FloatArray = np.minimum(*sides)
     return worst
 
@@ -166,12 +164,7 @@ def _distinct(criterion: Criterion, step_um: FloatArray, side: Aperture) -> Floa
     """Seam contrast once for each distinct pair of step and aperture: most stacks have very few."""
     pairs = np.round(step_um, 9) + 1j * np.round(side.effective_f_number, 9)  # numpy sorts complex numbers as pairs
     _, first, where = np.unique(pairs, return_index=True, return_inverse=True)
-    few = Aperture(
-        magnification=side.magnification[first],
-        effective_f_number=side.effective_f_number[first],
-        object_na=side.object_na[first],
-    )
-    return criterion.seam_contrast(step_um[first], few)[where]
+    return criterion.seam_contrast(step_um[first], side[first])[where]
 
 
 def _exposures(request: Request, imaging: Imaging, aperture: Aperture) -> FloatArray | None:
@@ -196,5 +189,5 @@ def _gap_risk(
         depth_um=request.subject.depth_mm * 1000,
         repeatability_um=rail.repeatability_um / scale,
         periodic_error_um=(rail.profile.periodic_error_um or 0.0) / scale,
-        screw_turns=planes.rail_um / rail.screw_turn_um,
+        screw_turns=planes.rail_um / rail.profile.screw_turn_um,
     )

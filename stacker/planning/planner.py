@@ -55,8 +55,7 @@ def plan_of(request: Request, assumed: dict[str, Any]) -> Plan:
         If the stack cannot or must not be shot like this.
     """
     draft = draft_of(request)
-    order = slice(None) if request.order == "front_to_back" else slice(None, None, -1)
-    timeline = timeline_of(draft.request, draft.rail, draft.planes.position_microsteps[order], draft.exposure_s)
+    timeline = timeline_of(draft)
     guesses = dict(assumed)
     if not draft.imaging.measured:
         guesses["magnification"] = "estimated, not measured"
@@ -69,12 +68,12 @@ def plan_of(request: Request, assumed: dict[str, Any]) -> Plan:
         assumed=tuple(Assumed(key=key, value=value) for key, value in guesses.items()),
         optics=_optics(draft),
         depth_of_field=_depth_of_field(draft),
-        coverage=_coverage(draft, order),
-        motion=_motion(draft, order),
+        coverage=_coverage(draft),
+        motion=_motion(draft),
         budget=_rounded(budget_of(request, draft.planes.frame_count, timeline)),
         advice=advice_of(draft),
         warnings=warnings_of(draft),
-        frames=_frames(draft, order, timeline.start_s if timeline else None),
+        frames=_frames(draft, timeline.start_s if timeline else None),
     )
 
 
@@ -134,13 +133,13 @@ def _depth_of_field(draft: Draft) -> DepthOfField:
     )
 
 
-def _coverage(draft: Draft, order: slice) -> Coverage:
-    planes = draft.planes
+def _coverage(draft: Draft) -> Coverage:
+    planes, order = draft.planes, draft.shooting_order
     several = planes.frame_count > 1
     focus_um = planes.focus_um[order]
     moves: Any = draft.request.moves
     shallow = edge_reference(moves) == "nearest"
-    first_is_reference = shallow == (draft.request.order == "front_to_back")
+    first_is_reference = shallow == (draft.request.direction > 0)
     coverage = Coverage(
         frame_count=planes.frame_count,
         step_um=float(planes.step_um.max()) if several else None,
@@ -156,8 +155,8 @@ def _coverage(draft: Draft, order: slice) -> Coverage:
     return rounded
 
 
-def _motion(draft: Draft, order: slice) -> Motion:
-    planes, rail = draft.planes, draft.rail
+def _motion(draft: Draft) -> Motion:
+    planes, rail, order = draft.planes, draft.rail, draft.shooting_order
     motion = Motion(
         microstep_um=rail.microstep_um if rail else None,
         step_microsteps=int(planes.step_microsteps.max()) if rail and planes.frame_count > 1 else None,
@@ -169,8 +168,8 @@ def _motion(draft: Draft, order: slice) -> Motion:
     return rounded
 
 
-def _frames(draft: Draft, order: slice, start_s: FloatArray | None) -> Frames:
-    planes, count = draft.planes, draft.planes.frame_count
+def _frames(draft: Draft, start_s: FloatArray | None) -> Frames:
+    planes, order, count = draft.planes, draft.shooting_order, draft.planes.frame_count
     positions = planes.position_microsteps[order]
     overlap: list[float | None] = [None, *_decimals("overlap", planes.overlap[order])]
     unknown: list[Any] = [None] * count

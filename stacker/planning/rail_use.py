@@ -5,7 +5,7 @@ from __future__ import annotations
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
 from stacker.errors import Refusal
-from stacker.motion.step_grid import division_um, microstep_um, take_up_microsteps
+from stacker.motion.take_up import Direction
 from stacker.optics.imaging import Imaging
 from stacker.planning.coverage import Planes
 from stacker.records import record
@@ -15,13 +15,13 @@ from stacker.records import record
 class RailUse:
     """The numbers of a rail that a plan rests on; one division of a hand rail's dial counts as its microstep.
 
-    ``approach`` is the direction in which every stop is reached: 1 deeper, -1 outward.
+    ``direction`` is that in which every stop is reached: 1 deeper, -1 outward.
     """
 
     profile: RailProfile | HandRail
     microstep_um: float
     take_up_microsteps: int
-    approach: int
+    direction: Direction
     lead_error: float
 
     @classmethod
@@ -30,20 +30,11 @@ class RailUse:
         profile = request.rail
         if profile is None:
             return None
-        if isinstance(profile, HandRail):
-            step_um = division_um(mm_per_turn=profile.dial.mm_per_turn, divisions=profile.dial.divisions)
-        else:
-            step_um = microstep_um(
-                lead_mm=profile.lead_mm,
-                full_steps_per_turn=profile.full_steps_per_turn,
-                microsteps_per_full_step=profile.microsteps_per_full_step,
-                motor_turns_per_screw_turn=profile.motor_turns_per_screw_turn,
-            )
         return cls(
             profile=profile,
-            microstep_um=step_um,
-            take_up_microsteps=take_up_microsteps(backlash_um=profile.backlash_um, microstep_um=step_um),
-            approach=1 if request.order == "front_to_back" else -1,
+            microstep_um=profile.microstep_um,
+            take_up_microsteps=profile.take_up_microsteps,
+            direction=request.direction,
             # a depth that was jogged on this very rail is as wrong as the steps are: nothing is missing at the end
             lead_error=0.0 if request.subject.depth_source == "rail" else profile.lead_error,
         )
@@ -53,17 +44,11 @@ class RailUse:
         """One standard deviation of where a move ends."""
         return self.profile.repeatability_um
 
-    @property
-    def screw_turn_um(self) -> float:
-        """Travel of one turn of the screw: the period of its periodic error."""
-        profile = self.profile
-        return 1000 * (profile.dial.mm_per_turn if isinstance(profile, HandRail) else profile.lead_mm)
-
     def reach_um(self, planes: Planes) -> tuple[float, float]:
         """Lowest and highest rail position of a run from position 0, the overshoot of the take-up included."""
         overshoot_um = self.take_up_microsteps * self.microstep_um
         low_um, high_um = min(0.0, float(planes.rail_um[0])), max(0.0, float(planes.rail_um[-1]))
-        return (low_um - overshoot_um, high_um) if self.approach > 0 else (low_um, high_um + overshoot_um)
+        return (low_um - overshoot_um, high_um) if self.direction > 0 else (low_um, high_um + overshoot_um)
 
 
 def refuse_collision(request: Request, imaging: Imaging, planes: Planes, rail: RailUse | None) -> None:

@@ -5,11 +5,10 @@ Time 0 is the rail at rest at position 0. What is not known (recycling, writing,
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 
 from stacker.motion.move_time import move_times_s
+from stacker.motion.take_up import Direction
 from stacker.planning.focus_grid import FloatArray, IntArray
 from stacker.records import record
 
@@ -36,7 +35,7 @@ class Timeline:
 def rail_times_s(
     position_microsteps: IntArray,
     *,
-    approach: Literal[1, -1],
+    direction: Direction,
     microstep_um: float,
     take_up_microsteps: int,
     speed_mm_s: float,
@@ -48,13 +47,13 @@ def rail_times_s(
     ----------
     position_microsteps : ndarray of int, shape (n,)
         Stops in shooting order, from position 0 [microsteps].
-    approach : 1 or -1
-        Direction in which every stop is reached: 1 into the subject (front to back), -1 out of it.
+    direction : 1 or -1
+        In which every stop is reached: 1 into the subject (front to back), -1 out of it.
     microstep_um : float
         Travel for one microstep [um].
     take_up_microsteps : int
         How far a move goes beyond a stop and back [microsteps]: the first move, since nobody knows which way the
-        screw was pushed before, and every move against `approach`.
+        screw was pushed before, and every move against `direction`.
     speed_mm_s, acceleration_mm_s2 : float
         Of the rail [mm/s, mm/s^2].
 
@@ -63,9 +62,9 @@ def rail_times_s(
     ndarray, shape (n,)
     """
     moves = np.diff(position_microsteps, prepend=0)
-    takes_up = (moves * approach < 0).astype(np.int64)
+    takes_up = (moves * direction < 0).astype(np.int64)
     takes_up[:1] = 1
-    back = takes_up * take_up_microsteps * approach
+    back = takes_up * take_up_microsteps * direction
     legs_mm: FloatArray = np.multiply(np.stack((moves - back, back)), microstep_um / 1000)
     legs_s = move_times_s(legs_mm, speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2)
     total_s: FloatArray = legs_s.sum(axis=0)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import HandRail
 from stacker.errors import Refusal
-from stacker.presenting.frame_times import approach
 from stacker.presenting.tables import table, wrapped
 
 GROUP = 10  # frames between two lines for a rest: as many as one counts on fingers
@@ -72,7 +71,7 @@ def _rows(plan: Plan, rail: HandRail) -> list[list[str]]:
 def _head(plan: Plan, rail: HandRail) -> list[str]:
     dial, take_up = rail.dial, plan.motion.take_up_microsteps or 0
     first = plan.frames.position_microsteps[0] or 0
-    way = approach(plan)
+    way = plan.request.direction
     sign, deeper = ("+", "deeper into the subject") if way > 0 else ("-", "out of the subject")
     title = f"Dial sheet: {plan.name}, {len(plan.frames)} frames"
     lines = [*wrapped(title), "-" * min(len(title), 80)]

@@ -15,7 +15,8 @@ import textwrap
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
-from stacker.presenting.frame_times import approach, frame_times, stops_microsteps
+from stacker.motion.take_up import reach
+from stacker.presenting.frame_times import frame_times, stops_microsteps
 from stacker.presenting.tables import duration
 
 _COMMENT_WIDTH = 76
@@ -44,10 +45,9 @@ def gcode_text(plan: Plan) -> str:
             key="light",
         )
     positions = [position for position in plan.frames.position_microsteps if position is not None]
-    low, high = min(0, *positions), max(0, *positions)
-    overshoot = -approach(plan) * (plan.motion.take_up_microsteps or 0)
-    low, high = min(low, positions[0] + overshoot), max(high, positions[0] + overshoot)
-    way = "deeper into the subject" if approach(plan) > 0 else "out of the subject"
+    direction = plan.request.direction
+    low, high = reach(positions, direction=direction, take_up=plan.motion.take_up_microsteps or 0)
+    way = "deeper into the subject" if direction > 0 else "out of the subject"
     body, seconds = _frames(plan, profile)
     head = [
         f"plan {plan.name}, {len(positions)} frames, {duration(seconds)}",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import RailProfile
 from stacker.motion.move_time import move_time_s
+from stacker.motion.take_up import stops
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -26,36 +27,18 @@ class FrameTimes:
     closes_s: float
 
 
-def approach(plan: Plan) -> int:
-    """Direction in which every stop is reached: 1 deeper into the subject, -1 out of it."""
-    return 1 if plan.request.order == "front_to_back" else -1
-
-
 def stops_microsteps(plan: Plan) -> list[tuple[int, ...]]:
-    """Where the rail goes for each frame, from position 0: a take-up beyond the stop where there is one, then the stop.
-
-    Returns
-    -------
-    list of tuple of int
-        One or two absolute positions a frame [microsteps]; empty for a plan without a rail.
-    """
-    way, take_up, here = approach(plan), plan.motion.take_up_microsteps or 0, 0
-    stops: list[tuple[int, ...]] = []
-    for position in plan.frames.position_microsteps:
-        if position is None:
-            return []
-        turns = not stops or (position - here) * way < 0  # nobody knows which way the screw was pushed before
-        stops.append((position - way * take_up, position) if turns and take_up else (position,))
-        here = position
-    return stops
+    """Where the rail goes for each frame, as `stacker.motion.take_up.stops` has it; empty for a plan without a rail."""
+    positions = [position for position in plan.frames.position_microsteps if position is not None]
+    return list(stops(positions, direction=plan.request.direction, take_up=plan.motion.take_up_microsteps or 0))
 
 
 def move_times_s(plan: Plan, profile: RailProfile) -> list[float]:
     """How long the rail moves before each frame, take-up included [s]."""
     microstep_um, here, times_s = plan.motion.microstep_um or 0.0, 0, []
-    for stops in stops_microsteps(plan):
+    for legs in stops_microsteps(plan):
         total_s = 0.0
-        for stop in stops:
+        for stop in legs:
             total_s += move_time_s(
                 (stop - here) * microstep_um / 1000,
                 speed_mm_s=profile.speed_mm_s,

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from stacker.motion.step_grid import (
     division_um,
     microstep_um,
-    take_up_microsteps,
     whole_down,
     whole_down_each,
     whole_up,
@@ -86,12 +85,3 @@ def test_what_counts_as_noise(steps, down, up):
 def test_no_count_is_made_of_what_is_not_finite(steps):
     with pytest.raises((ValueError, OverflowError)):
         whole_down(steps)
-
-
-@pytest.mark.parametrize(
-    ("backlash_um", "step_um", "microsteps"),
-    # Derived by hand: 15 * 1.25 = 18.75 um = 30 microsteps of 0.625 um exactly; of 10 um, 2; of 0.7 um, 26.8.
-    [(15, 0.625, 30), (15, 10, 2), (15, 0.7, 27), (0, 0.625, 0), (0.1, 10, 1)],
-)
-def test_take_up_is_a_quarter_more_rounded_up(backlash_um, step_um, microsteps):
-    assert take_up_microsteps(backlash_um=backlash_um, microstep_um=step_um) == microsteps

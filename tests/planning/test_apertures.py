@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import pytest
 from hypothesis import assume, given, settings
@@ -12,8 +13,9 @@ from stacker.documents.rail_profile import RailProfile
 from stacker.documents.request import Camera, Focus, Light, Request, Subject
 from stacker.documents.rigs import MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
-from stacker.planning.apertures import MARKS, Wish, aperture_row, aperture_rows, at_f_number, best_aperture
+from stacker.planning.apertures import MARKS, ApertureRow, Wish, aperture_row, aperture_rows, at_f_number, best_aperture
 from stacker.planning.draft import draft_of
+from stacker.planning.planner import plan_of
 
 REQUEST = Request(
     rig=MeasuredRig(magnification=1.5, f_number=4),
@@ -32,12 +34,17 @@ REQUEST = Request(
         settle_s=0.5,
     ),
 )
-HUNDREDTHS = [aperture_row(REQUEST, hundredths / 100) for hundredths in range(140, 3201, 4)]
+
+
+@cache
+def hundredths() -> list[ApertureRow]:
+    """A row for every fourth hundredth of an f-number."""
+    return [aperture_row(REQUEST, hundredth / 100) for hundredth in range(140, 3201, 4)]
 
 
 def by_search(wish: Wish):
     """The best of many rows, straight from the definition of the wish."""
-    granting = [row for row in HUNDREDTHS if wish.granted(row)]
+    granting = [row for row in hundredths() if wish.granted(row)]
     if not granting:
         return None
     if wish.detail_um is not None:
@@ -141,3 +148,11 @@ def test_a_measured_blur_goes_along_to_other_f_numbers():
     # thicker slices than a perfect lens gives, where diffraction does not rule alone
     assert aperture_row(real, 4.0).slice_um > 1.05 * aperture_row(REQUEST, 4.0).slice_um
     assert all(row.refused is None for row in aperture_rows(real))
+
+
+@pytest.mark.parametrize("order", ["front_to_back", "back_to_front"])
+def test_a_row_says_the_same_as_the_plan_of_its_f_number(order):
+    request = replace(REQUEST, order=order, subject=Subject(depth_mm=6))
+    row, plan = aperture_row(request, 8.0), plan_of(at_f_number(request, 8.0), {})
+    assert row.frames == plan.coverage.frame_count
+    assert row.duration_s == pytest.approx(plan.budget.duration_s, rel=1e-5)  # the plan keeps six digits

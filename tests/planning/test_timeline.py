@@ -17,7 +17,7 @@ def leg_s(microsteps):
 
 
 @pytest.mark.parametrize(
-    ("positions", "approach", "legs"),
+    ("positions", "direction", "legs"),
     # Derived by hand: beyond each stop and back wherever the screw may have been pushed the other way.
     [
         pytest.param([-100, 0, 100], 1, [[-140, 40], [100], [100]], id="front to back"),
@@ -27,19 +27,19 @@ def leg_s(microsteps):
         pytest.param([100, 100], 1, [[60, 40], []], id="no move at all"),
     ],
 )
-def test_legs_of_each_move(positions, approach, legs):
-    found_s = rail_times_s(np.array(positions), approach=approach, **RAIL)
+def test_legs_of_each_move(positions, direction, legs):
+    found_s = rail_times_s(np.array(positions), direction=direction, **RAIL)
     assert found_s.tolist() == pytest.approx([sum(map(leg_s, each)) for each in legs], rel=1e-12)
 
 
 def test_no_take_up_without_backlash():
-    found_s = rail_times_s(np.array([-100, 0]), approach=1, **(RAIL | {"take_up_microsteps": 0}))
+    found_s = rail_times_s(np.array([-100, 0]), direction=1, **(RAIL | {"take_up_microsteps": 0}))
     assert found_s.tolist() == pytest.approx([leg_s(100), leg_s(100)], rel=1e-12)
 
 
 def test_long_moves_reach_full_speed():
     # Derived by hand: 3.6 mm at 3 mm/s and 15 mm/s^2 take 1.4 s; taking up 0.02 mm takes 2 sqrt(0.02/15).
-    found_s = rail_times_s(np.array([7160]), approach=-1, **RAIL)
+    found_s = rail_times_s(np.array([7160]), direction=-1, **RAIL)
     assert found_s[0] == pytest.approx(1.4 + 2 * math.sqrt(0.02 / 15), rel=1e-12)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from stacker.motion.step_grid import take_up_microsteps
+from stacker.motion.take_up import take_up_microsteps
 from stacker.planning.gap_risk import gap_risk
 from stacker.rail.simulated.mechanics import Carriage
 from stacker.rail.simulated.options import SimulatedOptions
