@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Callable, Iterator
 from collections.abc import Mapping as MappingType
 from dataclasses import MISSING, dataclass
@@ -19,6 +20,7 @@ from stacker.errors import Fault, InputError
 from stacker.records import record
 
 INVALID: Any = object()
+_CONTROLS = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]")  # line ends, and what would command a terminal
 
 
 class Kind(Protocol):
@@ -117,7 +119,7 @@ class Text:
     """A non-empty line of text."""
 
     def read(self, node: Node, key: str, reading: Reading) -> Any:
-        if not isinstance(node, Scalar) or not node.text.strip() or "\n" in node.text or node.is_null:
+        if not isinstance(node, Scalar) or not node.text.strip() or _CONTROLS.search(node.text) or node.is_null:
             return reading.fault(node.place, key, f"found {found(node)}; write {self.accepts()}")
         return node.text
 
@@ -333,7 +335,7 @@ def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading, **read
     prefix = f"{key}." if key else ""
     table = {name: (row, default) for name, row, default in rows(cls)}
     reading.places[key] = node.place
-    misspelt = _unknown_keys(node, prefix, list(table), reading)
+    misspelt = _unknown_keys(node, prefix, {name: row.kind for name, (row, _) in table.items()}, reading)
     values: dict[str, Any] = dict(ready)
     for name, (row, default) in table.items():
         dotted = prefix + name
@@ -361,7 +363,7 @@ def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading, **read
     return INVALID if len(reading.faults) > before else value
 
 
-def _unknown_keys(node: Mapping, prefix: str, known: list[str], reading: Reading) -> set[str]:
+def _unknown_keys(node: Mapping, prefix: str, known: dict[str, Kind], reading: Reading) -> set[str]:
     """Tell the keys that are not in the table; returns the ones that were meant."""
     meant: set[str] = set()
     before = ""
@@ -371,10 +373,17 @@ def _unknown_keys(node: Mapping, prefix: str, known: list[str], reading: Reading
             reading.fault(cut.place, prefix + before, f"found '{cut.text},{name}'; write {cut.text}.{name}")
         elif name not in known:
             near = nearest(name, [key for key in known if key not in node.nodes])
-            reading.fault(place, prefix + name, f"unknown key; {f'write {near}' if near else _list_of(known)}")
+            advice = f"write {near}{_other_unit(name, near, known[near])}" if near else _list_of(list(known))
+            reading.fault(place, prefix + name, f"unknown key; {advice}")
             meant |= {near} if near else set()
         before = name
     return meant
+
+
+def _other_unit(name: str, near: str, kind: Kind) -> str:
+    """The unit of the key that was meant, where the one that was written does not end in it: 3400 um are 3.4 mm."""
+    unit = getattr(kind.item if isinstance(kind, ListOf) else kind, "unit", None)
+    return f", in {unit}" if unit and name.rpartition("_")[2] != near.rpartition("_")[2] else ""
 
 
 def _list_of(known: list[str]) -> str:

@@ -62,7 +62,8 @@ def load_request(path: Path | str, overrides: Sequence[str] = (), *, text: str |
     loaded = _load(Request, path, overrides, text)
     if loaded.value.name is None:
         stem = Path(path).name.removesuffix(".yaml").removesuffix(".yml")
-        loaded = replace(loaded, value=replace(loaded.value, name=stem))
+        name = stem.encode("utf-8", "replace").decode()  # a name may hold bytes that are no text
+        loaded = replace(loaded, value=replace(loaded.value, name=name))
     return _with_overlap(_with_wavelength(loaded))
 
 
@@ -178,7 +179,10 @@ def _override(root: Mapping, override: str) -> None:
         node.nodes[word] = child
         node.keys.setdefault(word, place)
         node = child
-    value = parse(text, place.path) if text.strip() else Scalar(place=place, text="")
+    try:
+        value = parse(text, place.path) if text.strip() else Scalar(place=place, text="")
+    except InputError as error:
+        raise InputError([place.fault(key, fault.text) for fault in error.faults]) from None
     node.nodes[words[-1]] = _placed(value, place)
     node.keys[words[-1]] = place
 

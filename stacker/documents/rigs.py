@@ -77,6 +77,14 @@ def _measured_magnification() -> Any:
     )
 
 
+def _one_of(key: str, value: float | None, other: str, other_value: float | None) -> Iterator[tuple[str, str]]:
+    """Two ways to say the same, of which one must be there and not both."""
+    if value is not None and other_value is not None:
+        yield key, f"found together with {other}; write one of the two"
+    elif value is None and other_value is None:
+        yield key, f"missing; write it, or {other} instead"
+
+
 @record
 class LensRig:
     """An ordinary lens, with tubes behind it or a close-up lens in front."""
@@ -128,8 +136,7 @@ class ReversedRig:
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """One of two ways to know the magnification, not both."""
-        if (self.image_distance_mm is None) == (self.field_width_mm is None):
-            yield "kind", "write either image_distance_mm or field_width_mm, so that the magnification is known"
+        yield from _one_of("field_width_mm", self.field_width_mm, "image_distance_mm", self.image_distance_mm)
 
 
 @record
@@ -203,8 +210,7 @@ class MeasuredRig:
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """One of two ways to know the magnification, not both."""
-        if (self.magnification is None) == (self.field_width_mm is None):
-            yield "kind", "write either magnification or field_width_mm"
+        yield from _one_of("field_width_mm", self.field_width_mm, "magnification", self.magnification)
 
 
 Rig = LensRig | ReversedRig | CoupledRig | ObjectiveRig | MeasuredRig

@@ -17,6 +17,7 @@ from stacker.records import record
 
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _KNOWN_TAGS = {"map", "seq", "str", "int", "float", "bool", "null", "timestamp", "merge", "value"}
+_NOT_IN_YAML = yaml.reader.Reader.NON_PRINTABLE  # surrogates too: what a terminal of another encoding passes on
 _DEEPEST = 24  # levels of nesting; a document of ours has four
 
 
@@ -110,6 +111,10 @@ def parse(text: str, path: str, faults: list[Fault] | None = None) -> Node:
     InputError
         If the text is no YAML at all, or has a fault and there is no list to note it in.
     """
+    if strange := _NOT_IN_YAML.search(text):
+        line = text.count("\n", 0, strange.start()) + 1
+        place = Place(path=path, line=line, column=strange.start() - text.rfind("\n", 0, strange.start()))
+        raise InputError([place.fault("", f"found a character that no text has (U+{ord(strange[0]):04X}); delete it")])
     try:
         root = yaml.compose(text, Loader=_LOADER)
     except yaml.MarkedYAMLError as error:
@@ -117,9 +122,6 @@ def parse(text: str, path: str, faults: list[Fault] | None = None) -> Node:
         place = Place(path=path, line=mark.line + 1, column=mark.column + 1) if mark else Place(path=path)
         problem = " ".join(str(error.problem or error.context).split())
         raise InputError([place.fault("", f"not YAML: {problem}; {_syntax_help(text, problem)}")]) from None
-    except yaml.YAMLError as error:  # a character that YAML does not allow
-        problem = " ".join(str(error).split())
-        raise InputError([Place(path=path).fault("", f"not YAML: {problem}")]) from None
     except RecursionError:
         raise InputError([Place(path=path).fault("", "nested too deeply")]) from None
     if root is None:

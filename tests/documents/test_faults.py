@@ -267,7 +267,22 @@ CASES: list[tuple[str, str, list[str]]] = [
     (
         "key with the unit left out",
         MEASURED + CAMERA + "subject: {depth: 3.4}\n",
-        ["in.yaml:3:11: subject.depth: unknown key; write depth_mm"],
+        ["in.yaml:3:11: subject.depth: unknown key; write depth_mm, in mm"],
+    ),
+    (
+        "key with another unit, a thousand times too large",
+        MEASURED + CAMERA + "subject: {depth_um: 3400}\n",
+        ["in.yaml:3:11: subject.depth_um: unknown key; write depth_mm, in mm"],
+    ),
+    (
+        "control character",
+        MEASURED + CAMERA + "subject: {depth_mm: 3.4\x07}\n",
+        ["in.yaml:3:24: found a character that no text has (U+0007); delete it"],
+    ),
+    (
+        "control character written as an escape",
+        'name: "a\\e[31m"\n' + MEASURED + CAMERA + SUBJECT,
+        ["in.yaml:1:7: name: found '\"a?[31m\"'; write one line of text"],
     ),
     (
         "duplicate key",
@@ -393,12 +408,12 @@ CASES: list[tuple[str, str, list[str]]] = [
     (
         "two magnifications",
         "rig: {kind: measured, magnification: 0.87, field_width_mm: 20, f_number: 5.6}\n" + CAMERA + SUBJECT,
-        ["in.yaml:1:13: rig.kind: write either magnification or field_width_mm"],
+        ["in.yaml:1:60: rig.field_width_mm: found together with magnification; write one of the two"],
     ),
     (
         "no magnification",
         "rig: {kind: measured, f_number: 5.6}\n" + CAMERA + SUBJECT,
-        ["in.yaml:1:13: rig.kind: write either magnification or field_width_mm"],
+        ["in.yaml:1:6: rig.field_width_mm: missing; write it, or magnification instead"],
     ),
     (
         "portrait pixels on a landscape sensor",
@@ -408,9 +423,14 @@ CASES: list[tuple[str, str, list[str]]] = [
     (
         "reversed without a magnification",
         "rig: {kind: reversed, focal_length_mm: 35, f_number: 5.6}\n" + CAMERA + SUBJECT,
-        [
-            "in.yaml:1:13: rig.kind: write either image_distance_mm or field_width_mm, so that the magnification is known"
-        ],
+        ["in.yaml:1:6: rig.field_width_mm: missing; write it, or image_distance_mm instead"],
+    ),
+    (
+        "reversed with two magnifications",
+        "rig: {kind: reversed, focal_length_mm: 35, f_number: 5.6, image_distance_mm: 80, field_width_mm: 9}\n"
+        + CAMERA
+        + SUBJECT,
+        ["in.yaml:1:98: rig.field_width_mm: found together with image_distance_mm; write one of the two"],
     ),
     (
         "objective of both kinds",
@@ -548,7 +568,7 @@ CASES: list[tuple[str, str, list[str]]] = [
     (
         "rail: unit left out",
         "travel_mm: 80\nsoft_limits_mm: [2, 78]\nfull_steps_per_turn: 200\nmicrosteps_per_full_step: 16\nlead: 2\nspeed_mm_s: 3\nacceleration_mm_s2: 15\nbacklash_um: 15\n",
-        ["in.yaml:5:1: lead: unknown key; write lead_mm"],
+        ["in.yaml:5:1: lead: unknown key; write lead_mm, in mm"],
     ),
     (
         "rail: shutter by magic",

@@ -69,6 +69,16 @@ def test_set_replaces_a_list_and_a_whole_block(folder):
             "write a block of keys or the path of a file with one",
         ),
         (
+            "focus.overlap={",
+            "--set focus.overlap={: focus.overlap: not YAML: did not find expected node content; "
+            "look at this line and the one above it",
+        ),
+        ("name=K\udce4fer", "--set name=K\udce4fer: name: found a character that no text has (U+DCE4); delete it"),
+        (
+            "subject.zones[1].overlap=0.5",
+            "--set subject.zones[1].overlap=0.5: subject.zones[1]: unknown key; write zones",
+        ),
+        (
             "subject.depth_mm=",
             "--set subject.depth_mm=: subject.depth_mm: found nothing; write a number above 0 and up to 10000, in mm",
         ),
@@ -78,6 +88,14 @@ def test_a_bad_override_is_told_like_a_bad_line(folder, override, message):
     with pytest.raises(InputError) as found:
         load_request(folder / "good.yaml", [override])
     assert str(found.value) == message
+
+
+def test_a_file_whose_name_is_no_text_gives_a_name_that_is(folder):
+    try:
+        (folder / "K\udce4fer.yaml").write_bytes((folder / "good.yaml").read_bytes())
+    except (OSError, UnicodeError):
+        pytest.skip("this file system takes no such name")
+    assert load_request(folder / "K\udce4fer.yaml").value.name == "K?fer"
 
 
 def test_a_default_that_is_a_guess_is_listed_and_one_that_was_given_is_not(folder):
