@@ -83,7 +83,7 @@ class GcodeLink:
         Text(), "line that asks for the position; without one it is reckoned, never read", default=None
     )
     position_reply: str | None = declare(
-        Text(), "what the answer holds, {mm} in place of the number, as in 'X:{mm}'", default=None
+        Text(), "what the answer holds, {mm} in place of the number, as in 'at {mm} mm'", default=None
     )
     query_acknowledged: bool = declare(
         Flag(), "whether a position query gets an acknowledgement beside its answer", default=True

@@ -113,7 +113,9 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         if front is None
         else f"Position 0, the front in focus, is at {job.mm(front):.3f} mm."
     )
-    spent = f", about {_clock(job.duration_s)}" if len(rows) == job.count else f" of {job.count}"
+    spent = "" if job.duration_s is None else f", about {_clock(job.duration_s)}"
+    if len(rows) < job.count:
+        spent = f" of {job.count}"
     low, high = preflight.run_range(job, front or 0)
     lines = [
         f"{job.name}: {len(rows)} frames{spent}.",
@@ -136,8 +138,8 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         row = max(frame, 1) - 1
         title = "closing frame" if frame == CLOSING else f"frame {frame}"
         lines.append(
-            f"  {title}: focus {job.focus_um[row]:.1f} um, {job.positions[row]} microsteps, "
-            f"{job.exposure_s[row]:g} s, opens at {job.start_s[row]:.1f} s"
+            f"  {title}: focus {job.focus_um[row]:.1f} um, {job.positions[row]} microsteps, {job.exposure_s[row]:g} s"
+            + (f", opens at {job.start_s[row]:.1f} s" if job.start_s else "")
         )
         lines += [f"    {request}" for request in requests]
     if job.link.gcode is None:

@@ -73,8 +73,12 @@ class Job:
         The plan's file.
     positions : tuple of int
         [microsteps].
-    focus_um, dof_um, exposure_s, start_s : tuple of float
-        Depth of the plane of focus, thickness of the slice, shutter time, when the shutter opens.
+    focus_um, dof_um, exposure_s : tuple of float
+        Depth of the plane of focus, thickness of the slice, shutter time.
+    start_s : tuple of float or None
+        When the shutter opens; None with a person's finger on the release.
+    duration_s : float or None
+        Of the whole run; None likewise.
     rows : tuple of list
         The plan's rows, for the journal.
     direction : int
@@ -97,8 +101,8 @@ class Job:
     focus_um: tuple[float, ...]
     dof_um: tuple[float, ...]
     exposure_s: tuple[float, ...]
-    start_s: tuple[float, ...]
-    duration_s: float
+    start_s: tuple[float, ...] | None
+    duration_s: float | None
     rows: tuple[list[Any], ...]
     columns: tuple[str, ...]
     direction: Direction
@@ -107,7 +111,6 @@ class Job:
     clearance_um: float | None
     rail: RailSettings
     rail_name: str
-    travel: int
     link: LinkSettings
     shutter: ShutterSettings
     pace: Pace
@@ -208,7 +211,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
     positions = [position for position in frames.position_microsteps if position is not None]
     exposures = [exposure for exposure in frames.exposure_s if exposure is not None]
     starts = [start for start in frames.start_s if start is not None]
-    if len(positions) != len(frames) or len(exposures) != len(frames) or len(starts) != len(frames):
+    if len(positions) != len(frames) or len(exposures) != len(frames):
         raise Refusal(
             f"{path}: exposures are unknown. Write light: {{kind: ..., exposure_s: ...}} in the request; plan again.",
             code="no_light",
@@ -229,8 +232,8 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         focus_um=tuple(frames.focus_um),
         dof_um=tuple(frames.dof_um),
         exposure_s=tuple(exposures),
-        start_s=tuple(starts),
-        duration_s=budget.duration_s or 0.0,
+        start_s=tuple(starts) or None,
+        duration_s=budget.duration_s,
         rows=tuple(list(row) for row in zip(*frames.columns(), strict=True)),
         columns=tuple(COLUMNS),
         direction=request.direction,
@@ -239,7 +242,6 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         clearance_um=clear_mm * 1000 if closes_in else None,
         rail=settings,
         rail_name=profile.name,
-        travel=round(profile.travel_mm * settings.microsteps_per_mm),
         link=link_settings(profile, url) if need_link or url or profile.link else LinkSettings(url="no port yet"),
         shutter=ShutterSettings(
             via=shutter.via,

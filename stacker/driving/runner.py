@@ -182,10 +182,10 @@ def _expose(
 
 
 def _left_s(job: Job, rest: Sequence[int], mean_s: float) -> float:
-    """How long the remaining frames take: by the plan where they follow one another, else by the mean so far."""
+    """How long the remaining frames take: by the plan where it knows and they follow one another, else by the mean."""
     left_s = 0.0
     for frame in rest:
-        if frame in (CLOSING, 1):
+        if job.start_s is None or frame in (CLOSING, 1):
             left_s += mean_s
         else:
             left_s += job.start_s[frame - 1] - job.start_s[frame - 2]

@@ -205,7 +205,8 @@ class ManualShutter:
 
     def fire(self, shot: int, position: int) -> float:
         """Ask for the frame."""
-        self._taken = self._ask(f"take the frame now (shot {shot}, {position} microsteps)")
+        at_mm = position / self._rail.settings.microsteps_per_mm
+        self._taken = self._ask(f"take the picture now (shot {shot}, rail at {at_mm:.3f} mm)")
         return self._rail.clock.now()
 
     def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:

@@ -32,11 +32,11 @@ def test_the_line_dialect_is_the_default_and_its_keys_are_few(tmp_path):
 
 
 def test_a_controller_of_words(tmp_path):
-    text = f"link: {{{GCODE}, refuse: [bad, alarm], position_query: 'where?', position_reply: 'X:{{mm}} '}}\n"
+    text = f"link: {{{GCODE}, refuse: [bad, alarm], position_query: 'where?', position_reply: 'at {{mm}} mm'}}\n"
     link = load(tmp_path, text).link
     assert isinstance(link, GcodeLink)
     assert (link.acknowledge, link.refuse, link.axis) == (("taken",), ("bad", "alarm"), "X")
-    assert link.position_reply == "X:{mm} "
+    assert link.position_reply == "at {mm} mm"
 
 
 @pytest.mark.parametrize(
@@ -61,8 +61,8 @@ def test_a_controller_of_words(tmp_path):
             "link.position_query: write position_query and position_reply",
         ),
         (
-            f"link: {{{GCODE}, position_query: 'where?', position_reply: 'X:'}}",
-            "link.position_reply: found 'X:'; write {mm} once",
+            f"link: {{{GCODE}, position_query: 'where?', position_reply: 'at'}}",
+            "link.position_reply: found 'at'; write {mm} once",
         ),
         (f"link: {{{GCODE}}}\nhold_after: false", "hold_after: found false; the dialect gcode has no word"),
         (

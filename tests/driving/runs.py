@@ -59,7 +59,6 @@ def make_job(
             take_up=30,
         ),
         rail_name="bench",
-        travel=128_000,
         link=LinkSettings(url=url),
         shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3),
         pace=Pace(settle_s=0.5, recycle_s=0.8),

@@ -177,7 +177,7 @@ class Board:
         if line == "where?":
             place_mm = self.place_mm(self.clock.now()) - self.offset_mm
             busy = int(self.busy(self.clock.now()))
-            return [f"<X:{place_mm:.{self.decimals}f} busy:{busy}>", TAKEN]
+            return [f"at {place_mm:.{self.decimals}f} mm, busy {busy}", TAKEN]
         words = {letter: float(number) for letter, number in WORD.findall(line)}
         rest = WORD.sub("", re.sub(r"\([^()]*\)", "", line)).strip()
         if rest or not words:

@@ -25,7 +25,7 @@ SETTINGS = RailSettings(
     take_up=30,
 )
 WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",))
-QUERY = GcodeWords(acknowledge=("taken",), refuse=("bad",), position_query="where?", position_reply="X:{mm} ")
+QUERY = GcodeWords(acknowledge=("taken",), refuse=("bad",), position_query="where?", position_reply="at {mm} mm")
 
 
 def ready(board, words=WORDS, wish=lambda: Wish.GO_ON):

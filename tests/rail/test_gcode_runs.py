@@ -25,7 +25,7 @@ from stacker.rail.link import Link
 from stacker.rail.shutter import ShutterSettings
 
 WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",))
-QUERY = GcodeWords(acknowledge=("taken",), refuse=("bad",), position_query="where?", position_reply="X:{mm} ")
+QUERY = GcodeWords(acknowledge=("taken",), refuse=("bad",), position_query="where?", position_reply="at {mm} mm")
 FRONT_MM = 40.0
 FRONT = 64_000
 LANGUAGE = re.compile(r"(G21|G90|G94|M8|M9|G92 X-?\d+(\.\d+)?|G1 X-?\d+(\.\d+)? F\d+(\.\d+)?|where\?)")
