@@ -146,7 +146,9 @@ def _request_lines(asked: Request, found: Mapping[str, Estimate]) -> dict[str, f
         lines = {key: rounded(m.value, m.standard_error)}
     if isinstance(rig, MeasuredRig) and (pupil := found.get("entrance_pupil_mm")):
         lines["rig.entrance_pupil_mm"] = rounded(pupil.value, pupil.standard_error)
-    if isinstance(rig, (LensRig, ReversedRig)) and (ratio := found.get("pupil_magnification")):
+    # a close-up lens moves the entrance pupil: what was found is of the pair, and the key is of the lens by itself
+    alone = isinstance(rig, ReversedRig) or (isinstance(rig, LensRig) and not rig.close_up_dioptres)
+    if alone and (ratio := found.get("pupil_magnification")):
         turned = isinstance(rig, ReversedRig)  # the request has it of the lens the right way round
         value = 1 / ratio.value if turned else ratio.value
         lines["rig.pupil_magnification"] = rounded(value, value * ratio.standard_error / ratio.value)

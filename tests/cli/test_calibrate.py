@@ -175,6 +175,19 @@ def test_each_kind_of_rig_gets_its_own_key(bench, capsys, kind, key):
     assert load_request("rig.yaml").value.rig.kind == kind
 
 
+@pytest.mark.parametrize(("close_up", "written"), [("", True), (", close_up_dioptres: 5", False)])
+def test_the_pupil_of_a_lens_behind_a_close_up_lens_is_not_taken_for_the_lens_itself(bench, capsys, close_up, written):
+    Path("rig.yaml").write_text(
+        f"rig: {{kind: lens, focal_length_mm: 100, f_number: 8, max_magnification: 1, minimum_focus_mm: 400{close_up}}}\n"
+        "camera: {sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}\nsubject: {depth_mm: 1}\n",
+        encoding="utf-8",
+    )
+    arguments = ("--ruler-mm", "20", "--pixels", "4210", "--moved-mm", "20", "--pixels-after", "3800")
+    code, out, _ = run(capsys, "scale", "rig.yaml", *arguments, "--json")
+    assert code == 0
+    assert ("rig.pupil_magnification" in json.loads(out)["result"]["lines"]) == written
+
+
 def test_faults_of_use(bench, capsys):
     code, _, err = run(capsys, "scale", "lens.yaml", "--ruler-mm", "10", "--pixels", "7000")
     assert (code, "6000 columns" in err) == (1, True)
