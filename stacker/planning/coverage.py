@@ -11,6 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from stacker.errors import Refusal
+from stacker.figures import significant
 from stacker.planning.focus_grid import FloatArray, FocusGrid, FocusRailMap, IntArray, PerDepth, at_depths
 from stacker.planning.zones import Reach, Zone, backward, bound_reach
 from stacker.records import record
@@ -213,18 +214,18 @@ def _step_under_one(
     asked = [(float(at_depths(step_um, focus_um)[0]), "")]
     for zone in zones:
         if grid.last_stop(zone.from_um) <= front_stop < grid.first_stop(zone.to_um):
-            where = f" in the zone from {zone.from_um:.6g} to {zone.to_um:.6g} um"
+            where = f" in the zone from {significant(zone.from_um, 6)} to {significant(zone.to_um, 6)} um"
             asked.append((float(at_depths(zone.step_um, focus_um)[0]), where))
     smallest_um, where = min(asked)
-    found = f"a step of {smallest_um:.4g} um{where}"
+    found = f"a step of {significant(smallest_um, 4)} um{where}"
     if grid.rail_map is not None:
         rail_um = float(np.diff(grid.steps(focus_um + np.array([0.0, smallest_um])))[0]) * grid.unit_um
-        found += f" at depth {focus_um[0]:.4g} um, {rail_um:.4g} um of rail,"
+        found += f" at depth {significant(focus_um[0], 4)} um, {significant(rail_um, 4)} um of rail,"
     remedy = "ask for less overlap, or get thicker slices from a larger f-number or a lower magnification"
     if by_rail:
         text = (
-            f"{found} is under one microstep of the rail ({grid.unit_um:.4g} um); use a rail that moves finer"
-            f" (a smaller lead, more microsteps per full step, a reduction), {remedy}."
+            f"{found} is under one microstep of the rail ({significant(grid.unit_um, 4)} um); use a rail that moves"
+            f" finer (a smaller lead, more microsteps per full step, a reduction), {remedy}."
         )
     else:
         text = (

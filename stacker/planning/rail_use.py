@@ -5,6 +5,8 @@ from __future__ import annotations
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
 from stacker.errors import Refusal
+from stacker.figures import significant
+from stacker.motion.step_grid import whole_down, whole_up
 from stacker.motion.take_up import Direction
 from stacker.optics.imaging import Imaging
 from stacker.planning.coverage import Planes
@@ -67,10 +69,12 @@ def refuse_collision(request: Request, imaging: Imaging, planes: Planes, rail: R
         advance_mm = deepest_um / 1000
     left_mm = imaging.working_distance_mm - advance_mm
     if left_mm < request.subject.keep_clear_mm:
+        near = f"come to {significant(left_mm)} mm from" if left_mm >= 0 else f"run {significant(-left_mm)} mm past"
         raise Refusal(
-            f"the rig would come to {left_mm:.3g} mm from the front of the subject: the working distance is "
-            f"{imaging.working_distance_mm:.4g} mm, the stack goes {advance_mm:.4g} mm deep, and keep_clear_mm is "
-            f"{request.subject.keep_clear_mm:g}; use less magnification, a longer lens, or a shallower stack",
+            f"the rig would {near} the front of the subject: the working distance is "
+            f"{significant(imaging.working_distance_mm, 4)} mm, the stack goes {significant(advance_mm, 4)} mm deep, "
+            f"and keep_clear_mm is {request.subject.keep_clear_mm:g}; use less magnification, a longer lens, or a "
+            "shallower stack",
             code="collision",
             key="subject.depth_mm",
         )
@@ -88,21 +92,21 @@ def refuse_outside_limits(request: Request, planes: Planes, rail: RailUse | None
         return
     low_mm, high_mm = rail.profile.soft_limits_mm
     first_mm, last_mm = (end_um / 1000 for end_um in rail.reach_um(planes))
-    front_mm = request.subject.front_at_mm
-    if front_mm is None:
-        if last_mm - first_mm > high_mm - low_mm:
-            raise Refusal(
-                f"the stack needs {last_mm - first_mm:.4g} mm of travel, take-up included, and the soft limits leave "
-                f"{high_mm - low_mm:.4g} mm; shoot it in two stacks, or use a longer rail",
-                code="soft_limits",
-                key="rail.soft_limits_mm",
-            )
-        return
-    if front_mm + first_mm < low_mm or front_mm + last_mm > high_mm:
+    if last_mm - first_mm > high_mm - low_mm:
         raise Refusal(
-            f"the rail would go from {front_mm + first_mm:.4g} to {front_mm + last_mm:.4g} mm, take-up included, and "
-            f"the soft limits are {low_mm:g} and {high_mm:g} mm; set the subject up so that front_at_mm lies between "
-            f"{low_mm - first_mm:.4g} and {high_mm - last_mm:.4g}",
+            f"the stack needs {significant(last_mm - first_mm, 4)} mm of travel, take-up included, and the soft limits "
+            f"leave {significant(high_mm - low_mm, 4)} mm; shoot it in two stacks, or use a longer rail",
+            code="soft_limits",
+            key="rail.soft_limits_mm",
+        )
+    front_mm = request.subject.front_at_mm
+    if front_mm is not None and not low_mm - first_mm <= front_mm <= high_mm - last_mm:
+        # a number that is typed as it is told must not be refused once more
+        lowest_um, highest_um = whole_up((low_mm - first_mm) * 1000), whole_down((high_mm - last_mm) * 1000)
+        raise Refusal(
+            f"the rail would go from {significant(front_mm + first_mm, 4)} to {significant(front_mm + last_mm, 4)} mm, "
+            f"take-up included, and the soft limits are {low_mm:g} and {high_mm:g} mm; set the subject up so that "
+            f"front_at_mm lies between {lowest_um / 1000:.3f} and {highest_um / 1000:.3f}",
             code="soft_limits",
             key="subject.front_at_mm",
         )

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from stacker.documents.plan import Warned
 from stacker.documents.rail_profile import RailProfile
+from stacker.figures import significant
 from stacker.planning.draft import Draft
 from stacker.planning.gap_risk import RISK_WORTH_A_WARNING
 from stacker.planning.overlap import overlap_for_rail
@@ -27,7 +28,7 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
     if width_mm is not None and width_mm > usable_mm:
         yield (
             "field_too_small",
-            f"the subject is {width_mm:.3g} mm wide, the picture shows {usable_mm:.3g} mm of it once all frames are "
+            f"the subject is {significant(width_mm)} mm wide, the picture shows {significant(usable_mm)} mm of it once all frames are "
             "scaled alike; use less magnification",
         )
     limit, two_pixels_um = draft.diffraction_f_number, 2 * draft.pixel_pitch_um / imaging.magnification
@@ -39,8 +40,8 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
     ):
         yield (
             "diffraction",
-            f"at marked f/{imaging.f_number:g} diffraction limits the finest detail to {draft.finest_detail_um:.3g} "
-            f"um; the pixels would show {two_pixels_um:.3g} um: open up towards f/{limit:.2g}",
+            f"at marked f/{imaging.f_number:g} diffraction limits the finest detail to {significant(draft.finest_detail_um)} "
+            f"um; the pixels would show {significant(two_pixels_um)} um: open up towards f/{limit:.2g}",
         )
     if imaging.magnification > 1 and imaging.working_distance_mm is None:
         yield (

@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from stacker.presenting.tables import WIDTH, duration, significant, table, wrapped
+from stacker.figures import significant
+from stacker.presenting.tables import WIDTH, duration, table, wrapped
 
 _CURVE_ROWS = 12
 _MARGIN = 8  # columns left of the curve

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import HandRail
-from stacker.presenting.tables import WIDTH, duration, f_number, shutter_time, significant, wrapped
+from stacker.figures import significant
+from stacker.presenting.tables import WIDTH, duration, f_number, shutter_time, wrapped
 
 _LABEL = 13  # columns of the words on the left
 
@@ -85,20 +86,20 @@ def _steps(plan: Plan) -> str:
         return f"one frame at {coverage.first_focus_um / 1000:.3f} mm"
     hand = isinstance(plan.request.rail, HandRail)
     counted = f" = {motion.step_microsteps} {'divisions' if hand else 'microsteps'}" if motion.step_microsteps else ""
-    return f"{coverage.step_um:.4g} um at most{counted}, {coverage.overlap:.0%} overlap at least; {span}"
+    return f"{significant(coverage.step_um, 4)} um at most{counted}, {coverage.overlap:.0%} overlap at least; {span}"
 
 
 def _rail(plan: Plan) -> str:
     rail, motion = plan.request.rail, plan.motion
     carries = {"camera": "the camera", "subject": "the subject", "rear": "the rear standard"}[plan.request.moves]
     if rail is None:
-        return f"none described: moves {carries} {motion.travel_mm:.4g} mm, steps in um, time unknown"
+        return f"none described: moves {carries} {significant(motion.travel_mm, 4)} mm, steps in um, time unknown"
     front = plan.request.subject.front_at_mm
     where = (
         "front not yet placed: limits are checked when the run starts" if front is None else f"front at {front:g} mm"
     )
     take_up = f", take-up {motion.take_up_microsteps} {'divisions' if isinstance(rail, HandRail) else 'microsteps'}"
-    return f"{rail.name} moves {carries} {motion.travel_mm:.4g} mm{take_up}; {where}"
+    return f"{rail.name} moves {carries} {significant(motion.travel_mm, 4)} mm{take_up}; {where}"
 
 
 def _clearance(plan: Plan) -> str:
@@ -129,7 +130,7 @@ def _time(plan: Plan) -> str:
     if budget.duration_s is None or budget.frame_s is None:
         return "unknown"
     cells = "" if budget.batteries is None else f", {_count(budget.batteries, 'battery', 'batteries')}"
-    return f"{duration(budget.duration_s)}, {budget.frame_s:.3g} s a frame{cells}"
+    return f"{duration(budget.duration_s)}, {significant(budget.frame_s)} s a frame{cells}"
 
 
 def _storage(plan: Plan) -> str:

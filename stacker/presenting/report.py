@@ -7,6 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from stacker.documents.plan import Plan
+from stacker.figures import significant
 from stacker.optics.spectrum import Spectrum
 from stacker.presenting import report_pictures
 from stacker.presenting.bench_card import checks, facts
@@ -14,7 +15,7 @@ from stacker.presenting.frame_times import FrameTimes, frame_times
 from stacker.presenting.report_style import STYLE
 from stacker.presenting.slices import Slices
 from stacker.presenting.svg import inline, require_matplotlib, style
-from stacker.presenting.tables import duration, significant
+from stacker.presenting.tables import duration
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -83,7 +84,7 @@ stacker export PLAN --format csv</footer>
 
 def _headline(plan: Plan) -> str:
     time = "" if plan.budget.duration_s is None else f" in {duration(plan.budget.duration_s)}"
-    step = "" if plan.coverage.step_um is None else f", steps of {plan.coverage.step_um:.4g} um at most"
+    step = "" if plan.coverage.step_um is None else f", steps of {significant(plan.coverage.step_um, 4)} um at most"
     count = plan.coverage.frame_count
     return f"{count} {'frame' if count == 1 else 'frames'}{time}{step}, at {significant(plan.optics.magnification)}x"
 
@@ -162,7 +163,7 @@ def _side(plan: Plan, slices: Slices) -> str:
     spare = f"; {outside} planes of focus lie outside the subject" if outside else ""
     overlap = "" if coverage.overlap is None else f", overlapping by {coverage.overlap:.0%} at least"
     says = (
-        f"{_slices(len(slices))} of {plan.depth_of_field.total_um:.4g} um for {plan.request.subject.depth_mm:g} mm of "
+        f"{_slices(len(slices))} of {significant(plan.depth_of_field.total_um, 4)} um for {plan.request.subject.depth_mm:g} mm of "
         f"depth{overlap}{spare}."
     )
     rows = zip(

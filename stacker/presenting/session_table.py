@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from stacker.presenting.tables import duration, significant, table, wrapped
+from stacker.figures import significant
+from stacker.presenting.tables import duration, table, wrapped
 
 _NAME_WIDTH = 22
 

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from stacker.figures import significant
+
 WIDTH = 80
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 0) -> list[str]:
     """Align cells under their heads: the first ``left`` columns to the left, the rest to the right."""
     widths = [max(len(row[i]) for row in (head, *rows)) for i in range(len(head))]
+    gap = "  " if sum(widths) + 2 * (len(head) - 1) <= WIDTH else " "
     out = []
     for row in (head, *rows):
         cells = [
             cell.ljust(width) if i < left else cell.rjust(width)
             for i, (cell, width) in enumerate(zip(row, widths, strict=True))
         ]
-        out.append("  ".join(cells).rstrip())
+        out.append(gap.join(cells).rstrip())
     return out
 
 
@@ -26,18 +29,6 @@ def wrapped(text: str, *, first: str = "", indent: str = "") -> list[str]:
 
     lines = wrap(text, WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
     return lines or [first.rstrip()]
-
-
-def significant(value: float | None, digits: int = 3) -> str:
-    """A number to a few significant digits, never in exponents between a thousandth and a million; '?' for none."""
-    if value is None:
-        return "?"
-    if value == 0:
-        return "0"
-    text = f"{value:.{digits}g}"
-    if "e" in text:
-        return f"{value:.0f}" if 1 <= abs(value) < 1e9 else text
-    return text
 
 
 def duration(seconds: float | None) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from stacker.presenting.tables import significant, table, wrapped
+from stacker.figures import significant
+from stacker.presenting.tables import table, wrapped
 
 
 def tubes_table(rows: Sequence[dict[str, Any]], fills: tuple[float, float]) -> list[str]:

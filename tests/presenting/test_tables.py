@@ -1,0 +1,32 @@
+"""Numbers and tables for the terminal."""
+
+from __future__ import annotations
+
+import pytest
+
+from stacker.figures import significant
+from stacker.presenting.tables import WIDTH, table
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (None, 3, "?"),
+        (0.0, 3, "0"),
+        (0.062514, 3, "0.0625"),
+        (1234.4, 3, "1234"),
+        (-1302.6, 3, "-1303"),
+        (49328.1, 4, "49328"),
+        (1.5e12, 3, "1.5e+12"),
+    ],
+)
+def test_a_person_reads_no_exponents(value, digits, text):
+    assert significant(value, digits) == text
+
+
+def test_columns_stand_closer_before_a_line_gets_too_long():
+    head = ["a"] * 8
+    assert table(head, [["12345678"] * 8])[1] == "  ".join(["12345678"] * 8)  # 78 columns
+    narrow = table(head, [["123456789"] * 8])[1]  # two apart they would be 86
+    assert narrow == " ".join(["123456789"] * 8)
+    assert len(narrow) <= WIDTH
