@@ -8,6 +8,7 @@ without its confirmation is ambiguous: that frame is shot again, since a duplica
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timezone
@@ -15,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from stacker.driving.durable import DurableFile
-from stacker.errors import Fault, InputError, RunStopped
+from stacker.errors import Fault, InputError, Refusal, RunStopped
 
 FORMAT = 1
 SYNCED = frozenset({"run", "resume", "intent", "confirmed", "stop", "end"})
@@ -200,9 +201,23 @@ def utc_now() -> str:
 def create(
     path: Path, now_s: Callable[[], float], header: dict[str, Any], *, opener: Callable[..., DurableFile] = DurableFile
 ) -> Journal:
-    """Begin a new journal; it must not exist."""
+    """Begin a new journal; it must not exist.
+
+    Raises
+    ------
+    Refusal
+        When it exists, or its first line cannot be written: then no file is left.
+    """
     journal = Journal(opener(path, new=True), now_s)
-    journal.write("run", stacker_journal=FORMAT, utc=utc_now(), **header)
+    try:
+        journal.write("run", stacker_journal=FORMAT, utc=utc_now(), **header)
+    except RunStopped as stopped:
+        journal.close()
+        path.unlink()
+        raise Refusal(
+            f"{path}: cannot be written ({stopped.__cause__}): nothing moved. Make room, or name another --journal.",
+            code="journal",
+        ) from stopped
     return journal
 
 
@@ -223,12 +238,15 @@ def reopen(
 
 def newest(plan_path: Path) -> Path | None:
     """The journal beside a plan that was begun last."""
-    stem = plan_path.name.removesuffix(".yaml").removesuffix(".plan")
-    found = sorted(plan_path.parent.glob(f"{stem}-*.run.jsonl"), key=lambda path: path.name)
-    return found[-1] if found else None
+    name = re.compile(re.escape(_stem(plan_path)) + r"-\d{8}-\d{6}\.run\.jsonl")
+    found = (path for path in plan_path.parent.glob("*.run.jsonl") if name.fullmatch(path.name))
+    return max(found, key=lambda path: path.name, default=None)
 
 
 def journal_path(plan_path: Path, stamp: str) -> Path:
     """Where the journal of a run begun at that moment goes: ``NAME-DATE-TIME.run.jsonl``."""
-    stem = plan_path.name.removesuffix(".yaml").removesuffix(".plan")
-    return plan_path.with_name(f"{stem}-{stamp}.run.jsonl")
+    return plan_path.with_name(f"{_stem(plan_path)}-{stamp}.run.jsonl")
+
+
+def _stem(plan_path: Path) -> str:
+    return plan_path.name.removesuffix(".yaml").removesuffix(".plan")

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from driving.runs import finish, journal_of, make_job, openings, records, run
+from driving.runs import assert_complete, finish, journal_of, make_job, openings, records, run
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -174,6 +174,28 @@ def test_the_newest_journal_beside_a_plan_is_found(tmp_path):
         journals.journal_path(plan, stamp).write_text("")
     (tmp_path / "other-20270101-000000.run.jsonl").write_text("")
     assert newest(plan).name == "beetle-20260102-090000.run.jsonl"
+
+
+def test_the_newest_journal_is_of_this_plan_whatever_the_plans_are_called(tmp_path):
+    for name in ("beetle", "beetle-side", "beetle [2]"):
+        journals.journal_path(tmp_path / f"{name}.plan.yaml", "20260101-100000").write_text("")
+    assert newest(tmp_path / "beetle.plan.yaml").name == "beetle-20260101-100000.run.jsonl"
+    assert newest(tmp_path / "beetle [2].plan.yaml").name == "beetle [2]-20260101-100000.run.jsonl"
+
+
+def test_a_disk_that_is_full_from_the_start_leaves_no_journal_behind(tmp_path):
+    class Full(DurableFile):
+        def write(self, data):
+            super().write(data[:20])
+            raise OSError(28, "No space left on device")
+
+    job = make_job(tmp_path)
+    with pytest.raises(Refusal, match=r"No space left on device.*nothing moved"):
+        run(job, opener=Full)
+    assert not journal_of(job).exists()
+    assert not openings(job)
+    finish(job)
+    assert_complete(job)
 
 
 def test_a_write_that_fails_stops_the_run_and_is_told(tmp_path):
