@@ -85,7 +85,7 @@ class Coverage:
     step_um: float | None = _perhaps(_POSITIVE, "largest step of the plane of focus, in um")
     overlap: float | None = _perhaps(_ANY, "smallest share of a slice that its neighbour repeats")
     seam_contrast: float | None = _perhaps(_ANY, "share of the in-focus contrast at the worst seam")
-    gap_risk: float | None = _perhaps(_POSITIVE, "chance that some seam falls below the share, from the rail's scatter")
+    gap_risk: float | None = _perhaps(_POSITIVE, "chance that some seam falls below the share, from the rail's errors")
     edge_loss: float | None = _perhaps(_ANY, "share of the picture's width lost when all frames are scaled alike")
     edge_reference_frame: int | None = _perhaps(_COUNT, "the frame to which the others are scaled")
     first_focus_um: float = _known(_ANY, "depth of the first frame in shooting order, in um")

@@ -174,4 +174,12 @@ class HandRail:
         return take_up_microsteps(backlash_um=self.backlash_um, microstep_um=self.microstep_um)
 
 
+def what_opens_gaps(rail: RailProfile | HandRail) -> str:
+    """The errors of a rail that a gap risk counts, as a message names them."""
+    scatter = f"the rail's scatter ({rail.repeatability_um:g} um)"
+    if not rail.periodic_error_um:
+        return scatter
+    return f"{scatter} and the periodic error of its screw ({rail.periodic_error_um:g} um)"
+
+
 RAIL = Block(variants={"dial": HandRail, "": RailProfile}, chosen_by="dial")

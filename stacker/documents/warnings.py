@@ -34,8 +34,9 @@ WARNINGS: dict[str, str] = {
         "fits both."
     ),
     "gap_risk": (
-        "The rail's scatter makes it likely that some seam falls below the share of contrast asked for. It is a soft "
-        "seam, not a hole. Use more overlap, or a better rail."
+        "The rail's scatter, and the periodic error of its screw where that is known, make it likely that some seam "
+        "falls below the share of contrast asked for. It is a soft seam, not a hole. Use more overlap, or a better "
+        "rail."
     ),
     "high_na": (
         "Above NA 0.5 the model is an approximation. Its defocus is exact at the edge of the pupil and parabolic "

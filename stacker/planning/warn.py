@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stacker.documents.plan import Warned
-from stacker.documents.rail_profile import RailProfile
+from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
 from stacker.figures import significant
 from stacker.planning.draft import Draft
-from stacker.planning.gap_risk import RISK_WORTH_A_WARNING
+from stacker.planning.gap_risk import LARGEST_OVERLAP, RISK_WORTH_A_WARNING
 from stacker.planning.overlap import overlap_for_rail
 
 _SHOCK_S = (1 / 60, 1.0)  # where a mechanical shutter's shock shows under continuous light: common practice, no source
 _HIGH_NA = 0.5
+_ALMOST_SURE = 0.99
 
 
 def warnings_of(draft: Draft) -> tuple[Warned, ...]:
@@ -28,8 +29,8 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
     if width_mm is not None and width_mm > usable_mm:
         yield (
             "field_too_small",
-            f"the subject is {significant(width_mm)} mm wide, the picture shows {significant(usable_mm)} mm of it once all frames are "
-            "scaled alike; use less magnification",
+            f"the subject is {significant(width_mm)} mm wide, the picture shows {significant(usable_mm)} mm of it once "
+            "all frames are scaled alike; use less magnification",
         )
     limit, two_pixels_um = draft.diffraction_f_number, 2 * draft.pixel_pitch_um / imaging.magnification
     if (
@@ -40,8 +41,9 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
     ):
         yield (
             "diffraction",
-            f"at marked f/{imaging.f_number:g} diffraction limits the finest detail to {significant(draft.finest_detail_um)} "
-            f"um; the pixels would show {significant(two_pixels_um)} um: open up towards f/{limit:.2g}",
+            f"at marked f/{imaging.f_number:g} diffraction limits the finest detail to "
+            f"{significant(draft.finest_detail_um)} um; the pixels would show {significant(two_pixels_um)} um: open up "
+            f"towards f/{limit:.2g}",
         )
     if imaging.magnification > 1 and imaging.working_distance_mm is None:
         yield (
@@ -107,12 +109,15 @@ def _of_the_rail(draft: Draft) -> Iterator[tuple[str, str]]:
                 "reduction",
             )
     if draft.gap_risk is not None and draft.gap_risk > RISK_WORTH_A_WARNING:
-        yield "gap_risk", _gap_text(draft)
+        yield "gap_risk", _gap_text(draft, draft.gap_risk, profile)
 
 
-def _gap_text(draft: Draft) -> str:
-    found = f"some seam will fall short with probability {draft.gap_risk:.2g}, from the rail's scatter; "
+def _gap_text(draft: Draft, risk: float, profile: RailProfile | HandRail) -> str:
+    chance = "almost surely" if risk > _ALMOST_SURE else f"with probability {risk:.2g}"
+    found = f"some seam will fall short {chance}, from {what_opens_gaps(profile)}; "
     overlap = overlap_for_rail(draft.request)
     if overlap is not None:
-        return f"{found}focus.overlap: {overlap:g} brings it down to {RISK_WORTH_A_WARNING:g}"
-    return f"{found}no overlap up to 0.7 helps: use a rail that repeats better"
+        instead = "" if draft.request.focus.seam_contrast is None else " instead of seam_contrast"
+        return f"{found}focus.overlap: {overlap:g}{instead} brings it down to {RISK_WORTH_A_WARNING:g}"
+    better = "repeats better or has a truer screw" if profile.periodic_error_um else "repeats better"
+    return f"{found}no overlap up to {LARGEST_OVERLAP:g} helps: use a rail that {better}"

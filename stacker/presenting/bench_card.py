@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stacker.documents.plan import Plan
-from stacker.documents.rail_profile import HandRail
+from stacker.documents.rail_profile import HandRail, what_opens_gaps
 from stacker.figures import significant
 from stacker.presenting.tables import WIDTH, duration, f_number, shutter_time, wrapped
 
@@ -69,9 +69,10 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
     yield "light", _light(plan)
     yield "time", _time(plan)
     yield "storage", _storage(plan)
-    if coverage.gap_risk is not None:
-        risk = significant(coverage.gap_risk, 2) if coverage.gap_risk else "under one in a billion"
-        yield "gap risk", f"{risk} for the whole stack, from the rail's scatter"
+    rail, risk = plan.request.rail, coverage.gap_risk
+    if rail is not None and risk is not None:
+        chance = "under one in a billion" if not risk else "over 0.99" if risk > 0.99 else significant(risk, 2)
+        yield "gap risk", f"{chance} for the whole stack, from {what_opens_gaps(rail)}"
 
 
 def _seam(plan: Plan) -> str:

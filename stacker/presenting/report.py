@@ -163,8 +163,8 @@ def _side(plan: Plan, slices: Slices) -> str:
     spare = f"; {outside} planes of focus lie outside the subject" if outside else ""
     overlap = "" if coverage.overlap is None else f", overlapping by {coverage.overlap:.0%} at least"
     says = (
-        f"{_slices(len(slices))} of {significant(plan.depth_of_field.total_um, 4)} um for {plan.request.subject.depth_mm:g} mm of "
-        f"depth{overlap}{spare}."
+        f"{_slices(len(slices))} of {significant(plan.depth_of_field.total_um, 4)} um for "
+        f"{plan.request.subject.depth_mm:g} mm of depth{overlap}{spare}."
     )
     rows = zip(
         map(str, slices.frame),

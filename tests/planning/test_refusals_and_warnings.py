@@ -197,6 +197,27 @@ def test_gap_risk_advises_a_better_rail_where_no_overlap_helps():
     assert "rail that repeats better" in text
 
 
+def gap_text(**values):
+    request = changed(**values)
+    return next(warning.text for warning in plan_of(request, {}).warnings if warning.code == "gap_risk")
+
+
+def test_gap_risk_names_the_screw_where_its_error_counts():
+    scatter_alone = gap_text(rail=replace(RAIL, repeatability_um=15))
+    assert "from the rail's scatter (15 um); " in scatter_alone
+    both = gap_text(rail=replace(RAIL, repeatability_um=5, periodic_error_um=90))
+    assert "from the rail's scatter (5 um) and the periodic error of its screw (90 um); " in both
+    hopeless = gap_text(rail=replace(RAIL, repeatability_um=1, periodic_error_um=900))
+    assert hopeless.startswith("some seam will fall short almost surely, ")
+    assert hopeless.endswith("use a rail that repeats better or has a truer screw")
+
+
+def test_gap_risk_of_a_seam_contrast_says_what_the_overlap_replaces():
+    seams = Focus(seam_contrast=0.85)
+    text = gap_text(focus=seams, rail=replace(RAIL, repeatability_um=15))
+    assert " instead of seam_contrast brings it down to 0.001" in text
+
+
 def test_tubes_alone_give_the_marked_estimate_too():
     lens = LensRig(
         focal_length_mm=50,
