@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stacker.cli.numbers import ABOVE_0, FROM_0
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from stacker.documents.request import Request
 
 _FILE = click.Path(path_type=Path)
-_ABOVE_0 = click.FloatRange(min=0, min_open=True)
 
 
 @click.group(name="calibrate", short_help="magnification from a ruler, the screw from an indicator")
@@ -37,14 +37,12 @@ def command() -> None:
 
 @command.command(name="scale")
 @click.argument("request", type=_FILE)
-@click.option("--ruler-mm", type=_ABOVE_0, required=True, help="Length of ruler that was counted across.")
-@click.option("--pixels", type=_ABOVE_0, multiple=True, required=True, help="Pixels across it; again for each frame.")
-@click.option("--moved-mm", type=_ABOVE_0, help="How far the rail then took the camera away, focus untouched.")
-@click.option("--pixels-after", type=_ABOVE_0, multiple=True, help="Pixels across the same length then.")
-@click.option("--pixel-error", type=_ABOVE_0, default=2.0, show_default=True, help="Of one count, standard deviation.")
-@click.option(
-    "--ruler-error-mm", type=click.FloatRange(0), default=0.02, show_default=True, help="The ruler's, likewise."
-)
+@click.option("--ruler-mm", type=ABOVE_0, required=True, help="Length of ruler that was counted across.")
+@click.option("--pixels", type=ABOVE_0, multiple=True, required=True, help="Pixels across it; again for each frame.")
+@click.option("--moved-mm", type=ABOVE_0, help="How far the rail then took the camera away, focus untouched.")
+@click.option("--pixels-after", type=ABOVE_0, multiple=True, help="Pixels across the same length then.")
+@click.option("--pixel-error", type=ABOVE_0, default=2.0, show_default=True, help="Of one count, standard deviation.")
+@click.option("--ruler-error-mm", type=FROM_0, default=0.02, show_default=True, help="The ruler's, likewise.")
 @click.option("--write", is_flag=True, help="Change these values in REQUEST, and nothing else.")
 @output_options
 def scale(
@@ -163,7 +161,7 @@ def _request_lines(asked: Request, found: Mapping[str, Estimate]) -> dict[str, f
 @click.argument("readings", type=_FILE)
 @click.option(
     "--indicator-error-um",
-    type=click.FloatRange(0),
+    type=FROM_0,
     default=0.0,
     help="Largest error of the indicator over the range read, by its maker; it adds to lead_error.",
 )

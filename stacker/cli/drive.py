@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stacker.cli.numbers import FINITE, Finite
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal, StackerError
 
@@ -38,9 +39,9 @@ BESIDE_THE_PLAN = ""  # --resume without a path
 @click.option("--ends", is_flag=True, help="Front, middle and back only: focus, light, framing, clearance.")
 @click.option("--frames", help="Only these frames: 41,42 or 7-12.")
 @click.option("--closing-frame", is_flag=True, help="Frame 1 once more at the end, to reveal drift.")
-@click.option("--warm-up-s", type=click.FloatRange(0, 3600), default=0.0, help="Wait before the first frame.")
-@click.option("--front-at-mm", type=float, help="Rail position with the front in focus.")
-@click.option("--rail-at-mm", type=float, help="Where the rail stands now, read off its scale.")
+@click.option("--warm-up-s", type=Finite(0, 3600), default=0.0, help="Wait before the first frame.")
+@click.option("--front-at-mm", type=FINITE, help="Rail position with the front in focus.")
+@click.option("--rail-at-mm", type=FINITE, help="Where the rail stands now, read off its scale.")
 @click.option("--url", help="Port or address, instead of the one in the profile.")
 @output_options
 def command(
@@ -78,21 +79,33 @@ def command(
 
     if sum((ends, frames is not None, resume is not None)) > 1:
         raise click.UsageError("--ends, --frames and --resume exclude one another.")
+    of_a_new_run = {
+        "--closing-frame": closing_frame,
+        "--front-at-mm": front_at_mm is not None,
+        "--rail-at-mm": rail_at_mm is not None,
+        "--journal": journal is not None,
+    }
+    idle = [name for name, given in of_a_new_run.items() if given and resume is not None]
+    idle += ["--refocused"] if refocused and resume is None else []
+    if idle:
+        what = "goes on as its journal says" if resume is not None else "is not one that goes on"
+        raise click.UsageError(f"{', '.join(idle)} would do nothing: this run {what}.")
+    if whole and go:
+        raise click.UsageError("--all is for a dry run; leave out --go or --all.")
     job = job_of(read_plan(plan), plan, url=url, need_link=go)
     try:
-        chosen = selection.ends(job.count) if ends else selection.listed(frames, job.count) if frames else ()
+        some = () if frames is None else selection.listed(frames, job.count)
     except Refusal as refusal:
         raise click.UsageError(str(refusal)) from refusal
-    per_mm = job.rail.microsteps_per_mm
     wishes = Wishes(
-        frames=chosen,
+        frames=selection.ends(job.count) if ends else some,
         closing_frame=closing_frame,
         warm_up_s=warm_up_s,
-        front_at=None if front_at_mm is None else round(front_at_mm * per_mm),
-        rail_at=None if rail_at_mm is None else round(rail_at_mm * per_mm),
+        front_at=None if front_at_mm is None else job.rail.microsteps(front_at_mm),
+        rail_at=None if rail_at_mm is None else job.rail.microsteps(rail_at_mm),
         yes=yes,
         refocused=refocused,
-        kind="ends" if ends else "frames" if frames else "all",
+        kind="ends" if ends else "all" if frames is None else "frames",
     )
     past = None if resume is None else _journal_of(plan, resume)
     if not go:
@@ -114,14 +127,14 @@ def _journal_of(plan: Path, resume: str) -> Path:
 
 
 def _rehearse(job: Job, wishes: Wishes, past: Path | None, *, whole: bool, as_json: bool, quiet: bool) -> None:
-    from stacker.driving import dry_run, journal
+    from stacker.driving import dry_run, journal, selection
 
     front_at, frames = wishes.front_at if wishes.front_at is not None else job.front_at, wishes.frames
     if past is not None:
         told = journal.read_journal(past)
-        front_at, frames = told.front_at, told.pending
-        if not frames:
-            raise Refusal(f"{past}: every frame of that run is confirmed.", code="complete")
+        front_at, frames = told.front_at, selection.left_open(job, told)
+        if told.lost:
+            frames = selection.widened(frames, job.focus_um, job.dof_um, job.refocus_error_um)
     frames = frames or tuple(range(1, job.count + 1))
     frames += (0,) if wishes.closing_frame and 0 not in frames else ()
     rehearsed = dry_run.rehearse(job, front_at=front_at, frames=frames)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stacker.cli.numbers import FINITE
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 @click.argument("request", type=click.Path(path_type=Path))
 @click.option("--write", is_flag=True, help="At the end change the marked values in REQUEST, and nothing else.")
 @click.option("--typed", is_flag=True, help="Typed lines, also where the terminal gives single keys.")
-@click.option("--rail-at-mm", type=float, help="Where the rail stands now, read off its scale.")
+@click.option("--rail-at-mm", type=FINITE, help="Where the rail stands now, read off its scale.")
 @click.option("--url", help="Port or address, instead of the one in the profile.")
 @output_options
 def command(
@@ -56,7 +57,7 @@ def command(
         rail, _ = connect(link_settings(asked.rail, url), settings, interrupts.wish)
         try:
             if rail_at_mm is not None:
-                name_place(rail, round(rail_at_mm * settings.microsteps_per_mm))
+                name_place(rail, settings.microsteps(rail_at_mm))
             jog = Jog(rail, direction=asked.direction, take_back_wish=interrupts.forget)
             note(_welcome(asked.rail, keys=_keys(typed=typed)), quiet=quiet)
             try:

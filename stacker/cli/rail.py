@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stacker.cli.numbers import FINITE
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
 
@@ -53,7 +54,7 @@ def _connected(
         rail, identity = connect(link_settings(profile, url), settings, interrupts.wish)
         try:
             if rail_at_mm is not None:
-                name_place(rail, round(rail_at_mm * settings.microsteps_per_mm))
+                name_place(rail, settings.microsteps(rail_at_mm))
             yield rail, identity
         finally:
             rail.controller.close()
@@ -123,9 +124,9 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
 
 @command.command(name="move")
 @click.argument("profile", type=click.Path(path_type=Path))
-@click.option("--to-mm", type=float, help="Position to go to.")
-@click.option("--by-mm", type=float, help="Distance to go; positive is deeper into the subject.")
-@click.option("--rail-at-mm", type=float, help="Where the rail stands now, read off its scale.")
+@click.option("--to-mm", type=FINITE, help="Position to go to.")
+@click.option("--by-mm", type=FINITE, help="Distance to go; positive is deeper into the subject.")
+@click.option("--rail-at-mm", type=FINITE, help="Where the rail stands now, read off its scale.")
 @click.option("--go", is_flag=True, help="Move.")
 @click.option("--url", help="Port or address, instead of the one in the profile.")
 @output_options
@@ -160,9 +161,9 @@ def move(
         return
     with _connected(read, url, rail_at_mm) as (rail, _):
         if to_mm is not None:
-            at = go_to(rail, round(to_mm * settings.microsteps_per_mm))
+            at = go_to(rail, settings.microsteps(to_mm))
         else:
-            at = go_by(rail, round((by_mm or 0.0) * settings.microsteps_per_mm))
+            at = go_by(rail, settings.microsteps(by_mm or 0.0))
         known = rail.controller.where().known
     at_mm = at / settings.microsteps_per_mm
     result = {"moved": True, "known": known, "position_microsteps": at, "position_mm": at_mm if known else None}

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from stacker.cli.numbers import Finite
 from stacker.cli.output import note, output_options, result_document, write_json
 
 
@@ -15,7 +16,7 @@ from stacker.cli.output import note, output_options, result_document, write_json
 @click.argument("plans", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PLAN...")
 @click.option(
     "--setup-min",
-    type=click.FloatRange(min=0, max=24 * 60),
+    type=Finite(min=0, max=24 * 60),
     default=15.0,
     show_default=True,
     help="Minutes between one stack and the next.",

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from stacker.cli.numbers import FINITE
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Fault, InputError, Refusal
 
@@ -37,16 +38,16 @@ class Numbers(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # gener
 
 
 @click.command(name="tubes", short_help="what a lens reaches with the tubes at hand")
-@click.option("--focal-length-mm", type=float, required=True, help="As marked on the lens.")
-@click.option("--max-magnification", type=float, required=True, help="Of the lens alone, from its data sheet.")
-@click.option("--minimum-focus-mm", type=float, help="Subject to sensor, from its data sheet.")
-@click.option("--pupil-magnification", type=float, default=1.0, show_default=True, help="Exit over entrance pupil.")
-@click.option("--f-number", type=float, default=5.6, show_default=True, help="As marked.")
-@click.option("--front-offset-mm", type=float, help="Lens rim in front of the front principal plane.")
+@click.option("--focal-length-mm", type=FINITE, required=True, help="As marked on the lens.")
+@click.option("--max-magnification", type=FINITE, required=True, help="Of the lens alone, from its data sheet.")
+@click.option("--minimum-focus-mm", type=FINITE, help="Subject to sensor, from its data sheet.")
+@click.option("--pupil-magnification", type=FINITE, default=1.0, show_default=True, help="Exit over entrance pupil.")
+@click.option("--f-number", type=FINITE, default=5.6, show_default=True, help="As marked.")
+@click.option("--front-offset-mm", type=FINITE, help="Lens rim in front of the front principal plane.")
 @click.option("--tubes-mm", type=Numbers(), required=True, help="All tubes at hand, as 12,20,36.")
 @click.option("--sensor-mm", type=Numbers(2), default="23.5x15.7", show_default=True, help="Width x height.")
 @click.option("--pixels", type=Numbers(2), default="6000x4000", show_default=True, help="Columns x rows.")
-@click.option("--subject-width-mm", type=float, help="Mark the sets that frame it.")
+@click.option("--subject-width-mm", type=FINITE, help="Mark the sets that frame it.")
 @output_options
 def command(*, as_json: bool, quiet: bool, **flags: Any) -> None:
     """Tell what a lens reaches with every set of the tubes at hand, focused at its nearest.

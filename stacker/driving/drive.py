@@ -202,18 +202,10 @@ def _resumed(
     job: Job, wishes: Wishes, person: Person, rail: Rail, identity: Identity, past: Past
 ) -> tuple[int, tuple[int, ...]]:
     """Where position 0 is now, and which frames are to be taken."""
-    if past.digest != job.digest:
-        raise Refusal(
-            "the journal belongs to another plan (the digests differ). Resume with that plan, or start a new run.",
-            code="other_plan",
-        )
-    if past.profile_digest != job.profile_digest:
-        raise Refusal("the journal belongs to another rail profile. Resume with that one.", code="other_profile")
-    if not past.pending:
-        raise Refusal("nothing is left to do: every frame of that run is confirmed.", code="complete")
+    pending = selection.left_open(job, past)
     where = make_ready(rail)
     if where.known and not past.lost and identity.boot == past.boot and not wishes.refocused:
-        return past.front_at, past.pending
+        return past.front_at, pending
     question = (
         "The rail's position was lost. Bring the front of the subject into focus again with the rail "
         "(stacker jog, or stacker rail move).\nIs the front in focus now"
@@ -221,7 +213,7 @@ def _resumed(
     if not wishes.refocused and (wishes.yes or not person.confirm(question)):
         raise Refusal("the position was lost: focus the front again, then pass --refocused.", code="position_unknown")
     rail.controller.declare(past.front_at)
-    frames = selection.widened(past.pending, job.focus_um, job.dof_um, job.refocus_error_um)
+    frames = selection.widened(pending, job.focus_um, job.dof_um, job.refocus_error_um)
     return past.front_at, frames
 
 

@@ -237,7 +237,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         rows=tuple(list(row) for row in zip(*frames.columns(), strict=True)),
         columns=tuple(COLUMNS),
         direction=request.direction,
-        front_at=None if front_mm is None else round(front_mm * settings.microsteps_per_mm),
+        front_at=None if front_mm is None else settings.microsteps(front_mm),
         refocus_error_um=request.focus.refocus_error_um,
         clearance_um=clear_mm * 1000 if closes_in else None,
         rail=settings,
@@ -264,9 +264,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
             delay_s=camera.mirror_s + camera.lag_s,
         ),
         hold_after=profile.hold_after,
-        low_switch_at=None
-        if profile.low_switch_at_mm is None
-        else round(profile.low_switch_at_mm * settings.microsteps_per_mm),
+        low_switch_at=None if profile.low_switch_at_mm is None else settings.microsteps(profile.low_switch_at_mm),
         check_steps_after=profile.check_steps_after,
         warnings=tuple(warned.text for warned in plan.warnings),
         cards=budget.cards,

@@ -58,7 +58,7 @@ class Jog:
     # -- lengths
 
     def _microsteps(self, mm: float) -> int:
-        return round(mm * self._settings.microsteps_per_mm)
+        return self._settings.microsteps(mm)
 
     def mm(self, microsteps: int) -> float:
         """Microsteps as mm."""

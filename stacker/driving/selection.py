@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from stacker.driving.job import Job
+from stacker.driving.journal import Past
 from stacker.errors import Refusal
 
 CLOSING = 0
@@ -32,6 +34,26 @@ def listed(text: str, count: int) -> tuple[int, ...]:
             raise Refusal(f"--frames: found '{part}'; the plan has frames 1 to {count}", code="frames")
         chosen.update(range(low, high + 1))
     return tuple(sorted(chosen))
+
+
+def left_open(job: Job, past: Past) -> tuple[int, ...]:
+    """What a journal says is still to be taken of this plan.
+
+    Raises
+    ------
+    Refusal
+        When the journal belongs to another plan or rail, or nothing is left.
+    """
+    if past.digest != job.digest:
+        raise Refusal(
+            "the journal belongs to another plan (the digests differ). Resume with that plan, or start a new run.",
+            code="other_plan",
+        )
+    if past.profile_digest != job.profile_digest:
+        raise Refusal("the journal belongs to another rail profile. Resume with that one.", code="other_profile")
+    if not past.pending:
+        raise Refusal("nothing is left to do: every frame of that run is confirmed.", code="complete")
+    return past.pending
 
 
 def widened(

@@ -61,6 +61,10 @@ class RailSettings:
     take_up: int
     deadman_s: float = 2.0
 
+    def microsteps(self, mm: float) -> int:
+        """A position or a way in whole microsteps."""
+        return round(mm * self.microsteps_per_mm)
+
     def move_s(self, distance: int) -> float:
         """How long a move over that distance takes [s]."""
         # the formula is the same in microsteps as in mm: both lengths and speeds are in one unit

@@ -178,7 +178,7 @@ def test_each_kind_of_rig_gets_its_own_key(bench, capsys, kind, key):
 @pytest.mark.parametrize(("close_up", "written"), [("", True), (", close_up_dioptres: 5", False)])
 def test_the_pupil_of_a_lens_behind_a_close_up_lens_is_not_taken_for_the_lens_itself(bench, capsys, close_up, written):
     Path("rig.yaml").write_text(
-        f"rig: {{kind: lens, focal_length_mm: 100, f_number: 8, max_magnification: 1, minimum_focus_mm: 400{close_up}}}\n"
+        f"rig: {{kind: lens, focal_length_mm: 100, f_number: 8, max_magnification: 1{close_up}}}\n"
         "camera: {sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}\nsubject: {depth_mm: 1}\n",
         encoding="utf-8",
     )

@@ -198,3 +198,32 @@ def test_a_whole_run_loads_neither_numpy_nor_scipy(plan, tmp_path, url):
     arguments = ["drive", str(plan), "--go", "--yes", "--url", url, "--quiet", "--journal", str(tmp_path / "j")]
     done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "['serial']"
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (("--frames", ""), "write frames as 41,42 or 7-12"),
+        (("--refocused",), "--refocused would do nothing: this run is not one that goes on"),
+        (("--resume", "--closing-frame"), "--closing-frame would do nothing: this run goes on as its journal says"),
+        (("--resume", "--front-at-mm", "31", "--journal", "x"), "--front-at-mm, --journal would do nothing"),
+        (("--go", "--all"), "--all is for a dry run"),
+    ],
+)
+def test_no_option_is_taken_and_then_dropped(stacker, plan, tmp_path, url, options, told):
+    """An empty shell variable as --frames once meant all frames."""
+    shown = stacker("drive", plan, "--url", url, *options)
+    assert shown.code == 2
+    assert told in " ".join(shown.err.split())
+    assert not (tmp_path / "rail.log").exists()
+
+
+def test_the_dry_run_of_a_resume_refuses_what_the_run_would_refuse(stacker, plan, plans, tmp_path, url):
+    journal = tmp_path / "run.jsonl"
+    assert stacker("drive", plan, "--url", url, "--go", "--yes", "--ends", "--journal", journal).code == 0
+    other = tmp_path / "other.plan.yaml"
+    assert stacker("plan", plans / "leaf_beetle.yaml", "--set", "subject.depth_mm=1", "-o", other, "--quiet").code == 0
+    for go in ((), ("--go", "--yes")):
+        shown = stacker("drive", other, "--url", url, "--resume", journal, *go)
+        assert (shown.code, "belongs to another plan" in shown.err) == (1, True)
+        assert "nothing is left to do" in stacker("drive", plan, "--url", url, "--resume", journal, *go).err

@@ -1,9 +1,10 @@
-"""The whole way as a person goes it: a request, its plan, the run, for each way to open the shutter and either order."""
+"""The whole way as a person goes it: request, plan, run; for each way to open the shutter, and in either order."""
 
 from __future__ import annotations
 
 import json
 import sys
+from itertools import pairwise
 
 import click
 import pytest
@@ -56,7 +57,7 @@ def test_every_planned_frame_is_taken(stacker, tmp_path, monkeypatch, via, order
     events = [json.loads(line) for line in (tmp_path / "rail.log").read_text().splitlines()]
     if via in ("rail", "bulb"):
         opened = [event["position_microsteps"] for event in events if event["event"] == "shutter"]
-        steps = {after - before for before, after in zip(opened, opened[1:], strict=False)}
+        steps = {after - before for before, after in pairwise(opened)}
         assert len(opened) == frames
         assert all(step > 0 for step in steps) if order == "front_to_back" else all(step < 0 for step in steps)
         # a frame's eight or so lines take 10 to 20 ms on the wire at 115,200 baud, which the plan leaves out

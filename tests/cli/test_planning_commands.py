@@ -67,7 +67,9 @@ def test_a_refusal_names_file_line_and_key_and_leaves_the_old_plan(stacker, requ
     request_file.write_text(GOOD.replace("5.6}", "5.6, working_distance_mm: 3}"), encoding="utf-8")
     done = stacker("plan", request_file)
     assert done.code == 1
-    assert done.err.startswith("weevil.yaml:3:21: subject.depth_mm: the rig would run 0.629 mm past the front of the subject")
+    assert done.err.startswith(
+        "weevil.yaml:3:21: subject.depth_mm: the rig would run 0.629 mm past the front of the subject"
+    )
     assert Path("weevil.plan.yaml").read_bytes() == before
 
 
