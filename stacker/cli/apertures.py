@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from stacker.planning.apertures import ApertureRow
 
 
-@click.command(name="apertures", short_help="what each f-number buys: detail, frames, time")
+@click.command(name="apertures")
 @click.argument("request", type=click.Path(path_type=Path))
 @click.option("--detail-um", type=ABOVE_0, help="Resolve this, with the fewest frames.")
 @click.option("--frames", type=click.IntRange(min=1), help="The finest detail within so many frames.")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _FILE = click.Path(path_type=Path)
 
 
-@click.group(name="calibrate", short_help="magnification from a ruler, the screw from an indicator")
+@click.group(name="calibrate")
 def command() -> None:
     """Measure what a rig and a rail really do.
 

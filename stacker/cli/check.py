@@ -10,17 +10,17 @@ from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Fault, InputError, StackerError
 
 
-@click.command(name="check", short_help="the faults of request, rail and plan files")
+@click.command(name="check")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @output_options
 def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
-    """Read FILES (requests, rails, plans) and tell every fault with its line.
+    """Read FILES (requests, plans, blocks of their own: rails, cameras) and tell every fault with its line.
 
     \b
     Example:
       stacker check beetle.yaml bench.rail.yaml
     """
-    from stacker.documents.kinds import check_file
+    from stacker.documents.checking import check_file
 
     kinds: dict[str, str] = {}
     faults: list[Fault] = []
@@ -41,5 +41,6 @@ def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
     elif not quiet:
         for name, kind in kinds.items():
             click.echo(f"{name}: a sound {kind}")
-    follow = {"request": "stacker plan", "plan": "stacker drive"}.get(next(iter(kinds.values())))
-    note(f"Next: {follow} {files[0]}" if follow else "Next: name it in a request as 'rail:'", quiet=quiet or as_json)
+    kind = kinds[str(files[0])]
+    follow = {"request": f"stacker plan {files[0]}", "plan": f"stacker drive {files[0]}"}
+    note(f"Next: {follow.get(kind, f'name it in a request as {kind}: {files[0]}')}", quiet=quiet or as_json)

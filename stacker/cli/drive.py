@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 BESIDE_THE_PLAN = ""  # --resume without a path
 
 
-@click.command(name="drive", short_help="a plan on a rail: dry run, or --go")
+@click.command(name="drive")
 @click.argument("plan", type=click.Path(path_type=Path))
 @click.option("--go", is_flag=True, help="Move the rail and take the frames.")
 @click.option("--yes", is_flag=True, help="Do not ask before the first move.")

@@ -9,7 +9,7 @@ import click
 from stacker.cli.output import note, output_options, result_document, write_json
 
 
-@click.command(name="explain", short_help="what a key or a warning means")
+@click.command(name="explain")
 @click.argument("key", required=False)
 @output_options
 def command(key: str | None, *, as_json: bool, quiet: bool) -> None:

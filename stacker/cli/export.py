@@ -10,7 +10,7 @@ from stacker.cli.output import keep_other_files, note, output_options, result_do
 from stacker.errors import Refusal
 
 
-@click.command(name="export", short_help="the sequence as CSV, as G-code, or for a dial")
+@click.command(name="export")
 @click.argument("plan", type=click.Path(path_type=Path))
 @click.option(
     "--format",

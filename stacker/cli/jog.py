@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from stacker.driving.jog import Jog
 
 
-@click.command(name="jog", short_help="move the rail by hand, mark front and back")
+@click.command(name="jog")
 @click.argument("request", type=click.Path(path_type=Path))
 @click.option("--write", is_flag=True, help="At the end change the marked values in REQUEST, and nothing else.")
 @click.option("--typed", is_flag=True, help="Typed lines, also where the terminal gives single keys.")

@@ -20,7 +20,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "tubes": ("plan", "tubes", "what a lens reaches with the tubes at hand"),
     "plan": ("plan", "plan", "from a request to a plan and a bench card"),
     "apertures": ("plan", "apertures", "what each f-number buys: detail, frames, time"),
-    "check": ("plan", "check", "the faults of request, rail and plan files"),
+    "check": ("plan", "check", "the faults of files: requests, plans, rails, cameras"),
     "explain": ("plan", "explain", "what a key or a warning means"),
     "schema": ("plan", "schema", "a JSON Schema of the files, for editors"),
     "jog": ("shoot", "jog", "move the rail by hand, mark front and back"),

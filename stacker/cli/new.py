@@ -10,7 +10,7 @@ from stacker.cli.output import note
 from stacker.errors import Refusal
 
 
-@click.command(name="new", short_help="a commented request to start from")
+@click.command(name="new")
 @click.argument("kind")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write this file instead of printing.")
 def command(kind: str, output: Path | None) -> None:

@@ -10,7 +10,7 @@ from stacker.cli.output import keep_other_files, note, output_options, result_do
 from stacker.errors import Refusal
 
 
-@click.command(name="plan", short_help="from a request to a plan and a bench card")
+@click.command(name="plan")
 @click.argument("request", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Where the plan goes; NAME.plan.yaml otherwise.")
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Instead of what the file says.")

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from stacker.rail.rail import Rail
 
 
-@click.group(name="rail", short_help="find, identify, move and simulate a rail")
+@click.group(name="rail")
 def command() -> None:
     """Find, identify, move and simulate a rail.
 

@@ -10,7 +10,7 @@ import click
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 
 
-@click.command(name="report", short_help="a page with pictures of a plan")
+@click.command(name="report")
 @click.argument("plan", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Where it goes; else NAME.html beside it.")
 @output_options

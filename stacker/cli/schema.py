@@ -7,7 +7,7 @@ import click
 from stacker.cli.output import write_json
 
 
-@click.command(name="schema", short_help="a JSON Schema of the files, for editors")
+@click.command(name="schema")
 @click.argument("document", type=click.Choice(["request", "rail", "plan"]), default="request")
 def command(document: str) -> None:
     """Print the JSON Schema of a request, a rail or a plan, so that an editor completes keys and marks faults.

@@ -12,7 +12,7 @@ from stacker.cli.numbers import Finite
 from stacker.cli.output import note, output_options, result_document, write_json
 
 
-@click.command(name="session", short_help="several stacks as one session")
+@click.command(name="session")
 @click.argument("plans", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PLAN...")
 @click.option(
     "--setup-min",

@@ -37,7 +37,7 @@ class Numbers(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # gener
         return numbers
 
 
-@click.command(name="tubes", short_help="what a lens reaches with the tubes at hand")
+@click.command(name="tubes")
 @click.option("--focal-length-mm", type=FINITE, required=True, help="As marked on the lens.")
 @click.option("--max-magnification", type=FINITE, required=True, help="Of the lens alone, from its data sheet.")
 @click.option("--minimum-focus-mm", type=FINITE, help="Subject to sensor, from its data sheet.")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from stacker.driving.verify import Verdict
 
 
-@click.command(name="verify", short_help="are all frames of a run in the folder?")
+@click.command(name="verify")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
     "--journal",

@@ -249,7 +249,7 @@ class Block:
             return next(iter(self.variants.values()))
         if "" in self.variants:  # chosen by presence
             return self.variants[self.chosen_by if self.chosen_by in node.nodes else ""]
-        dotted = f"{key}.{self.chosen_by}"
+        dotted = f"{key}.{self.chosen_by}" if key else self.chosen_by
         if self.chosen_by not in node.nodes:
             reading.fault(node.place, dotted, f"missing; write {Choice(words=tuple(self.variants)).accepts()}")
             return None

@@ -1,34 +1,24 @@
-"""Which of the three documents a file holds."""
+"""Which document, or which block of a request, the keys of a file make."""
 
 from __future__ import annotations
 
-from pathlib import Path
+from stacker.documents.fields import Block, rows
+from stacker.documents.request import Request
+from stacker.documents.source import Mapping
 
-from stacker.documents.loading import load_rail, load_request
-from stacker.documents.plan_file import parse_plan
-from stacker.documents.source import Mapping, parse, read_text
-
-_RAIL_KEYS = frozenset({"travel_mm", "soft_limits_mm", "lead_mm", "dial", "backlash_um"})
+BLOCKS: dict[str, Block] = {name: row.kind for name, row, _ in rows(Request) if isinstance(row.kind, Block)}
+"""The blocks of a request; each may stand in a file of its own."""
 
 
-def check_file(path: Path | str) -> str:
-    """Read a file of any kind and tell which it is: ``request``, ``rail`` or ``plan``.
-
-    Raises
-    ------
-    InputError
-        With all faults of the file.
-    Refusal
-        If it is a plan that was edited.
-    """
-    text = read_text(path)
-    if "\nframes:\n" in text or text.startswith("stacker_plan:"):
-        parse_plan(text, str(path))
+def kind_of(node: Mapping) -> str:
+    """``plan``, ``request`` or a name of `BLOCKS`: whichever knows most of the keys."""
+    if "stacker_plan" in node.nodes:
         return "plan"
-    node = parse(text, str(path), [])
-    keys = set(node.nodes) if isinstance(node, Mapping) else set()
-    if keys & _RAIL_KEYS and not keys & {"rig", "subject"}:
-        load_rail(path)
-        return "rail"
-    load_request(path)
-    return "request"
+    known = {"request": _keys(Request)} | {
+        name: set().union(*map(_keys, block.variants.values())) for name, block in BLOCKS.items()
+    }
+    return max(known, key=lambda name: len(known[name] & node.nodes.keys()))  # of equals the first: a request
+
+
+def _keys(cls: type[object]) -> set[str]:
+    return {name for name, _, _ in rows(cls)}

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from stacker.documents.fields import Reading, found, read_block
+from stacker.documents.kinds import BLOCKS, kind_of
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
 from stacker.documents.source import Mapping, Node, Place, Scalar, parse, read_text
@@ -88,7 +89,12 @@ def _with_overlap(loaded: Loaded[Request]) -> Loaded[Request]:
 
 
 def load_rail(path: Path | str, *, text: str | None = None) -> Loaded[RailProfile | HandRail]:
-    """Read a rail profile that stands in a file of its own, or what it will say before it is written.
+    """Read a rail profile that stands in a file of its own; see `load_block`."""
+    return load_block("rail", path, text=text)
+
+
+def load_block(name: str, path: Path | str, *, text: str | None = None) -> Loaded[Any]:
+    """Read a block of a request that stands in a file of its own, or what that file will say before it is written.
 
     Raises
     ------
@@ -97,8 +103,7 @@ def load_rail(path: Path | str, *, text: str | None = None) -> Loaded[RailProfil
     """
     reading = _reading()
     node = _mapping(parse(read_text(path) if text is None else text, str(path), reading.faults))
-    cls = HandRail if "dial" in node.nodes else RailProfile
-    return _finish(reading, read_block(cls, node, "", reading), path)
+    return _finish(reading, BLOCKS[name].read(node, "", reading), path)
 
 
 def _load(cls: type[Document], path: Path | str, overrides: Sequence[str], text: str | None) -> Loaded[Document]:
@@ -116,14 +121,14 @@ def _load(cls: type[Document], path: Path | str, overrides: Sequence[str], text:
 
 
 def _refuse_other_documents(node: Mapping) -> None:
-    """Say at once that a file is a plan or a rail, instead of a fault for each of its keys."""
-    other = {
-        "stacker_plan": "this is a plan; name the request it was made from",
-        "travel_mm": "this is a rail; write a request, and name this file in it as 'rail:'",
-    }
-    for key, text in other.items():
-        if key in node.nodes:
-            raise InputError([node.keys[key].fault("", text)])
+    """Say at once that a file is a plan or a block, instead of a fault for each of its keys."""
+    kind = kind_of(node)
+    if kind == "request":
+        return
+    text = f"this is a {kind}; write a request, and name this file in it as '{kind}:'"
+    if kind == "plan":
+        text = "this is a plan; name the request it was made from"
+    raise InputError([node.place.fault("", text)])
 
 
 def _blocks_left_out(cls: type[Any], node: Mapping) -> list[str]:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stacker.documents import emit
-from stacker.documents.kinds import check_file
+from stacker.documents.checking import check_file
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import parse_plan
 from stacker.documents.source import Items, Mapping, Node, Scalar, parse
