@@ -68,12 +68,17 @@ class Draft:
     @property
     def finest_detail_um(self) -> float:
         """Finest detail that the front frame resolves on the subject."""
+        return self.detail_opened_um(1.0)
+
+    def detail_opened_um(self, times: float) -> float:
+        """The same with the f-number so many times smaller, the lens's own blur as it is."""
         return float(
             finest_detail_um(
-                object_na=self.imaging.object_na,
+                object_na=self.imaging.object_na * times,
                 magnification=self.imaging.magnification,
                 pixel_pitch_um=self.pixel_pitch_um,
                 wavelength_nm=self.request.focus.mean_wavelength_nm,
+                lens_falloff_mm2=self.criterion.lens_falloff_mm2,
             )
         )
 

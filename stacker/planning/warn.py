@@ -13,6 +13,7 @@ from stacker.planning.overlap import overlap_for_rail
 
 _SHOCK_S = (1 / 60, 1.0)  # where a mechanical shutter's shock shows under continuous light: common practice, no source
 _HIGH_NA = 0.5
+_SHOWS_MORE = 1.02  # a fiftieth is less than anybody sees: common practice, no source
 _ALMOST_SURE = 0.99
 
 
@@ -32,19 +33,16 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
             f"the subject is {significant(width_mm)} mm wide, the picture shows {significant(usable_mm)} mm of it once "
             "all frames are scaled alike; use less magnification",
         )
-    limit, two_pixels_um = draft.diffraction_f_number, 2 * draft.pixel_pitch_um / imaging.magnification
-    if (
-        limit is not None
-        and imaging.f_number is not None
-        and imaging.f_number > limit
-        and draft.finest_detail_um > two_pixels_um * (1 + 1e-9)
-    ):
-        yield (
-            "diffraction",
-            f"at marked f/{imaging.f_number:g} diffraction limits the finest detail to "
-            f"{significant(draft.finest_detail_um)} um; the pixels would show {significant(two_pixels_um)} um: open up "
-            f"towards f/{limit:.2g}",
-        )
+    limit, marked = draft.diffraction_f_number, imaging.f_number
+    if limit is not None and marked is not None and marked > limit:
+        opened_um = draft.detail_opened_um(marked / limit)
+        if draft.finest_detail_um > opened_um * _SHOWS_MORE:
+            yield (
+                "diffraction",
+                f"at marked f/{marked:g} diffraction coarsens the finest detail to "
+                f"{significant(draft.finest_detail_um)} um: open up towards f/{limit:.2g}, where it is "
+                f"{significant(opened_um)} um",
+            )
     if imaging.magnification > 1 and imaging.working_distance_mm is None:
         yield (
             "working_distance_unknown",

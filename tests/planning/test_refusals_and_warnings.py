@@ -180,6 +180,12 @@ def test_diffraction_is_no_warning_where_the_pixels_are_coarser():
     assert "diffraction" not in codes(changed(rig=SMALL_APERTURE, camera=coarse))
 
 
+def test_diffraction_is_no_warning_where_the_measured_lens_is_the_coarser():
+    # f/30 effective: a perfect lens has contrast 0.5 at 24 lp/mm, so diffraction limits one that measures 20
+    assert "diffraction" in codes(changed(rig=SMALL_APERTURE, focus=Focus(lens_mtf50_lp_mm=20)))
+    assert "diffraction" not in codes(changed(rig=SMALL_APERTURE, focus=Focus(lens_mtf50_lp_mm=1)))
+
+
 def test_gap_risk_names_the_overlap_that_helps_and_that_overlap_does():
     request = changed(rail=replace(RAIL, repeatability_um=15))
     text = next(warning.text for warning in plan_of(request, {}).warnings if warning.code == "gap_risk")
