@@ -9,6 +9,7 @@ from stacker.rail.line import LineController
 from stacker.rail.rail import Rail
 
 JOG_MAX_MM = 1.0  # protocol page, section 6: as far as a rail jogs while its position is not known
+JOG_MAX_S = 60.0  # at the builder's speed of jogs, which nobody tells the host
 
 
 def go_to(rail: Rail, position: int) -> int:
@@ -47,9 +48,10 @@ def go_by(rail: Rail, distance: int) -> int:
         raise Refusal("only the line dialect moves a rail whose position is not known.", code="no_jog")
     target = where.position + distance
     controller.bounds = (min(where.position, target), max(where.position, target))
-    controller.jog(target)
-    while not (where := controller.where()).resting:
-        rail.wait_until(rail.clock.now() + controller.poll_s / 4)
+    give_up_s = rail.clock.now() + JOG_MAX_S
+    with rail.halting():
+        controller.jog(target)
+        where = rail.await_rest(give_up_s, give_up_s)
     rail.raise_if_stopped()
     return where.position
 

@@ -54,8 +54,10 @@ class Interrupts:
             self.__enter__()
 
     def _note(self, number: int, frame: FrameType | None) -> None:
-        del number, frame
-        self.count += 1
+        del frame
+        # a closing terminal may say so twice, the shell and the system each: nobody asks for a stop at once by it
+        hung_up = signal.Signals(number).name == "SIGHUP"
+        self.count = max(self.count, 1) if hung_up else self.count + 1
 
     def forget(self) -> None:
         """A stop was obeyed: go on."""

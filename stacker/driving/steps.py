@@ -41,13 +41,10 @@ def find_switch(rail: Rail, end: str) -> int:
     if not isinstance(controller, LineController):
         raise Refusal("only the line dialect can seek a switch.", code="no_seek")
     rail.forget()
-    controller.seek(end)
     give_up_s = rail.clock.now() + SEEK_MAX_S
-    while not (where := controller.where()).resting:
-        rail.wait_until(rail.clock.now() + controller.poll_s / 4)
-        if rail.clock.now() > give_up_s:
-            controller.stop()
-            raise RunStopped(f"the {end} switch was not found in {SEEK_MAX_S:.0f} s; a stop was sent.", code="late")
+    with rail.halting():
+        controller.seek(end)
+        where = rail.await_rest(give_up_s, give_up_s)
     rail.raise_if_stopped()
     if where.ended != "found":
         raise RunStopped(f"seeking the {end} switch ended early ({where.ended}).", code=where.ended)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -251,21 +252,40 @@ class Rail:
             return
         self._last = None
         began_s = self.clock.now()
-        try:
-            self.controller.start_move(position)
-        except ControllerRefused as refused:
-            raise self.explained(refused) from refused
-        took_s = self.settings.move_s(position - start)
-        due_s = min(began_s + self.controller.lead_s, self.clock.now()) + took_s
-        give_up_s = self.clock.now() + took_s * MARGIN + MARGIN_S
-        where = self._await_rest(due_s, give_up_s)
+        with self.halting():
+            try:
+                self.controller.start_move(position)
+            except ControllerRefused as refused:
+                raise self.explained(refused) from refused
+            took_s = self.settings.move_s(position - start)
+            due_s = min(began_s + self.controller.lead_s, self.clock.now()) + took_s
+            where = self.await_rest(due_s, self.clock.now() + took_s * MARGIN + MARGIN_S)
         self.raise_if_stopped()
         if where.position != position or not where.known:
             raise self._ended_early(where, position)
         self._pushed = 1 if position > start else -1
         self._last = position
 
-    def _await_rest(self, due_s: float, give_up_s: float) -> Where:
+    @contextmanager
+    def halting(self) -> Iterator[None]:
+        """Send a stop when anything goes wrong meanwhile: nobody should have to wait for the deadman."""
+        try:
+            yield
+        except ControllerRefused:
+            raise  # nothing moves, or another host has the rail
+        except BaseException:
+            with suppress(LinkError):
+                self.controller.stop()
+            raise
+
+    def await_rest(self, due_s: float, give_up_s: float) -> Where:
+        """Ask until the rail rests, at `due_s` for the first time or sooner for the deadman's sake.
+
+        Raises
+        ------
+        RunStopped
+            When it moves still at `give_up_s`.
+        """
         late = False
         while True:
             self._sleep_until(min(due_s, self.clock.now() + self.controller.poll_s))
@@ -282,10 +302,9 @@ class Rail:
                 self._send_stop()  # the first may have been lost on the line
                 due_s = asked_s + SOON_S
             if asked_s > give_up_s:
-                self.controller.stop()
                 raise RunStopped(
-                    "the rail has not arrived long after it should have; a stop was sent. Compare speed_mm_s and "
-                    "acceleration_mm_s2 of the profile with what the controller accepts.",
+                    "the rail moves still, long after it should have come to rest; a stop was sent. Look at it, and "
+                    "compare speed_mm_s and acceleration_mm_s2 of the profile with what the controller accepts.",
                     code="late",
                 )
 

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from stacker.errors import RunStopped
 from stacker.rail.controller import ControllerRefused
-from stacker.rail.rail import Rail
+from stacker.rail.rail import MARGIN_S, Rail
 
 OUTCOME_EVERY_S = 0.02
 ROUNDED_S = 0.002  # the controller counts whole milliseconds, rounded up: asked a moment too soon costs a question more
@@ -154,6 +154,7 @@ class RailShutter:
             When the contact is wired and stayed open.
         """
         rail, over_s = self._rail, opened_s + self._settings.delay_s + exposure_s + ROUNDED_S
+        give_up_s = over_s + self._settings.sync_s + MARGIN_S
         while True:
             rail.wait_until(over_s - rail.controller.lead_s, through=True)
             state = rail.controller.shot()
@@ -161,6 +162,8 @@ class RailShutter:
                 raise Ambiguous(f"shot {shot} was ended before its time.", code="ambiguous")
             if state.over:
                 break
+            if rail.clock.now() > give_up_s:
+                raise Ambiguous(f"shot {shot} has not ended long after it should have.", code="ambiguous")
             over_s = rail.clock.now() + rail.controller.lead_s + OUTCOME_EVERY_S
         if state.sync == "open":
             raise SyncStayedOpen(

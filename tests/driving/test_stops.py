@@ -162,6 +162,20 @@ def test_a_run_that_was_started_to_outlive_its_terminal_does():
         signal.signal(signal.SIGHUP, before)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no hang-up on Windows")
+def test_a_terminal_that_hangs_up_twice_asks_for_no_stop_at_once():
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    try:
+        with Interrupts() as interrupts:
+            signal.raise_signal(signal.SIGHUP)
+            signal.raise_signal(signal.SIGHUP)
+            assert interrupts.wish() is Wish.STOP
+            signal.raise_signal(signal.SIGTERM)
+            assert interrupts.wish() is Wish.STOP_AT_ONCE
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="sends POSIX signals to another process")
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_a_signal_from_outside_stops_the_command_and_its_resume_completes(tmp_path, plans, name):

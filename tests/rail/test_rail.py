@@ -6,11 +6,14 @@ from dataclasses import replace
 
 import pytest
 
-from stacker.errors import Refusal, RunStopped
+from stacker.driving.bring_up import go_by
+from stacker.driving.steps import find_switch
+from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.rail.controller import ShotState
 from stacker.rail.line import STOP, STOP_AT_ONCE, LineController
 from stacker.rail.link import Link, open_link
 from stacker.rail.rail import PositionLost, Rail, RailSettings, Wish
-from stacker.rail.shutter import ManualShutter
+from stacker.rail.shutter import Ambiguous, ManualShutter, RailShutter, ShutterSettings
 
 SETTINGS = RailSettings(
     microsteps_per_mm=1600.0,
@@ -86,7 +89,7 @@ def test_a_rail_that_stalls_in_time_but_not_in_place_is_given_up(monkeypatch):
     rail, board = rail_on("top_speed=50000")
     rail.narrow(10_000, 120_000)
     board.state.speed = 100  # as if somebody had told the controller to creep
-    with pytest.raises(RunStopped, match="has not arrived") as late:
+    with pytest.raises(RunStopped, match="moves still") as late:
         rail.move(68_000)
     assert late.value.code == "late"
     rail.clock.sleep(1)
@@ -153,10 +156,15 @@ def test_a_person_confirms_each_frame_by_hand():
         shutter.outcome(5, shutter.fire(5, 64_000), 0.1)
 
 
-@pytest.mark.parametrize("wish", [Wish.STOP, Wish.STOP_AT_ONCE])
-def test_a_stop_byte_lost_on_the_line_is_sent_again(monkeypatch, wish):
-    rail, board = rail_on()
+def far(rail):
     rail.narrow(10_000, 120_000)
+    rail.move(110_000)
+
+
+@pytest.mark.parametrize("wish", [Wish.STOP, Wish.STOP_AT_ONCE])
+@pytest.mark.parametrize("go", [far, lambda rail: find_switch(rail, "low")], ids=["move", "seek"])
+def test_a_stop_byte_lost_on_the_line_is_sent_again(monkeypatch, wish, go):
+    rail, board = rail_on("low_switch=8000")
     send, lost = Link.send, []
 
     def losing(link, data):
@@ -168,6 +176,40 @@ def test_a_stop_byte_lost_on_the_line_is_sent_again(monkeypatch, wish):
     monkeypatch.setattr(Link, "send", losing)
     rail._wish = lambda: wish if moves(board) else Wish.GO_ON
     with pytest.raises(RunStopped, match="stopped by hand"):
-        rail.move(110_000)
+        go(rail)
     assert len(lost) == 2
-    assert board.hardware.counted() < 66_000
+    assert 62_000 < board.hardware.counted() < 66_000
+
+
+@pytest.mark.parametrize("go", [far, lambda rail: find_switch(rail, "low"), lambda rail: go_by(rail, -1600)])
+def test_whatever_goes_wrong_while_it_moves_a_stop_is_sent(monkeypatch, go):
+    """One direction of the line breaks: requests still feed the deadman, and nobody hears the answers."""
+    rail, board = rail_on("low_switch=8000&position=" + ("known" if go is far else "unknown"))
+
+    def deaf(link, deadline_s):
+        link.clock.sleep(max(0.0, deadline_s - link.clock.now()))
+
+    asked = LineController.where
+
+    def where(controller):
+        if moves(board):
+            monkeypatch.setattr(Link, "read_line", deaf)
+        return asked(controller)
+
+    monkeypatch.setattr(LineController, "where", where)
+    with pytest.raises(LinkError, match="no answer"):
+        go(rail)
+    rail.clock.sleep(0.1)  # three bytes on their way
+    board.advance()
+    assert [event["event"] for event in board.events if event["event"] in ("stop", "deadman")] == ["stop"] * 3
+
+
+def test_a_shot_that_never_ends_is_in_doubt_after_a_while(monkeypatch):
+    rail, _ = rail_on()
+    rail.narrow(60_000, 70_000)
+    monkeypatch.setattr(LineController, "shot", lambda _: ShotState(shot=1, over=False, cut=False, sync="waiting"))
+    shutter = RailShutter(rail, ShutterSettings())
+    began_s = rail.clock.now()
+    with pytest.raises(Ambiguous, match="has not ended"):
+        shutter.outcome(1, shutter.fire(1, 64_000), 0.1)
+    assert rail.clock.now() - began_s < 4
