@@ -58,11 +58,27 @@ def test_rail_travels_about_m_squared_times_the_depth():
     assert focus.rail_mm == pytest.approx(4e-6, rel=1e-6)
 
 
-def test_edge_loss_is_the_change_of_scale():
-    rig = _bellows()
-    ends = rear_focus(rig, [0.0, 6.0])
-    front, back = ends.magnification
-    expected = 1 - (back + 0.8) / (front + 0.8)
+def test_edge_loss_is_the_change_of_scale_that_a_ray_trace_finds():
+    """Two thin lenses with a stop between; the chief ray lands where the sensor is, and the sensor moves."""
+    front_mm, to_stop_mm, from_stop_mm, rear_mm = 90.0, 14.0, 22.0, 70.0
+
+    def lands(height, slope, *elements):
+        for kind, value in elements:
+            height, slope = (height + slope * value, slope) if kind == "gap" else (height, slope - height / value)
+        return height, slope
+
+    whole = (("lens", front_mm), ("gap", to_stop_mm + from_stop_mm), ("lens", rear_mm))
+    height, slope = lands(1.0, 0.0, *whole)
+    focal_mm, back_focus_mm = -1 / slope, -height / slope
+    rig = _bellows(
+        m=1.5, f=focal_mm, p=(1 - to_stop_mm / front_mm) / (1 - from_stop_mm / rear_mm)
+    )  # size of the stop seen through the rear lens over that through the front lens
+    sensor_mm = back_focus_mm + 1.5 * focal_mm
+    near, far = (sensor_mm - float(rear_focus(rig, depth_mm).rail_mm) for depth_mm in (0.0, 6.0))
+    near_height, far_height = (
+        lands(0.0, 0.1, ("gap", from_stop_mm), ("lens", rear_mm), ("gap", at_mm))[0] for at_mm in (near, far)
+    )
+    expected = 1 - far_height / near_height
     assert edge_loss(rig, moves="rear", first_focus_mm=0.0, last_focus_mm=6.0) == pytest.approx(expected)
     assert edge_loss(rig, moves="rear", first_focus_mm=6.0, last_focus_mm=0.0) == pytest.approx(expected)
 
