@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any
 
 from stacker.documents.fields import Block, Flag, ListOf, Number, Text, declare
 from stacker.documents.rail_link import LINK, GcodeLink, Link, Shutter
+from stacker.motion.move_time import PIECE_S
 from stacker.motion.step_grid import division_um, microstep_um
 from stacker.motion.take_up import take_up_microsteps
 from stacker.records import record
@@ -111,10 +113,21 @@ class RailProfile:
         return take_up_microsteps(backlash_um=self.backlash_um, microstep_um=self.microstep_um)
 
     @property
-    def rest_s(self) -> float:
-        """From the end of a move until the shutter may open [s]: settling, after the dialect's margin if it has one."""
-        margin_s = self.link.arrival_margin_s if isinstance(self.link, GcodeLink) else 0.0
-        return margin_s + self.settle_s
+    def piece_s(self) -> float:
+        """How long a move takes at most [s]: where nothing can stop it, longer ones are made in pieces."""
+        return PIECE_S if isinstance(self.link, GcodeLink) else math.inf
+
+    @property
+    def pause_s(self) -> float:
+        """How long the rail waits after every piece of a move [s]: an answer may mean queued, not arrived."""
+        return self.link.arrival_margin_s if isinstance(self.link, GcodeLink) else 0.0
+
+    @property
+    def held_s(self) -> float:
+        """How long the rail waits at least after the release contact closed [s]: where the host holds it itself."""
+        shutter, queued = self.shutter, isinstance(self.link, GcodeLink)
+        by_host = shutter.via in ("rts", "dtr") or (shutter.via == "rail" and queued)
+        return shutter.pulse_s if by_host and not shutter.bulb else 0.0
 
     def _gcode_conflicts(self) -> Iterator[tuple[str, str]]:
         """What RS274/NGC has no words for."""

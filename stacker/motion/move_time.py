@@ -6,14 +6,21 @@ The profile is a trapezoid of speed over time, or a triangle when the way is too
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+from stacker.motion.step_grid import whole_up
+
+PIECE_S = 1.0
+"""A move that nothing can stop takes no longer than this [s]: without a stop, longer ones are made in pieces."""
 
 
-def move_time_s(distance_mm: float, *, speed_mm_s: float, acceleration_mm_s2: float) -> float:
+def move_time_s(
+    distance_mm: float,
+    *,
+    speed_mm_s: float,
+    acceleration_mm_s2: float,
+    piece_s: float = math.inf,
+    pause_s: float = 0.0,
+) -> float:
     """Time from rest to rest over a distance [s].
 
     Parameters
@@ -24,6 +31,8 @@ def move_time_s(distance_mm: float, *, speed_mm_s: float, acceleration_mm_s2: fl
         Largest speed [mm/s], above 0.
     acceleration_mm_s2 : float
         Acceleration, and deceleration [mm/s^2], above 0.
+    piece_s, pause_s : float
+        How long each piece of the move takes at most, and how long the rail waits after each [s].
 
     Notes
     -----
@@ -31,21 +40,25 @@ def move_time_s(distance_mm: float, *, speed_mm_s: float, acceleration_mm_s2: fl
     2 sqrt(L/a). The two meet with the same value, 2 v/a, and the same slope.
     """
     length_mm = abs(distance_mm)
+    if not length_mm:
+        return 0.0
+    before_s = 0.0
+    if piece_s < math.inf:
+        piece_mm = reach_mm(piece_s, speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2)
+        pieces_before = whole_up(length_mm / piece_mm) - 1
+        length_mm -= pieces_before * piece_mm
+        before_s = pieces_before * (piece_s + pause_s)
     if length_mm >= 2 * braking_distance_mm(speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2):
-        return length_mm / speed_mm_s + speed_mm_s / acceleration_mm_s2
-    return 2 * math.sqrt(length_mm / acceleration_mm_s2)
+        return before_s + length_mm / speed_mm_s + speed_mm_s / acceleration_mm_s2 + pause_s
+    return before_s + 2 * math.sqrt(length_mm / acceleration_mm_s2) + pause_s
 
 
-def move_times_s(
-    distances_mm: NDArray[np.float64], *, speed_mm_s: float, acceleration_mm_s2: float
-) -> NDArray[np.float64]:
-    """`move_time_s` for every distance of an array of any shape [s]."""
-    import numpy as np
-
-    length_mm = np.abs(distances_mm)
-    reaches_speed = length_mm >= 2 * braking_distance_mm(speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2)
-    trapezoid_s = length_mm / speed_mm_s + speed_mm_s / acceleration_mm_s2
-    return np.where(reaches_speed, trapezoid_s, 2 * np.sqrt(length_mm / acceleration_mm_s2))
+def reach_mm(seconds: float, *, speed_mm_s: float, acceleration_mm_s2: float) -> float:
+    """The way that a move of so many seconds makes: `move_time_s`, without pieces, inverted [mm]."""
+    ramps_s = 2 * speed_mm_s / acceleration_mm_s2
+    if seconds >= ramps_s:
+        return speed_mm_s * (seconds - ramps_s / 2)
+    return acceleration_mm_s2 * seconds**2 / 4
 
 
 def braking_distance_mm(*, speed_mm_s: float, acceleration_mm_s2: float) -> float:

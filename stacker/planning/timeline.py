@@ -5,9 +5,11 @@ Time 0 is the rail at rest at position 0. What is not known (recycling, writing,
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from stacker.motion.move_time import move_times_s
+from stacker.motion.move_time import move_time_s
 from stacker.motion.take_up import Direction
 from stacker.planning.focus_grid import FloatArray, IntArray
 from stacker.records import record
@@ -40,6 +42,8 @@ def rail_times_s(
     take_up_microsteps: int,
     speed_mm_s: float,
     acceleration_mm_s2: float,
+    piece_s: float = math.inf,
+    pause_s: float = 0.0,
 ) -> FloatArray:
     """How long the rail moves before each frame, take-up included [s].
 
@@ -56,6 +60,8 @@ def rail_times_s(
         screw was pushed before, and every move against `direction`.
     speed_mm_s, acceleration_mm_s2 : float
         Of the rail [mm/s, mm/s^2].
+    piece_s, pause_s : float
+        As for `stacker.motion.move_time.move_time_s` [s].
 
     Returns
     -------
@@ -65,9 +71,19 @@ def rail_times_s(
     takes_up = (moves * direction < 0).astype(np.int64)
     takes_up[:1] = 1
     back = takes_up * take_up_microsteps * direction
-    legs_mm: FloatArray = np.multiply(np.stack((moves - back, back)), microstep_um / 1000)
-    legs_s = move_times_s(legs_mm, speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2)
-    total_s: FloatArray = legs_s.sum(axis=0)
+    legs = np.stack((moves - back, back))
+    lengths, which = np.unique(np.abs(legs), return_inverse=True)  # most stacks have very few
+    lengths_s = [
+        move_time_s(
+            length * microstep_um / 1000,
+            speed_mm_s=speed_mm_s,
+            acceleration_mm_s2=acceleration_mm_s2,
+            piece_s=piece_s,
+            pause_s=pause_s,
+        )
+        for length in lengths.tolist()
+    ]
+    total_s: FloatArray = np.array(lengths_s)[which].reshape(legs.shape).sum(axis=0)
     return total_s
 
 
@@ -79,6 +95,7 @@ def timeline(
     recycle_s: float | None = None,
     mirror_s: float = 0.0,
     lag_s: float = 0.0,
+    held_s: float = 0.0,
     buffer_frames: int | None = None,
     raw_mb: float | None = None,
     write_mb_s: float | None = None,
@@ -97,6 +114,8 @@ def timeline(
         From one flash until it can fire again [s].
     mirror_s, lag_s : float
         From the moment the frame is due until its shutter opens: mirror raised, shutter lag [s].
+    held_s : float
+        How long after that moment the rail stands still at least [s], whatever the exposure.
     buffer_frames : int or None
         Frames that the camera holds unwritten [-]. Frame i waits until frame i - `buffer_frames` is written.
     raw_mb, write_mb_s : float or None
@@ -109,7 +128,8 @@ def timeline(
     Notes
     -----
     The shutter opens at max(arrive_i + settle, fired_(i-1) + recycle, written_(i-buffer)) + mirror + lag and the
-    rail leaves when the exposure ends. A file is written at max(written before, exposure end) + size / speed.
+    rail leaves when the exposure ends, or later when a contact that the host holds is let go. A file is written at
+    max(written before, exposure end) + size / speed.
     """
     count = len(move_s)
     delay_s = mirror_s + lag_s
@@ -127,7 +147,9 @@ def timeline(
         if frame >= full_buffer:
             due_s = max(due_s, written_s[frame - full_buffer])
         starts_s.append(due_s + delay_s)
-        leaves_s = starts_s[-1] + exposed_s
-        stored_s = leaves_s if write_s is None else max(stored_s, leaves_s) + write_s
+        closes_s = starts_s[-1] + exposed_s
+        leaves_s = max(closes_s, due_s + held_s)
+        stored_s = closes_s if write_s is None else max(stored_s, closes_s) + write_s
         written_s.append(stored_s)
-    return Timeline(start_s=np.array(starts_s), duration_s=stored_s, frame_s=stored_s / count)
+    duration_s = max(stored_s, leaves_s)
+    return Timeline(start_s=np.array(starts_s), duration_s=duration_s, frame_s=duration_s / count)

@@ -16,7 +16,7 @@ from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
 from stacker.motion.take_up import reach
-from stacker.presenting.frame_times import frame_times, stops_microsteps
+from stacker.presenting.frame_times import frame_times, move_times_s, stops_microsteps
 from stacker.presenting.tables import duration
 
 _COMMENT_WIDTH = 76
@@ -69,8 +69,8 @@ def _frames(plan: Plan, profile: RailProfile) -> tuple[list[str], float]:
     """The lines of all frames, and how long they take [s]."""
     request, frames = plan.request, plan.frames
     assert request.light is not None
-    delay_s, pulse_s = request.camera.mirror_s + request.camera.lag_s, profile.shutter.pulse_s
-    planned = frame_times(plan)
+    delay_s, shutter = request.camera.mirror_s + request.camera.lag_s, profile.shutter
+    planned, moves_s = frame_times(plan), move_times_s(plan, profile)
     lines: list[str] = []
     clock_s, contact_s = 0.0, -math.inf
     for row, stops in enumerate(stops_microsteps(plan)):
@@ -79,14 +79,14 @@ def _frames(plan: Plan, profile: RailProfile) -> tuple[list[str], float]:
         lines += [f"G1 X{_mm(plan, stop)}" for stop in stops]
         # A wait for flash or card keeps the plan's interval even where the contact's pulse outlasts the exposure.
         due_s = contact_s + request.light.recycle_s
-        if planned:
-            clock_s += planned[row].arrives_s - planned[row].leaves_s
-            if row and planned[row].opens_s - delay_s - planned[row].settled_s > _WAITED_S:
-                due_s = max(due_s, contact_s + planned[row].opens_s - planned[row - 1].opens_s)
+        clock_s += moves_s[row]
+        if planned and row and planned[row].opens_s - delay_s - planned[row].settled_s > _WAITED_S:
+            due_s = max(due_s, contact_s + planned[row].opens_s - planned[row - 1].opens_s)
         settle_s = max(profile.settle_s, due_s - clock_s)
-        lines += [f"G4 P{_number(_up(settle_s))}", "M8", f"G4 P{_number(_up(pulse_s))}", "M9"]
+        closed_s = exposure_s if shutter.bulb else shutter.pulse_s
+        lines += [f"G4 P{_number(_up(settle_s))}", "M8", f"G4 P{_number(_up(closed_s))}", "M9"]
         contact_s = clock_s + _up(settle_s)
-        clock_s = contact_s + _up(pulse_s)
+        clock_s = contact_s + _up(closed_s)
         rest_s = contact_s + delay_s + exposure_s - clock_s
         if rest_s > 0:
             lines.append(f"G4 P{_number(_up(rest_s))}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from stacker.documents.plan import Plan
@@ -33,8 +34,8 @@ def stops_microsteps(plan: Plan) -> list[tuple[int, ...]]:
     return list(stops(positions, direction=plan.request.direction, take_up=plan.motion.take_up_microsteps or 0))
 
 
-def move_times_s(plan: Plan, profile: RailProfile) -> list[float]:
-    """How long the rail moves before each frame, take-up included [s]."""
+def move_times_s(plan: Plan, profile: RailProfile, *, piece_s: float = math.inf, pause_s: float = 0.0) -> list[float]:
+    """How long the rail moves before each frame, take-up included [s]; pieces and pauses as for `move_time_s`."""
     microstep_um, here, times_s = plan.motion.microstep_um or 0.0, 0, []
     for legs in stops_microsteps(plan):
         total_s = 0.0
@@ -43,6 +44,8 @@ def move_times_s(plan: Plan, profile: RailProfile) -> list[float]:
                 (stop - here) * microstep_um / 1000,
                 speed_mm_s=profile.speed_mm_s,
                 acceleration_mm_s2=profile.acceleration_mm_s2,
+                piece_s=piece_s,
+                pause_s=pause_s,
             )
             here = stop
         times_s.append(total_s)
@@ -55,14 +58,14 @@ def frame_times(plan: Plan) -> list[FrameTimes]:
     if not isinstance(profile, RailProfile):
         return []
     leaves_s, times = 0.0, []
-    for moves_s, opens_s, exposure_s in zip(
-        move_times_s(plan, profile), frames.start_s, frames.exposure_s, strict=True
-    ):
+    delay_s = plan.request.camera.mirror_s + plan.request.camera.lag_s
+    moves = move_times_s(plan, profile, piece_s=profile.piece_s, pause_s=profile.pause_s)
+    for moves_s, opens_s, exposure_s in zip(moves, frames.start_s, frames.exposure_s, strict=True):
         if opens_s is None or exposure_s is None:
             return []
         arrives_s = leaves_s + moves_s
         # the plan's times are rounded to milliseconds, so a frame may seem to settle a trifle after its shutter opens
-        settled_s = min(arrives_s + profile.rest_s, opens_s)
+        settled_s = min(arrives_s + profile.settle_s, opens_s)
         times.append(
             FrameTimes(
                 leaves_s=leaves_s,
@@ -72,5 +75,5 @@ def frame_times(plan: Plan) -> list[FrameTimes]:
                 closes_s=opens_s + exposure_s,
             )
         )
-        leaves_s = opens_s + exposure_s
+        leaves_s = max(opens_s + exposure_s, opens_s - delay_s + profile.held_s)
     return times

@@ -21,13 +21,12 @@ import re
 from collections.abc import Callable
 
 from stacker.errors import LinkError, Refusal, RunStopped
-from stacker.motion.move_time import move_time_s
+from stacker.motion.move_time import PIECE_S, move_time_s
 from stacker.rail.acknowledged import AcknowledgedLines, GcodeWords, NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset, Identity, ShotState, Where
 from stacker.rail.link import Link
 from stacker.rail.shutter import Ambiguous
 
-PIECE_S = 1.0  # the longest that a move cannot be stopped
 SLICE_S = 0.05
 PLACE_S = 0.5  # a queried position may lag that long behind the predicted end and its margin
 _NUMBER = r"\s*([-+]?\d+(?:\.\d*)?|[-+]?\.\d+)"

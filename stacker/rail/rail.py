@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 from stacker.errors import LinkError, Refusal, RunStopped, StackerError
-from stacker.motion.move_time import move_time_s
+from stacker.motion.move_time import move_time_s, reach_mm
 from stacker.motion.step_grid import whole_down
 from stacker.rail.controller import Controller, ControllerRefused, Where
 
@@ -73,10 +73,8 @@ class RailSettings:
 
     def reach(self, seconds: float) -> int:
         """The longest move that takes no more than that [microsteps], one at least."""
-        ramps_s = 2 * self.speed / self.acceleration
-        if seconds >= ramps_s:
-            return max(1, whole_down(self.speed * (seconds - ramps_s / 2)))
-        return max(1, whole_down(self.acceleration * seconds**2 / 4))
+        way = reach_mm(seconds, speed_mm_s=self.speed, acceleration_mm_s2=self.acceleration)  # in microsteps too
+        return max(1, whole_down(way))
 
 
 # Why a motion ended before its target, in the controller's words (protocol page, section 5).

@@ -1,3 +1,4 @@
+import math
 import subprocess
 import sys
 
@@ -6,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stacker.motion.move_time import braking_distance_mm, move_time_s, move_times_s
+from stacker.motion.move_time import braking_distance_mm, move_time_s, reach_mm
 
 RAIL = {"speed_mm_s": 3.0, "acceleration_mm_s2": 15.0}
 
@@ -41,13 +42,33 @@ def test_integrating_the_speed_over_the_time_gives_the_distance(distance_mm):
     speed_mm_s=st.floats(0.01, 100),
     acceleration_mm_s2=st.floats(0.1, 5000),
 )
-def test_arrays_equal_single_moves_and_longer_never_takes_less(distances_mm, speed_mm_s, acceleration_mm_s2):
+def test_a_longer_move_never_takes_less(distances_mm, speed_mm_s, acceleration_mm_s2):
     rail = {"speed_mm_s": speed_mm_s, "acceleration_mm_s2": acceleration_mm_s2}
-    lengths_mm = np.sort(np.abs(distances_mm))
-    times_s = move_times_s(lengths_mm, **rail)
-    assert times_s.tolist() == pytest.approx([move_time_s(each, **rail) for each in lengths_mm], rel=1e-15)
+    times_s = np.array([move_time_s(each, **rail) for each in sorted(map(abs, distances_mm))])
     # One part in 10^12 for the seam between triangle and trapezoid, where both formulas give 2 v/a.
     assert np.all(np.diff(times_s) >= -1e-12 * times_s[1:])
+
+
+@given(seconds=st.floats(0.001, 1000), speed_mm_s=st.floats(0.01, 100), acceleration_mm_s2=st.floats(0.1, 5000))
+def test_a_reach_takes_its_time(seconds, speed_mm_s, acceleration_mm_s2):
+    rail = {"speed_mm_s": speed_mm_s, "acceleration_mm_s2": acceleration_mm_s2}
+    assert move_time_s(reach_mm(seconds, **rail), **rail) == pytest.approx(seconds, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("distance_mm", "time_s"),
+    # Derived by hand: at 3 mm/s and 15 mm/s^2 a second makes 3 * (1 - 0.2) = 2.4 mm; after each, half a second's wait.
+    [
+        (0.0, 0.0),
+        (2.4, 1.0 + 0.5),
+        (-2.4, 1.0 + 0.5),
+        (6.0, 2 * (1.0 + 0.5) + 1.2 / 3 + 0.2 + 0.5),
+        (4.8 + 0.15, 2 * (1.0 + 0.5) + 2 * math.sqrt(0.15 / 15) + 0.5),
+    ],
+)
+def test_a_move_in_pieces(distance_mm, time_s):
+    rail = {"speed_mm_s": 3, "acceleration_mm_s2": 15}
+    assert move_time_s(distance_mm, **rail, piece_s=1, pause_s=0.5) == pytest.approx(time_s, rel=1e-9)
 
 
 def test_driving_can_use_motion_without_numpy():

@@ -5,6 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stacker.documents.loading import load_rail
+from stacker.documents.templates import template
 from stacker.planning.timeline import rail_times_s, timeline
 
 RAIL = {"microstep_um": 0.5, "take_up_microsteps": 40, "speed_mm_s": 3.0, "acceleration_mm_s2": 15.0}
@@ -125,3 +127,29 @@ def test_every_frame_opens_as_soon_as_nothing_holds_it(frames, waits_s, recycle_
             assert np.count_nonzero(written_s[:i] > start_s + 1e-9) < buffer_frames
     assert found.duration_s == pytest.approx(written_s[-1], rel=1e-12)
     assert found.frame_s == pytest.approx(found.duration_s / len(frames), rel=1e-15)
+
+
+def test_the_rail_waits_for_a_contact_that_the_host_holds_and_the_card_does_not():
+    # Derived by hand: due at 1 + 0.5, open at 1.8, closed at 1.9; the contact is let go 2 s after it closed at 1.5.
+    found = timeline(
+        np.array([1.0, 1.0]), exposure_s=0.1, settle_s=0.5, lag_s=0.3, held_s=2.0, raw_mb=10, write_mb_s=100
+    )
+    assert found.start_s.tolist() == pytest.approx([1.8, 3.5 + 1.0 + 0.5 + 0.3])
+    assert found.duration_s == pytest.approx(3.5 + 1.0 + 0.5 + 2.0)
+    shorter = timeline(np.array([1.0]), exposure_s=0.1, settle_s=0.5, lag_s=0.3, held_s=0.2)
+    assert shorter.duration_s == pytest.approx(1.9)
+
+
+@pytest.mark.parametrize(
+    ("shutter", "held_s"),
+    [
+        ("{via: rail, pulse_s: 0.4}", 0.0),  # the rail's controller opens the contact by itself
+        ("{via: rts, port: ttyS0, pulse_s: 0.4}", 0.4),
+        ("{via: dtr, port: ttyS0, pulse_s: 0.4}", 0.4),
+        ("{via: dtr, port: ttyS0, pulse_s: 0.4, bulb: true}", 0.0),  # then it is held for the exposure
+        ("{via: command, command: [shoot], pulse_s: 0.4}", 0.0),
+    ],
+)
+def test_who_holds_the_contact(tmp_path, shutter, held_s):
+    text = template("rail").replace("shutter: {via: rail, pulse_s: 0.2}", f"shutter: {shutter}")
+    assert load_rail(tmp_path / "bench.yaml", text=text).value.held_s == held_s

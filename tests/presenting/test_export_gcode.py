@@ -44,6 +44,11 @@ def test_the_contact_closes_once_at_every_position_of_the_plan(planned, override
     assert {during_s for _, _, during_s in taken} == {0.15}
 
 
+def test_on_b_the_contact_stays_closed_for_the_exposure(planned):
+    plan = planned("rail.shutter.bulb=true", "light.exposure_s=2.5")
+    assert {during_s for _, _, during_s in shots(run(gcode_text(plan)))} == {2.5}
+
+
 def test_a_trigger_stands_on_a_line_of_its_own(planned):
     lines = gcode_text(planned()).splitlines()
     assert all(line in {"M8", "M9"} for line in lines if "M8" in line.split("(")[0] or "M9" in line.split("(")[0])
