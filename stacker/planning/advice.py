@@ -13,6 +13,7 @@ from stacker.documents.rail_profile import RailProfile
 from stacker.documents.request import Request, Zone
 from stacker.documents.rigs import CoupledRig, ObjectiveRig
 from stacker.errors import Refusal
+from stacker.figures import significant
 from stacker.optics.contrast import in_focus_contrast
 from stacker.planning.apertures import at_f_number
 from stacker.planning.draft import Draft, draft_of
@@ -54,7 +55,8 @@ def advice_of(draft: Draft) -> tuple[Advice, ...]:
     now = draft.planes.frame_count
     found = [one for one in _changes(draft) if one.urgent or now - one.frames >= max(2, _WORTH_SAVING * now)]
     found.sort(key=lambda one: (not one.urgent, one.frames))
-    return (*_magnification(draft), *(Advice(change=one.change, text=one.text) for one in found[:_MOST]))
+    changes = (Advice(change=one.change, text=one.text) for one in found[:_MOST])
+    return (*_magnification(draft), *_single_frame(draft), *changes)
 
 
 def _magnification(draft: Draft) -> Iterator[Advice]:
@@ -64,6 +66,16 @@ def _magnification(draft: Draft) -> Iterator[Advice]:
             f"The plan reckons with {draft.imaging.magnification:.3g}x, for a lens that shortens when focused close; "
             f"with the marked focal length the sum would be {by_mark:.3g}x. Photograph a ruler and write "
             "measured_magnification."
+        )
+        yield Advice(change=None, text=text)
+
+
+def _single_frame(draft: Draft) -> Iterator[Advice]:
+    subject, slice_um = draft.request.subject, float(draft.planes.slice_um.min())
+    if not subject.zones and subject.depth_mm * 1000 <= slice_um:
+        text = (
+            f"One frame would do: the subject is {subject.depth_mm:g} mm deep, and a slice is "
+            f"{significant(slice_um / 1000)} mm thick. Focus on the middle of the depth."
         )
         yield Advice(change=None, text=text)
 
