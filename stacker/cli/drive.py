@@ -134,7 +134,7 @@ def _rehearse(job: Job, wishes: Wishes, past: Path | None, *, whole: bool, as_js
         told = journal.read_journal(past)
         front_at, frames = told.front_at, selection.left_open(job, told)
         if told.lost:
-            frames = selection.widened(frames, job.focus_um, job.dof_um, job.refocus_error_um)
+            frames = selection.after_refocusing(job, told)
     frames = frames or tuple(range(1, job.count + 1))
     frames += (0,) if wishes.closing_frame and 0 not in frames else ()
     rehearsed = dry_run.rehearse(job, front_at=front_at, frames=frames)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from stacker.driving.selection import CLOSING
 from stacker.driving.shutters import shutter_for
 from stacker.driving.steps import check_steps
 from stacker.errors import LinkError, Refusal, RunStopped, StackerError
-from stacker.rail.controller import ControllerReset, Identity
+from stacker.rail.controller import NOBODY, ControllerReset, Identity
 from stacker.rail.rail import PositionLost, Rail, Wish
 from stacker.rail.shutter import Shutter
 
@@ -139,28 +140,31 @@ def drive(
     RunStopped
         Later: the journal is kept, and the message names the command that continues.
     """
-    rail, identity = connect(job.link, job.rail, person.wish)
-    shutter: Shutter | None = None
-    try:
+    with ExitStack() as closing:
+        past: Past | None = None
+        if resume:  # before the port is opened: another run may have both
+            file, past = journals.reopen(journal_path, opener=opener)
+            closing.callback(file.close)
+            selection.left_open(job, past)
+        rail, identity = connect(job.link, job.rail, person.wish)
+        closing.callback(rail.controller.close)
         shutter = shutter_for(rail, job.shutter, person.take)
-        if resume:
-            journal, past = journals.reopen(journal_path, rail.clock.now, opener=opener)
-            try:
-                front_at, frames = _resumed(job, wishes, person, rail, identity, past)
-                _agree(job, wishes, person, rail, front_at, frames, "as the journal says")
-                journal.write(
-                    "resume",
-                    utc=journals.utc_now(),
-                    run=past.run,
-                    software=__version__,
-                    frames=frames,
-                    front_at_microsteps=front_at,
-                    boot=identity.boot,
-                    ambiguous=past.ambiguous,
-                )
-            except BaseException:
-                journal.close()
-                raise
+        closing.callback(shutter.close)
+        if past is not None:
+            journal = Journal(file, rail.clock.now)
+            frames = _resumed(job, wishes, person, rail, identity, journal, past)
+            front_at = past.front_at
+            _agree(job, wishes, person, rail, front_at, frames, "as the journal says")
+            journal.write(
+                "resume",
+                utc=journals.utc_now(),
+                run=past.run,
+                software=__version__,
+                frames=frames,
+                front_at_microsteps=front_at,
+                boot=identity.boot,
+                ambiguous=past.ambiguous,
+            )
             last_shot = past.last_shot if identity.boot == past.boot else 0
         else:
             front_at, where_from = place_front(
@@ -169,21 +173,16 @@ def drive(
             frames = wishes.frames or tuple(range(1, job.count + 1))
             frames += (CLOSING,) if wishes.closing_frame else ()
             _agree(job, wishes, person, rail, front_at, frames, where_from)
-            journal = journals.create(
-                journal_path, rail.clock.now, _header(job, wishes, identity, front_at, frames), opener=opener
-            )
+            header = _header(job, wishes, rail, identity, front_at, frames)
+            journal = journals.create(journal_path, rail.clock.now, header, opener=opener)
+            closing.callback(journal.close)
             last_shot = 0
-        try:
-            return _run(job, wishes, person, rail, shutter, journal, journal_path, front_at, frames, last_shot)
-        finally:
-            journal.close()
-    finally:
-        if shutter is not None:
-            shutter.close()
-        rail.controller.close()
+        return _run(job, wishes, person, rail, shutter, journal, journal_path, front_at, frames, last_shot)
 
 
-def _header(job: Job, wishes: Wishes, identity: Identity, front_at: int, frames: Sequence[int]) -> dict[str, object]:
+def _header(
+    job: Job, wishes: Wishes, rail: Rail, identity: Identity, front_at: int, frames: Sequence[int]
+) -> dict[str, object]:
     return {
         "run": secrets.token_hex(4),
         "software": __version__,
@@ -195,26 +194,34 @@ def _header(job: Job, wishes: Wishes, identity: Identity, front_at: int, frames:
         "frames": frames,
         "controller": identity.name,
         "boot": identity.boot,
+        "session": rail.controller.session,
     }
 
 
 def _resumed(
-    job: Job, wishes: Wishes, person: Person, rail: Rail, identity: Identity, past: Past
-) -> tuple[int, tuple[int, ...]]:
-    """Where position 0 is now, and which frames are to be taken."""
-    pending = selection.left_open(job, past)
-    where = make_ready(rail)
-    if where.known and not past.lost and identity.boot == past.boot and not wishes.refocused:
-        return past.front_at, pending
+    job: Job, wishes: Wishes, person: Person, rail: Rail, identity: Identity, journal: Journal, past: Past
+) -> tuple[int, ...]:
+    """Which frames are to be taken; afterwards the rail counts as it did when the run began."""
+    known = make_ready(rail).known and not past.lost and identity.boot == past.boot and not wishes.refocused
+    doubt = "The rail's position was lost."
+    if known and identity.session not in (past.session, NOBODY):
+        doubt = "Another program used the rail since, and may have named its place anew (here, --rail-at-mm, find)."
+        if wishes.yes:
+            raise Refusal(
+                f"{doubt} Go on without --yes, or focus the front and pass --refocused.", code="other_session"
+            )
+        known = person.confirm(f"{doubt}\nAre you sure that it was moved at most, and not named anew")
+    journal.write("found", session=rail.controller.session, lost=not known)  # before its place is named anew
+    if known:
+        return past.pending
     question = (
-        "The rail's position was lost. Bring the front of the subject into focus again with the rail "
+        f"{doubt} Bring the front of the subject into focus again with the rail "
         "(stacker jog, or stacker rail move).\nIs the front in focus now"
     )
     if not wishes.refocused and (wishes.yes or not person.confirm(question)):
-        raise Refusal("the position was lost: focus the front again, then pass --refocused.", code="position_unknown")
+        raise Refusal(f"{doubt[:-1]}: focus the front again, then pass --refocused.", code="position_unknown")
     rail.controller.declare(past.front_at)
-    frames = selection.widened(pending, job.focus_um, job.dof_um, job.refocus_error_um)
-    return past.front_at, frames
+    return selection.after_refocusing(job, past)
 
 
 def _agree(
@@ -262,7 +269,8 @@ def _run(
     except StackerError as error:
         raise _stopped(job, rail, journal, journal_path, error) from error
     except BaseException:  # a fault of ours must not leave the rail running
-        rail.controller.stop()
+        with suppress(LinkError):
+            rail.controller.stop()
         raise
     past = journals.read_journal(journal_path)
     return Outcome(

@@ -19,7 +19,7 @@ from stacker.driving.durable import DurableFile
 from stacker.errors import Fault, InputError, Refusal, RunStopped
 
 FORMAT = 1
-SYNCED = frozenset({"run", "resume", "intent", "confirmed", "stop", "end"})
+SYNCED = frozenset({"run", "found", "resume", "intent", "confirmed", "stop", "end"})
 
 
 class Journal:
@@ -76,8 +76,8 @@ class Past:
         Of the plan and of the rail profile.
     front_at : int
         Rail position of the plan's position 0 [microsteps].
-    boot : int
-        Boot number of the controller when it was last talked to.
+    boot, session : int, str
+        Boot number of the controller when it was last talked to, and the session in which that was.
     pending : tuple of int
         Frames still to be taken, in order; the closing frame is 0.
     ambiguous : tuple of int
@@ -89,7 +89,9 @@ class Past:
     last_shot : int
         Highest shot number used.
     lost : bool
-        Whether the last stop says that the position was lost.
+        Whether the position was lost when the run stopped, or found to be when somebody wanted to go on.
+    refocused : bool
+        Whether the front was focused anew since the run began.
     whole_bytes : int
         Length of the file up to its last whole line.
     columns : tuple of str
@@ -103,12 +105,14 @@ class Past:
     profile_digest: str
     front_at: int
     boot: int
+    session: str
     pending: tuple[int, ...]
     ambiguous: tuple[int, ...]
     confirmed: dict[int, int]
     doubled: tuple[int, ...]
     last_shot: int
     lost: bool
+    refocused: bool
     whole_bytes: int
     columns: tuple[str, ...]
     rows: tuple[list[Any], ...]
@@ -160,7 +164,8 @@ def _told(records: list[dict[str, Any]], whole_bytes: int) -> Past:
     head = records[0]
     pending, confirmed, intents = list(head["frames"]), dict[int, int](), dict[int, int]()
     open_intents: set[int] = set()
-    front_at, boot, shot, lost = head["front_at_microsteps"], head["boot"], 0, False
+    front_at, boot, session = head["front_at_microsteps"], head["boot"], head.get("session", "")
+    shot, lost, refocused = 0, False, False
     for record in records:
         event, frame = record["event"], record.get("frame", 0)
         if event == "intent":
@@ -171,8 +176,11 @@ def _told(records: list[dict[str, Any]], whole_bytes: int) -> Past:
             confirmed[frame] = confirmed.get(frame, 0) + 1
             open_intents.discard(frame)
             pending = [number for number in pending if number != frame]
+        elif event == "found":
+            session, lost = record["session"], bool(record["lost"])
         elif event == "resume":
-            pending, front_at, boot, lost = list(record["frames"]), record["front_at_microsteps"], record["boot"], False
+            pending, front_at, boot = list(record["frames"]), record["front_at_microsteps"], record["boot"]
+            refocused, lost = refocused or lost, False
         elif event == "stop":
             lost = bool(record["lost"])
     return Past(
@@ -181,12 +189,14 @@ def _told(records: list[dict[str, Any]], whole_bytes: int) -> Past:
         profile_digest=head["profile_digest"],
         front_at=front_at,
         boot=boot,
+        session=session,
         pending=tuple(pending),
         ambiguous=tuple(sorted(open_intents)),
         confirmed=confirmed,
         doubled=tuple(sorted(frame for frame, times in intents.items() if times > 1 and frame)),
         last_shot=shot,
         lost=lost,
+        refocused=refocused,
         whole_bytes=whole_bytes,
         columns=tuple(head["plan"]["columns"]),
         rows=tuple(head["plan"]["rows"]),
@@ -221,9 +231,7 @@ def create(
     return journal
 
 
-def reopen(
-    path: Path, now_s: Callable[[], float], *, opener: Callable[..., DurableFile] = DurableFile
-) -> tuple[Journal, Past]:
+def reopen(path: Path, *, opener: Callable[..., DurableFile] = DurableFile) -> tuple[DurableFile, Past]:
     """Lock a journal, cut its torn last line off, and read it."""
     file = opener(path, new=False)
     try:
@@ -233,7 +241,7 @@ def reopen(
     except BaseException:
         file.close()
         raise
-    return Journal(file, now_s), past
+    return file, past
 
 
 def newest(plan_path: Path) -> Path | None:

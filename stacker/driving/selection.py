@@ -56,8 +56,18 @@ def left_open(job: Job, past: Past) -> tuple[int, ...]:
     return past.pending
 
 
+def after_refocusing(job: Job, past: Past) -> tuple[int, ...]:
+    """What a journal left open, widened for a front that was focused again."""
+    return widened(past.pending, job.focus_um, job.dof_um, job.refocus_error_um, again=past.refocused)
+
+
 def widened(
-    pending: Iterable[int], focus_um: Sequence[float], dof_um: Sequence[float], error_um: float | None
+    pending: Iterable[int],
+    focus_um: Sequence[float],
+    dof_um: Sequence[float],
+    error_um: float | None,
+    *,
+    again: bool = False,
 ) -> tuple[int, ...]:
     """Frames to take after the front was focused again, when that may be off by `error_um` either way.
 
@@ -72,10 +82,12 @@ def widened(
         Of all frames in shooting order [um].
     error_um : float or None
         None: one slice, as thick as the frame at hand's.
+    again : bool
+        It was focused anew before: then two fronts may lie apart by twice the error.
     """
     chosen = set(pending)
     for frame in [number for number in chosen if number != CLOSING]:
-        reach_um = dof_um[frame - 1] if error_um is None else error_um
+        reach_um = (2 if again else 1) * (dof_um[frame - 1] if error_um is None else error_um)
         for step in (-1, 1):
             number = frame
             while 1 <= number + step <= len(focus_um) and abs(focus_um[number - 1] - focus_um[frame - 1]) < reach_um:

@@ -9,6 +9,8 @@ from typing import Protocol
 from stacker.errors import LinkError, RunStopped
 from stacker.rail.clock import Clock
 
+NOBODY = "00000000"  # the session of a controller that has obeyed nobody yet
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Identity:
@@ -24,12 +26,15 @@ class Identity:
         Boot number: another one means that the position was forgotten.
     microsteps_per_turn : int or None
         What the driver's jumpers are said to be; None: it cannot tell.
+    session : str
+        Of the host that it obeyed last, `NOBODY` since it was switched on; empty: it cannot tell.
     """
 
     name: str
     version: int
     boot: int
     microsteps_per_turn: int | None
+    session: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,6 +110,7 @@ class Controller(Protocol):
     """The dialect-free face of a controller; positions in microsteps, speeds in microsteps/s."""
 
     clock: Clock
+    session: str  # this host's, new for each; empty where the dialect knows none
     poll_s: float
     lead_s: float
     longest_move_s: float | None  # moves are cut into pieces of that time, where nothing stops one under way

@@ -48,7 +48,7 @@ class GcodeController:
     def __init__(self, link: Link, words: GcodeWords, *, microsteps_per_mm: float) -> None:
         self._link, self._words, self._per_mm = link, words, microsteps_per_mm
         self.clock = link.clock
-        self.poll_s, self.lead_s = 0.25, 0.0
+        self.session, self.poll_s, self.lead_s = "", 0.25, 0.0
         self.longest_move_s: float | None = PIECE_S
         self.bounds: tuple[int, int] | None = None
         self._reply = re.compile(re.escape(words.position_reply or "").replace(re.escape("{mm}"), _NUMBER))

@@ -73,7 +73,7 @@ class LineController:
         self._link = link
         self.clock = link.clock
         self._wait_s = REPLY_S + REPLY_BYTES * link.byte_s + extra_s
-        self._session = f"{session or secrets.randbelow(0xFFFFFFFF) + 1:08X}"
+        self.session = f"{session or secrets.randbelow(0xFFFFFFFF) + 1:08X}"
         self._boot = 0
         self._sequence = 0
         self._settings: dict[str, tuple[int, ...]] = {}
@@ -102,7 +102,7 @@ class LineController:
         if verb in ("move", "jog"):
             self._check_bounds(int(arguments[0]))
         self._sequence += 1
-        head = f"ask {self._boot:04X} {self._session} {self._sequence:08X} {verb}"
+        head = f"ask {self._boot:04X} {self.session} {self._sequence:08X} {verb}"
         line = framed(" ".join([head, *map(str, arguments)]))
         for attempt in range(TRIES):
             self._link.send(b"\n" + line if attempt else line)
@@ -121,7 +121,7 @@ class LineController:
             raise Refusal(f"move to {position} microsteps not sent: the limits of this run are {said}.", code="limits")
 
     def _reply(self) -> list[str] | None:
-        mine = ["say", self._session, f"{self._sequence:08X}"]
+        mine = ["say", self.session, f"{self._sequence:08X}"]
         deadline_s = self.clock.now() + self._wait_s
         while True:
             line = self._link.read_line(deadline_s)
@@ -172,7 +172,7 @@ class LineController:
         give_up_s = self.clock.now() + CONNECT_S
         while True:
             self._sequence += 1
-            self._link.send(b"\n" + framed(f"ask 0000 {self._session} {self._sequence:08X} identify"))
+            self._link.send(b"\n" + framed(f"ask 0000 {self.session} {self._sequence:08X} identify"))
             asked_s = self.clock.now()
             words = self._reply()
             if words and words[0] == "ok":
@@ -188,7 +188,10 @@ class LineController:
         if self._whole(version) != VERSION:
             raise LinkError(f"{self._link.url}: protocol {version}; this program speaks {VERSION}.", code="protocol")
         self._boot, self._present = self._whole(boot, 16), present
-        return Identity(name=name, version=VERSION, boot=self._boot, microsteps_per_turn=self._whole(turn))
+        turn_microsteps = self._whole(turn)
+        return Identity(
+            name=name, version=VERSION, boot=self._boot, microsteps_per_turn=turn_microsteps, session=present
+        )
 
     def take_over(self) -> None:
         """Open this host's session in the place of the one that `connect` saw."""

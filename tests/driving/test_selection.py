@@ -35,6 +35,8 @@ def test_a_resume_after_a_lost_position_restarts_early_by_a_slice():
     assert widened((6, 7, 8, 9, 10), focus, [30.0] * 10, None) == (4, 5, 6, 7, 8, 9, 10)
     assert widened((6, 7, 8, 9, 10), focus, [30.0] * 10, 0.0) == (6, 7, 8, 9, 10)
     assert widened((6, CLOSING), focus, [30.0] * 10, 20.0) == (5, 6, 7, CLOSING)
+    # focused anew a second time: the two fronts may be off to either side
+    assert widened((6,), focus, [30.0] * 10, 20.0, again=True) == (4, 5, 6, 7, 8)
 
 
 @example(count=2, missing={1}, share=1.0, error_um=31.0, back_to_front=True)

@@ -25,11 +25,14 @@ from driving.runs import (
     run,
 )
 
+from stacker.driving.bench import connect, name_place
+from stacker.driving.bring_up import go_by
 from stacker.driving.drive import Wishes
+from stacker.driving.durable import DurableFile
 from stacker.driving.interrupts import Interrupts
 from stacker.driving.job import Pace
 from stacker.driving.journal import read_journal
-from stacker.errors import RunStopped
+from stacker.errors import Refusal, RunStopped
 from stacker.rail.rail import Wish
 from stacker.rail.shutter import ShutterSettings
 
@@ -149,6 +152,71 @@ def test_interrupts_count_signals_and_put_back_what_was_there():
         signal.raise_signal(signal.SIGINT)
         assert interrupts.wish() is Wish.STOP_AT_ONCE
     assert signal.getsignal(signal.SIGINT) is before
+
+
+def stopped_half_way(tmp_path):
+    job = make_job(tmp_path)
+    interrupted(job, Hand(50))
+    assert 0 < len(openings(job)) < job.count
+    return job
+
+
+def test_a_place_named_anew_by_another_program_is_not_gone_on_from(tmp_path):
+    """The controller still knows its place, by the same boot, and counts from elsewhere than the run did."""
+    job = stopped_half_way(tmp_path)
+    rail, _ = connect(job.link, job.rail)
+    name_place(rail, rail.controller.where().position + 40)
+    rail.controller.close()
+    with pytest.raises(Refusal, match="Go on without --yes"):
+        run(job, resume=True)
+    asked = []
+    with pytest.raises(Refusal, match="Another program used the rail"):
+        run(job, resume=True, wishes=Wishes(), who=person(confirm=asked.append))
+    assert "not named anew" in asked[0]
+    with pytest.raises(Refusal, match="position was lost"):  # a no is remembered
+        run(job, resume=True)
+    refocus(job)
+    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    assert_complete(job)
+
+
+def test_a_rail_that_another_program_only_moved_goes_on_when_the_person_says_so(tmp_path):
+    job = stopped_half_way(tmp_path)
+    rail, _ = connect(job.link, job.rail)
+    go_by(rail, -3000)
+    rail.controller.close()
+    with pytest.raises(Refusal, match="Go on without --yes"):
+        run(job, resume=True)
+    asked = []
+    run(job, resume=True, wishes=Wishes(), who=person(confirm=lambda text: asked.append(text) or True))
+    assert_complete(job)
+    assert len(openings(job)) == job.count
+
+
+def test_a_refocused_front_that_was_not_gone_on_from_is_remembered(tmp_path):
+    """Asked for the front, said yes, declined to go: the place is known again, and is only as good as the focusing."""
+    job = stopped_half_way(tmp_path)
+    rail, _ = connect(job.link, job.rail)
+    rail.controller.hold(on=False)
+    rail.controller.close()
+    refocus(job, error=20)
+    with pytest.raises(Refusal, match="not started"):
+        run(job, resume=True, wishes=Wishes(), who=person(confirm=lambda text: "in focus" in text and "Go" not in text))
+    pending = read_journal(journal_of(job)).pending
+    with pytest.raises(Refusal, match="position was lost"):
+        run(job, resume=True)
+    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    assert records(job, "resume")[-1]["frames"][0] == pending[0] - 2  # a slice is one step and a half
+
+
+def test_a_second_resume_leaves_the_first_alone_until_it_ends(tmp_path):
+    job = stopped_half_way(tmp_path)
+    before = events(job)
+    first = DurableFile(journal_of(job), new=False)
+    with pytest.raises(Refusal, match="another run is writing it"):
+        run(job, resume=True)
+    first.close()
+    assert events(job) == before  # nobody opened the port
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no hang-up on Windows")
