@@ -34,7 +34,7 @@ def test_a_reduction_and_microsteps_divide_the_full_step():
 
 
 def test_dial_division():
-    assert division_um(mm_per_turn=1.0, divisions=100) == 10
+    assert division_um(mm_per_turn=0.5, divisions=50) == 10  # derived: a hundredth of a mm
 
 
 @given(
@@ -73,6 +73,9 @@ def test_rounding_down_is_the_floor_but_for_noise(steps):
         (12.0, 12, 12),
         (11.9999999999, 12, 12),
         (12.0000000001, 12, 12),
+        (11.9999999991, 12, 12),  # a billionth of a step is noise ...
+        (11.9999999985, 11, 12),  # ... and more is a length
+        (12.0000000015, 12, 13),
         (11.99999, 11, 12),
         (12.00001, 12, 13),
     ],

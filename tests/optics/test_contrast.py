@@ -75,6 +75,9 @@ def test_target_stops_at_nyquist_and_at_what_the_picture_needs():
     assert target_frequency_lp_mm(**rig, output_pitch_um=18.0) == pytest.approx(500 / 18)
     # asking for more pixels than there are adds no detail
     assert target_frequency_lp_mm(**rig, output_pitch_um=3.0) == pytest.approx(500 / 6)
+    # the smallest pixels on sale are under a micrometre
+    rig |= {"effective_f_number": 1.0, "pixel_pitch_um": 0.7}
+    assert target_frequency_lp_mm(**rig) == pytest.approx(500 / 0.7)
 
 
 def test_lens_measured_at_half_contrast_brings_the_system_there():
@@ -85,12 +88,14 @@ def test_lens_measured_at_half_contrast_brings_the_system_there():
     assert target_frequency_lp_mm(**rig, resolved_contrast=0.3, lens_falloff_mm2=falloff) < perfect
 
 
-def test_lens_better_than_perfect_is_refused():
+# f/1.4 keeps half even past Nyquist, 128 lp/mm
+@pytest.mark.parametrize(("n_e", "told_lp_mm"), [(8.0, 90), (1.4, 180)])
+def test_lens_better_than_perfect_is_refused(n_e, told_lp_mm):
     with pytest.raises(Refusal) as refused:
-        lens_falloff_mm2(lens_mtf50_lp_mm=90, effective_f_number=8.0, pixel_pitch_um=3.9, spectrum=GREEN)
+        lens_falloff_mm2(lens_mtf50_lp_mm=told_lp_mm, effective_f_number=n_e, pixel_pitch_um=3.9, spectrum=GREEN)
     assert refused.value.key == "focus.lens_mtf50_lp_mm"
     best = float(str(refused.value).split("contrast 0.5 at ")[1].split(" lp")[0])
-    contrast = in_focus_contrast(best, effective_f_number=8.0, pixel_pitch_um=3.9, spectrum=GREEN)
+    contrast = in_focus_contrast(best, effective_f_number=n_e, pixel_pitch_um=3.9, spectrum=GREEN)
     assert contrast == pytest.approx(0.5, abs=1e-3)  # four digits printed
 
 

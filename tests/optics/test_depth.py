@@ -46,8 +46,10 @@ def test_quarter_wave_depth_of_objectives(na, index, expected_um):
 )
 def test_microscopists_sum(m, na, index, element_um, expected_um):
     # formula: MicroscopyU, depth of field tutorial, formula 1; numbers derived
-    depth = sum_depth_um(object_na=na, magnification=m, circle_um=element_um, wavelength_nm=550, index=index)
-    assert depth == pytest.approx(expected_um, abs=1e-4)
+    rig = {"object_na": na, "magnification": m, "circle_um": element_um, "wavelength_nm": 550}
+    assert sum_depth_um(**rig, index=index) == pytest.approx(expected_um, abs=1e-4)
+    if index == 1:
+        assert sum_depth_um(**rig) == pytest.approx(expected_um, abs=1e-4)  # in air unless told
 
 
 def test_blur_circle_without_a_far_limit():
@@ -57,6 +59,10 @@ def test_blur_circle_without_a_far_limit():
     )
     assert depth[0] == np.inf
     assert depth[1] == pytest.approx(2 * 16 * 30 / (1 - 0.01**2))
+    # k = 1 exactly, in binary too
+    assert np.isinf(
+        blur_circle_depth_um(effective_f_number=16, magnification=0.016, circle_um=32, entrance_pupil_diameter_mm=2)
+    )
 
 
 def test_blur_circle_near_life_size_is_the_short_formula():

@@ -21,6 +21,7 @@ def test_infinity_objective_scales_with_its_tube_lens(magnification, na, referen
     assert rig.magnification == pytest.approx(m, abs=four_decimals)
     assert rig.effective_f_number == pytest.approx(n_e, abs=four_decimals)
     assert (rig.object_na, rig.telecentric, rig.f_number, rig.entrance_pupil_mm) == (na, True, None, None)
+    assert not rig.measured
 
 
 def test_finite_objective_on_another_tube():
@@ -29,6 +30,10 @@ def test_finite_objective_on_another_tube():
     assert rig.magnification == pytest.approx(5)
     assert rig.effective_f_number == pytest.approx(25)
     assert not rig.telecentric
+    assert not rig.measured
+    # on 48 mm the image distance is 1.5 f, so m = 0.5
+    short = finite_objective(magnification=4, na=0.1, tube_length_mm=48, reference_tube_length_mm=160)
+    assert short.magnification == pytest.approx(0.5)
     same = finite_objective(magnification=4, na=0.1, tube_length_mm=160, reference_tube_length_mm=160)
     assert same.magnification == pytest.approx(4)
 
@@ -38,6 +43,7 @@ def test_coupled_pair_takes_the_narrower_aperture():
     common = {"rear_focal_length_mm": 200, "front_focal_length_mm": 50}
     front_limits = coupled_lenses(**common, rear_f_number=4, front_f_number=2)
     assert front_limits.magnification == pytest.approx(4)
+    assert not front_limits.measured
     assert front_limits.object_na == pytest.approx(1 / 4)  # 1/(2 * 2), below 4/(2 * 4)
     rear_limits = coupled_lenses(**common, rear_f_number=16, front_f_number=2)
     assert rear_limits.object_na == pytest.approx(4 / 32)
@@ -52,6 +58,18 @@ def test_ruler_and_converter():
     assert rig.bare_magnification == pytest.approx(4.8)
     assert rig.magnification_range == pytest.approx((9.6, 9.6))
     assert (rig.object_na, rig.measured) == (0.14, True)
+    alone = finite_objective(
+        magnification=4, na=0.1, tube_length_mm=192, reference_tube_length_mm=160, measured_magnification=4.8
+    )
+    assert (alone.magnification, alone.measured) == (4.8, True)
+    pair = coupled_lenses(
+        rear_focal_length_mm=200,
+        rear_f_number=16,
+        front_focal_length_mm=50,
+        front_f_number=2,
+        measured_magnification=3.8,
+    )
+    assert (pair.magnification, pair.measured) == (3.8, True)
 
 
 @pytest.mark.parametrize(
@@ -70,6 +88,32 @@ def test_ruler_and_converter():
             "rig.tube_length_mm",
             "found 32 mm; a 4x objective for 160 mm forms an image only with a tube longer than 32 mm: "
             "use a longer tube",
+        ),
+        (
+            objective,
+            {"magnification": 10, "na": 1, "reference_mm": 200, "tube_lens_mm": 200},
+            "rig.na",
+            "the numerical aperture on the subject is 1; it stays below the refractive index there, 1: check "
+            "aperture and magnification, or give focus.index for an immersion objective",
+        ),
+        (
+            objective,
+            {"magnification": 10, "na": 0.28, "reference_mm": 0, "tube_lens_mm": 200},
+            "rig.reference_mm",
+            "found 0; write a number above 0",
+        ),
+        (
+            finite_objective,
+            {"magnification": 4, "na": -0.1, "tube_length_mm": 160, "reference_tube_length_mm": 160},
+            "rig.na",
+            "found -0.1; write a number above 0",
+        ),
+        (
+            finite_objective,
+            {"magnification": 60, "na": 1.2, "tube_length_mm": 160, "reference_tube_length_mm": 160},
+            "rig.na",
+            "the numerical aperture on the subject is 1.2; it stays below the refractive index there, 1: check "
+            "aperture and magnification, or give focus.index for an immersion objective",
         ),
         (
             coupled_lenses,
@@ -95,3 +139,5 @@ def test_refuses_what_cannot_be(build, values, key, message):
 def test_immersion_is_welcome_with_its_index():
     rig = objective(magnification=60, na=1.25, reference_mm=200, tube_lens_mm=200, index=1.515)
     assert rig.object_na == 1.25
+    high_dry = finite_objective(magnification=40, na=0.95, tube_length_mm=160, reference_tube_length_mm=160)
+    assert high_dry.object_na == 0.95  # in air unless told

@@ -105,4 +105,11 @@ def test_refuses_planes_that_no_travel_reaches():
     with pytest.raises(Refusal, match="cannot focus 50 mm in front of the subject's front"):
         rear_focus(rig, [-50.0, 0.0])
     with pytest.raises(Refusal, match=r"would travel 120 mm; from 112\.5 mm on the lens focuses on nothing"):
-        rear_depth_mm(rig, 120.0)
+        rear_depth_mm(rig, [0.0, 120.0])
+    with pytest.raises(Refusal, match=r"would travel 112\.5 mm"):
+        rear_depth_mm(rig, 112.5)  # a sensor in the focal plane sees infinity
+
+
+def test_reaches_planes_close_to_the_focal_point():
+    # Newton: half a mm outside the focal point of a 75 mm lens the image is 150 times larger
+    assert rear_focus(_bellows(), -49.5).magnification == pytest.approx(150)

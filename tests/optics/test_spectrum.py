@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from stacker.errors import Refusal
@@ -22,7 +24,9 @@ def test_band_is_even():
     assert min(band.wavelengths_nm) > 450
 
 
-@pytest.mark.parametrize(("wavelengths", "weights"), [((), ()), ((550,), (1, 2)), ((550,), (0,)), ((-1,), (1,))])
+@pytest.mark.parametrize(
+    ("wavelengths", "weights"), [((), ()), ((550,), (1, 2)), ((550,), (0,)), ((-1,), (1,)), ((550,), (math.inf,))]
+)
 def test_refuses_weights_that_do_not_fit(wavelengths, weights):
     with pytest.raises(Refusal, match="give a weight above 0 for each wavelength") as refused:
         Spectrum(wavelengths_nm=wavelengths, weights=weights)
