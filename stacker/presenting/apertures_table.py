@@ -71,9 +71,9 @@ def trade_off(rows: Sequence[dict[str, Any]], own: float | None, best: float | N
         row = round((_CURVE_ROWS - 1) * (1 - _place(count, fewest, most)))
         column = round(across * _place(detail, finest, coarsest))
         label = f"{_sign(f_number, own, best) or 'o'} f/{f_number:g} "
-        place = slice(column, column + len(label))
-        if not "".join(canvas[row][place]).strip():  # else two points fall together: the table has them both
-            canvas[row][place] = label
+        end = column + len(label)
+        if not "".join(canvas[row][max(column - 1, 0) : end]).strip():  # else two points touch: the table has both
+            canvas[row][column:end] = label
     scale = {0: str(most), _CURVE_ROWS - 1: str(fewest)}
     lines = ["", "frames"]
     lines += [f"{scale.get(i, ''):>{_MARGIN - 2}} |{''.join(row)}".rstrip() for i, row in enumerate(canvas)]

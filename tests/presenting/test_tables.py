@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from stacker.figures import significant
+from stacker.presenting.apertures_table import trade_off
 from stacker.presenting.tables import WIDTH, table
 
 
@@ -30,3 +33,13 @@ def test_columns_stand_closer_before_a_line_gets_too_long():
     narrow = table(head, [["123456789"] * 8])[1]  # two apart they would be 86
     assert narrow == " ".join(["123456789"] * 8)
     assert len(narrow) <= WIDTH
+
+
+def test_labels_of_a_trade_off_never_touch():
+    rows = [
+        {"f_number": mark, "frames": 10 if mark < 16 else 4, "finest_detail_um": detail}
+        for mark, detail in ((4, 2.0), (5.6, 2.31), (8, 3.2), (11, 4.0), (16, 5.6), (22, 8.0), (32, 12.0))
+    ]
+    curve = "\n".join(trade_off(rows, 4, None))
+    assert "> f/4" in curve
+    assert not re.search("[0-9]o", curve)
