@@ -47,7 +47,7 @@ def refuse_focus_inside_lens(distance_mm: float) -> None:
     """Refuse a rig whose plane of focus, `distance_mm` in front of the rim, is not in front of it."""
     if distance_mm <= 0:
         raise Refusal(
-            f"the plane of focus lies {-distance_mm:.3g} mm inside the lens, where no subject can be: use less "
+            f"the plane of focus lies {abs(distance_mm):.3g} mm inside the lens, where no subject can be: use less "
             "extension or a longer lens",
             key="rig",
         )

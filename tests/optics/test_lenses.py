@@ -77,11 +77,26 @@ def test_sums_understate_what_lenses_with_moving_groups_reach():
     assert rig.magnification == pytest.approx(1 + 25 / 75)
     assert rig.magnification_by_marked_focal_length == pytest.approx(1.25)
     assert rig.magnification_range == pytest.approx((0.25, 1 + 25 / 75))
+    with_converter = lens(
+        focal_length_mm=100, f_number=4, max_magnification=1, minimum_focus_mm=300, tubes_mm=25, converter=1.4
+    )
+    assert with_converter.magnification_by_marked_focal_length == pytest.approx(1.4 * 1.25)
     half_way = lens(
         focal_length_mm=100, f_number=4, max_magnification=1, minimum_focus_mm=300, tubes_mm=25, focused_at=0.5
     )
     assert half_way.focal_length_mm == pytest.approx(87.5)
     assert half_way.magnification == pytest.approx(0.5 + 25 / 87.5)
+
+
+def test_a_data_sheet_at_half_life_size_gives_the_thin_lens_that_fits_it():
+    # independent: 300 mm are shared out as 200 and 100 at half life size, and 1/f = 1/200 + 1/100
+    close_mm = 1 / (1 / 200 + 1 / 100)
+    sheet = {"focal_length_mm": 80, "f_number": 4, "max_magnification": 0.5, "minimum_focus_mm": 300}
+    assert lens(**sheet).focal_length_mm == pytest.approx(close_mm)
+    assert lens(**sheet, focused_at=0.25, tubes_mm=1).focal_length_mm == pytest.approx((80 + close_mm) / 2)
+    # a lens that does not focus by itself keeps its focal length whatever else the sheet says
+    fixed = lens(**sheet | {"max_magnification": 0}, tubes_mm=40)
+    assert fixed.magnification_range == pytest.approx((0.5, 0.5))
 
 
 @pytest.mark.parametrize(
@@ -197,24 +212,59 @@ def test_photographed_ruler_beats_every_estimate():
     assert rig.effective_f_number == pytest.approx(1.4 * 4 * (1 + 1.25 / 1.4 / 0.8))
     backward = reversed_lens(focal_length_mm=50, f_number=8, measured_magnification=m, image_distance_mm=999)
     assert (backward.magnification, backward.measured) == (pytest.approx(1.25), True)
+    assert backward.effective_f_number == pytest.approx(8 * (1 + 1.25))  # symmetrical unless told
+    behind = reversed_lens(focal_length_mm=50, f_number=8, measured_magnification=m, converter=2)
+    assert (behind.magnification, behind.bare_magnification) == pytest.approx((1.25, 0.625))
     by_ruler = measured(magnification=m, f_number=5.6, pupil_magnification=2)
     assert by_ruler.effective_f_number == pytest.approx(5.6 * (1 + 1.25 / 2))
+    assert by_ruler.measured
     assert (by_ruler.focal_length_mm, by_ruler.entrance_pupil_mm, by_ruler.working_distance_mm) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("found", "expected"),
+    [(1.0, (0.2, 1.2)), (0.1, (0.1, 1.2)), (1.3, (0.2, 1.3))],  # derived: 20 mm of tube give a 100 mm lens 0.2 to 1.2
+)
+def test_a_ruler_that_disagrees_widens_the_range(found, expected):
+    rig = lens(focal_length_mm=100, f_number=4, max_magnification=1, tubes_mm=20, measured_magnification=found)
+    assert rig.magnification == pytest.approx(found)
+    assert rig.magnification_range == pytest.approx(expected)
 
 
 def test_measured_working_distance_goes_before_the_derived_one():
     common = {"focal_length_mm": 60, "f_number": 4, "max_magnification": 0.5, "front_offset_mm": 40}
     assert lens(**common).working_distance_mm == pytest.approx(60 * 3 - 40)
     assert lens(**common, working_distance_mm=131).working_distance_mm == 131
+    backward = {"focal_length_mm": 50, "f_number": 4, "image_distance_mm": 150, "register_mm": 44}
+    assert reversed_lens(**backward, working_distance_mm=60).working_distance_mm == 60
+    assert lens(**common | {"front_offset_mm": 179.5}).working_distance_mm == pytest.approx(0.5)
     del common["front_offset_mm"]
     assert lens(**common).working_distance_mm is None
 
 
-def test_strong_close_up_lens_can_send_the_entrance_pupil_past_infinity():
-    # derived: in contact P' = P + (P - 1) f/fc, here 0.5 - 0.5 * 200/100 < 0
-    rig = lens(focal_length_mm=200, f_number=4, max_magnification=0.1, pupil_magnification=0.5, close_up_dioptres=10)
-    assert rig.pupil_magnification == pytest.approx(-0.5)
+@pytest.mark.parametrize(("dioptres", "pupil"), [(10, -0.5), (5, 0.0)])
+def test_strong_close_up_lens_can_send_the_entrance_pupil_to_infinity_and_past_it(dioptres, pupil):
+    # derived: in contact P' = P + (P - 1) f/fc, here 0.5 - 0.5 * 200/100 < 0, and 0.5 - 0.5 * 200/200
+    rig = lens(
+        focal_length_mm=200, f_number=4, max_magnification=0, pupil_magnification=0.5, close_up_dioptres=dioptres
+    )
+    assert rig.pupil_magnification == pytest.approx(pupil)
     assert (rig.entrance_pupil_mm, rig.entrance_pupil_diameter_mm) == (None, None)
+
+
+def test_a_gap_without_a_close_up_lens_is_nothing():
+    plain = {"focal_length_mm": 50, "f_number": 4, "max_magnification": 1}
+    assert lens(**plain, close_up_gap_mm=500) == lens(**plain)
+
+
+@pytest.mark.parametrize(("build", "given"), [(reversed_lens, "measured_magnification"), (measured, "magnification")])
+def test_the_subject_is_in_air_unless_told(build, given):
+    # derived: NA = m/(2 N (1 + m)), 0.595 and 1.19 at 20x; the second exists in oil alone
+    lengths = {"focal_length_mm": 50} if build is reversed_lens else {}
+    assert build(**lengths, f_number=0.8, **{given: 20}).object_na == pytest.approx(20 / (2 * 0.8 * 21))
+    with pytest.raises(Refusal, match=r"stays below the refractive index there, 1:"):
+        build(**lengths, f_number=0.4, **{given: 20})
+    assert build(**lengths, f_number=0.4, **{given: 20}, index=1.515).object_na == pytest.approx(20 / (2 * 0.4 * 21))
 
 
 # A lens of two thin lenses with the diaphragm between them, so that P is not 1, traced ray by ray. ---------------
@@ -367,6 +417,48 @@ REVERSED = {"focal_length_mm": 50, "f_number": 4}
             "rig",
             "the plane of focus lies 2.96 mm inside the lens, where no subject can be: use less extension or a "
             "longer lens",
+        ),
+        (
+            lens,
+            {**BASE, "max_magnification": 1, "front_offset_mm": 100},
+            "rig",
+            "the plane of focus lies 0 mm inside the lens, where no subject can be: use less extension or a longer "
+            "lens",
+        ),
+        (  # independent: behind the close-up lens the light must aim at the lens's own plane, 200 - 100 mm on; what
+            # it comes from lies 1/(1/500 - 1/100) = -125 mm in front of it
+            lens,
+            {**BASE, "max_magnification": 1, "close_up_dioptres": 2, "close_up_gap_mm": 200},
+            "rig",
+            "the plane of focus lies 125 mm inside the lens, where no subject can be: use less extension or a longer "
+            "lens",
+        ),
+        (  # derived: 20 + 50/5 - 50 mm from the mount
+            reversed_lens,
+            {**REVERSED, "image_distance_mm": 300, "register_mm": 20, "max_magnification": 1, "focused_at": "nearest"},
+            "rig",
+            "the plane of focus lies 20 mm inside the lens, where no subject can be: use less extension or a longer "
+            "lens",
+        ),
+        (reversed_lens, {**REVERSED, "f_number": 0}, "rig.f_number", "found 0; write a number above 0"),
+        (
+            reversed_lens,
+            {**REVERSED, "max_magnification": -1},
+            "rig.max_magnification",
+            "found -1; write 0 or a number above it",
+        ),
+        (
+            reversed_lens,
+            {**REVERSED, "measured_magnification": 3, "converter": 2, "tubes_behind_converter_mm": [12]},
+            "rig.tubes_behind_converter_mm",
+            "found 12 mm; what tubes behind a converter do depends on the converter's own focal length: put "
+            "them between lens and converter, under rig.tubes_mm, or photograph a ruler and use the kind measured",
+        ),
+        (
+            magnification_from_field,
+            {"sensor_width_mm": 36, "field_width_mm": 0},
+            "rig.field_width_mm",
+            "found 0; write a number above 0",
         ),
         (lens, {**BASE, "tubes_mm": -1}, "rig.tubes_mm", "found -1; write 0 or a number above it"),
         (lens, {**BASE, "f_number": 0}, "rig.f_number", "found 0; write a number above 0"),
