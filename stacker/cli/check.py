@@ -33,6 +33,8 @@ def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
         except StackerError as error:
             refusals.append(error)
     if faults:
+        for refusal in refusals:
+            note(str(refusal))
         raise InputError(faults)
     if refusals:
         raise refusals[0]

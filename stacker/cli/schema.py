@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from stacker.cli.output import write_json
+from stacker.cli.output import note, write_json
 
 
 @click.command(name="schema")
@@ -19,3 +19,4 @@ def command(document: str) -> None:
     from stacker.documents.reference import schema
 
     write_json(schema(document))
+    note("Next: stacker check FILE finds the faults that a schema cannot tell")
