@@ -50,6 +50,7 @@ def test_frames_by_ray_construction_give_entrance_pupil_and_pupil_magnification(
     length_mm = 5.0
     counts = [abs(height_on_sensor(length_mm, away)) * 1000 / PITCH_UM for away in (0.0, moved_mm)]
     frames = ruler(counts[0], length_mm, pixel_error=1e-4, length_error_mm=0.0, moved_mm=moved_mm, after=counts[1])
+    # the distance is a small difference of counts, and 1/P one of distances: each step loses three digits of double
     assert magnification(frames).value == pytest.approx(m, rel=1e-9)
     assert entrance_pupil_mm(frames).value == pytest.approx(to_front_principal + pupil_at, rel=1e-6)
     assert pupil_magnification(frames, focal_length_mm).value == pytest.approx(pupil, rel=1e-4)

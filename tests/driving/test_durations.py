@@ -39,7 +39,7 @@ def test_a_stored_plan_is_exposed_in_its_places_and_in_its_time_within_one_perce
     starts = plan.frames.start_s
     planned_s = starts[-1] - starts[0]
     assert shutters[-1]["time_s"] - shutters[0]["time_s"] == pytest.approx(planned_s, rel=0.01)
-    # time left, told on the way, adds up
+    # time left, told on the way, adds up: half of it is the plan's, half a mean that holds the first take-up too
     middle = told[len(told) // 2]
     assert middle.elapsed_s + middle.left_s == pytest.approx(plan.budget.duration_s, rel=0.03)
     # and every frame was exposed at its place

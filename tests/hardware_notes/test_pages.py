@@ -143,4 +143,4 @@ def test_microsteps_in_the_table_are_what_the_formula_gives() -> None:
     assert len(rows) == 5
     for lead_mm, microsteps, _, ratio, microstep_um in rows:
         expected_um = 1000 * float(lead_mm) / (200 * int(microsteps) * int(ratio or 1))
-        assert float(microstep_um) == pytest.approx(expected_um, rel=0.005)
+        assert float(microstep_um) == pytest.approx(expected_um, rel=0.005)  # printed to three digits
