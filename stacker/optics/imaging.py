@@ -64,12 +64,12 @@ class Imaging:
     light_loss_stops: float | None = None
     focal_length_mm: float | None = None
     bare_magnification: float
-    converter: float = 1.0
+    converter: float
     working_distance_mm: float | None = None
     entrance_pupil_mm: float | None = None
     entrance_pupil_diameter_mm: float | None = None
-    telecentric: bool = False
-    measured: bool = False
+    telecentric: bool
+    measured: bool
     magnification_by_marked_focal_length: float | None = None
 
 

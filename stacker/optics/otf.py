@@ -131,9 +131,8 @@ def falling_root(falling: Callable[[FloatArray], FloatArray], low: ArrayLike, hi
     False position with the Illinois rule: where one end stays twice, its value counts half, so that it moves too.
     Smooth functions need about eight steps where halving would need fifty.
     """
-    lower, upper = (end.copy() for end in np.broadcast_arrays(floats(low), floats(high)))
+    lower, upper = np.broadcast_arrays(floats(low), floats(high))
     at_lower, at_upper = falling(lower), falling(upper)
-    lower, upper = np.where(at_upper >= 0, upper, lower), np.where(at_lower <= 0, lower, upper)
     lower_stayed = np.zeros(lower.shape, dtype=bool)
     upper_stayed = lower_stayed.copy()
     guess: FloatArray = lower
@@ -147,7 +146,7 @@ def falling_root(falling: Callable[[FloatArray], FloatArray], low: ArrayLike, hi
         at_upper = np.where(above, np.where(upper_stayed, at_upper / 2, at_upper), value)
         lower, upper = np.where(above, guess, lower), np.where(above, upper, guess)
         lower_stayed, upper_stayed = ~above, above
-        if np.all((value == 0) | (np.abs(guess - before) <= 4e-16 * np.abs(guess))):
+        if np.all(np.abs(guess - before) <= 4e-16 * np.abs(guess)):
             break
     return guess
 
@@ -162,7 +161,6 @@ def _kappa_series(share: float) -> FloatArray:
     kappa = falling_root(lambda k: _otf(s, k) - share * in_focus, np.zeros(count), FIRST_ZERO_WITHIN_KAPPA)
     series = np.cos(np.arange(count)[:, None] * angles) @ kappa * (2 / count)
     series[0] /= 2
-    series.setflags(write=False)
     return series
 
 

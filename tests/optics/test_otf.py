@@ -106,15 +106,24 @@ def test_nothing_passes_beyond_the_cutoff_and_everything_at_zero():
     assert defocused_otf(-0.3, -0.7) == defocused_otf(0.3, 0.7)
 
 
-def test_absurd_defocus_is_refused():
+@pytest.mark.parametrize("waves", [250, -250])
+def test_absurd_defocus_is_refused(waves):
     with pytest.raises(Refusal, match="the seam would be 250 waves out of focus, where no detail is left"):
-        defocused_otf(0.5, [0, 250])
+        defocused_otf(0.5, [0, waves])
 
 
-@pytest.mark.parametrize("span", [(0, 20), (-3, 3), (0.3, 60)])
+def test_all_defocus_up_to_the_absurd_is_accurate():
+    # QUADPACK's own rule for a cosine times a smooth function; it reaches 1e-13 here
+    half = quad(lambda x: np.sqrt(1 - (x + 0.5) ** 2), 0, 0.5, weight="cos", wvar=8 * np.pi * 200 * 0.5, epsabs=1e-14)[
+        0
+    ]
+    assert defocused_otf(0.5, 200) == pytest.approx(4 / np.pi * half, abs=1e-12)
+
+
+@pytest.mark.parametrize("span", [(0, 20), (-3, 3), (0.3, 60), (100, 200), (-4.9, -3.9), (-4.9, 21.1)])
 def test_grid_is_the_same_function(span):
     s = np.linspace(0, 1.1, 41)
-    waves = np.linspace(*span, 700)
+    waves = np.linspace(*span, 700)  # in the last two spans rounding carries an end past the Chebyshev interval
     np.testing.assert_allclose(defocused_otf_grid(s, waves), defocused_otf(s[:, None], waves), atol=1e-12)
 
 
@@ -154,7 +163,12 @@ def test_coarse_detail_sees_a_plain_blur_disk():
     assert defocused_otf(0.002, 6) == pytest.approx(2 * j1(x) / x, abs=0.004)  # in focus it is 0.0025 below 1 already
 
 
-@pytest.mark.parametrize(("s", "share"), [(0, 0.8), (1, 0.8), (0.5, 0), (0.5, 1)])
+def test_defocus_for_a_share_takes_a_list():
+    singly = [float(defocus_for_share(s, 0.8)) for s in (0.2, 0.7)]
+    assert defocus_for_share([0.2, 0.7], 0.8) == pytest.approx(singly, rel=1e-14)
+
+
+@pytest.mark.parametrize(("s", "share"), [(0, 0.8), (1, 0.8), (0.5, 0), (0.5, 1), ([0.5, 0], 0.8), ([0.5, 1], 0.8)])
 def test_no_defocus_for_a_share_outside_its_range(s, share):
     with pytest.raises(ValueError, match="needs 0 < s < 1 and 0 < share < 1"):
         defocus_for_share(s, share)
@@ -162,6 +176,23 @@ def test_no_defocus_for_a_share_outside_its_range(s, share):
 
 def test_falling_root_returns_an_end_when_there_is_no_crossing():
     assert falling_root(lambda x: 1 - x, 0.0, [0.5, 2.0, 3.0]) == pytest.approx([0.5, 1.0, 1.0])
+    assert falling_root(lambda x: -1 - x, 0.0, [0.5, 2.0]).tolist() == [0, 0]
+    # flat on one side or the other: nothing to draw a line through
+    assert falling_root(np.ones_like, [-1.0, 1.0], 3.0).tolist() == [3, 3]
+    assert falling_root(lambda x: -np.ones_like(x), [-1.0, 1.0], 3.0) == pytest.approx([-1, 1])
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 3.0), (-12.0, -4.0), (1.5, 4.0), (0.0, 1.0), (2.0, 3.0)])
+def test_falling_root_of_a_smooth_function_takes_few_steps(low, high):
+    asked = []
+
+    def falling(x):
+        asked.append(x)
+        return -np.sinh(x - 1.7) if low >= 0 else -np.expm1(0.3 * (x + 5))
+
+    falling_root(falling, low, high)
+    # derived: each step multiplies the number of right bits by 3^(1/3), so 52 take 11; the ends, and one that stays
+    assert len(asked) <= 14
 
 
 @given(st.floats(0.2, 6), st.floats(0.1, 30), st.floats(-3, 3), st.floats(0, 2))
