@@ -5,11 +5,23 @@ from __future__ import annotations
 import dataclasses
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import click
 
 from stacker.cli.numbers import Finite
 from stacker.cli.output import note, output_options, result_document, write_json
+
+
+class WallClock(click.DateTime):
+    """A time of day, perhaps with its date."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Say what to write in a person's words."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"found '{value}'; write 19:30, or 2026-11-25T19:30", param, ctx)
 
 
 @click.command(name="session")
@@ -23,7 +35,7 @@ from stacker.cli.output import note, output_options, result_document, write_json
 )
 @click.option(
     "--start",
-    type=click.DateTime(("%H:%M", "%Y-%m-%dT%H:%M")),
+    type=WallClock(("%H:%M", "%Y-%m-%dT%H:%M")),
     help="When the first stack begins: 19:30, or with its date; now where it is missing.",
 )
 @output_options

@@ -101,6 +101,8 @@ def parse_plan(text: str, path: str) -> Plan:
         raise InputError(
             [version.place.fault("stacker_plan", f"this program reads version {FORMAT}; make the plan anew")]
         )
+    if "digest" not in node.nodes:
+        raise InputError([node.place.fault("digest", "missing; make the plan anew")])
     first_line = head.count("\n") + 2
     if not frames_at:
         reading.fault(node.place, "frames", "missing; make the plan anew")

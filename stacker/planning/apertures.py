@@ -68,9 +68,13 @@ def marked_f_number(request: Request) -> float:
     Refusal
         If the rig has no aperture ring to turn.
     """
-    if isinstance(request.rig, (ObjectiveRig, CoupledRig)):
+    if isinstance(request.rig, ObjectiveRig):
+        raise Refusal("an objective has no ring to turn: its aperture is na", key="rig.kind")
+    if isinstance(request.rig, CoupledRig):
         raise Refusal(
-            f"the aperture of the kind {request.rig.kind} is what it is; there is no ring to turn", key="rig.kind"
+            "coupled lenses have no ring to turn but two: compare them with 'stacker plan REQUEST --set "
+            "rig.front_f_number=4'",
+            key="rig.kind",
         )
     return request.rig.f_number
 

@@ -45,7 +45,7 @@ def tube_rows(
     wavelength_nm: float = 550.0,
     airy_pixels: float = 3.0,
 ) -> list[TubeRow]:
-    """Reckon every subset of the tubes, the empty one included, by rising extension.
+    """Reckon every subset of the tubes by rising extension, the empty one too if the lens focuses by itself.
 
     Parameters
     ----------
@@ -65,13 +65,14 @@ def tube_rows(
     Raises
     ------
     Refusal
-        If there are too many tubes, or the lens cannot be what is said of it.
+        If there are too many tubes, or none for a lens that does not focus by itself, or the lens cannot be what is said of it.
     """
     if len(tubes_mm) > MOST_TUBES:
         raise Refusal(f"found {len(tubes_mm)} tubes; give at most {MOST_TUBES}", key="tubes_mm")
-    subsets = {
-        tuple(sorted(subset)) for count in range(len(tubes_mm) + 1) for subset in combinations(sorted(tubes_mm), count)
-    }
+    fewest = 0 if max_magnification else 1
+    subsets = {subset for count in range(fewest, len(tubes_mm) + 1) for subset in combinations(sorted(tubes_mm), count)}
+    if not subsets:
+        raise Refusal("a lens that does not focus by itself needs a tube; give at least one", key="tubes_mm")
     rows = []
     for subset in sorted(subsets, key=lambda tubes: (sum(tubes), len(tubes))):
         imaging = lens(

@@ -35,3 +35,29 @@ def test_check_tells_an_edited_plan_beside_the_faults_of_other_files(stacker, pl
     assert done.code == 2
     assert "a.plan.yaml: changed since it was planned" in done.err
     assert "b.yaml:1:21" in done.err
+
+
+def test_tubes_of_a_lens_without_a_focus_ring_leave_out_the_lens_alone(stacker):
+    lens = ["tubes", "--focal-length-mm", "80", "--max-magnification", "0"]
+    rows = json.loads(stacker(*lens, "--tubes-mm", "60,120", "--json").out)["result"]
+    assert [row["magnification"] for row in rows] == pytest.approx([60 / 80, 120 / 80, 180 / 80])
+    done = stacker(*lens, "--tubes-mm", "")
+    assert (done.code, done.err) == (
+        1,
+        "--tubes-mm: a lens that does not focus by itself needs a tube; give at least one\n",
+    )
+
+
+def test_a_time_that_is_none_is_told_in_a_persons_words(stacker, plans):
+    done = stacker("session", plans / "leaf_beetle.plan.yaml", "--start", "25:00")
+    assert done.code == 2
+    assert "found '25:00'; write 19:30, or 2026-11-25T19:30" in done.err
+
+
+def test_a_plan_without_its_digest_is_to_be_made_anew(stacker, plans, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    text = (plans / "leaf_beetle.plan.yaml").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines(keepends=True) if not line.startswith("digest: ")]
+    Path("a.plan.yaml").write_text("".join(lines), encoding="utf-8")
+    done = stacker("check", "a.plan.yaml")
+    assert (done.code, done.err) == (2, "a.plan.yaml:1:1: digest: missing; make the plan anew\n")
