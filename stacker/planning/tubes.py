@@ -65,7 +65,8 @@ def tube_rows(
     Raises
     ------
     Refusal
-        If there are too many tubes, or none for a lens that does not focus by itself, or the lens cannot be what is said of it.
+        If there are too many tubes, or none for a lens that does not focus by itself, or the lens cannot be what is
+        said of it.
     """
     if len(tubes_mm) > MOST_TUBES:
         raise Refusal(f"found {len(tubes_mm)} tubes; give at most {MOST_TUBES}", key="tubes_mm")
