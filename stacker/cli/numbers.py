@@ -18,6 +18,10 @@ class Finite(click.FloatRange):
             self.fail(f"{value!r} is not a finite number.", param, ctx)
         return number
 
+    def _describe_range(self) -> str:
+        """For the help; click would write x<=None where there is no range."""
+        return "" if self.min is None and self.max is None else super()._describe_range()
+
 
 FINITE = Finite()
 ABOVE_0 = Finite(min=0, min_open=True)

@@ -36,6 +36,7 @@ class WallClock(click.DateTime):
 @click.option(
     "--start",
     type=WallClock(("%H:%M", "%Y-%m-%dT%H:%M")),
+    metavar="TIME",
     help="When the first stack begins: 19:30, or with its date; now where it is missing.",
 )
 @output_options

@@ -105,7 +105,8 @@ class Number:
         if self.least is not None:
             parts.append(f"from {self.least:g}" if self.most is not None else f"of at least {self.least:g}")
         if self.most is not None:
-            parts.append(f"to {self.most:g}" if self.least is not None else f"and up to {self.most:g}")
+            most = f"{self.most:.9g}"  # up to a thousand million without an exponent
+            parts.append(f"to {most}" if self.least is not None else f"and up to {most}")
         return " ".join(parts) + (f", in {self.unit}" if self.unit else "")
 
     def schema(self) -> dict[str, Any]:

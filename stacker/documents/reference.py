@@ -68,7 +68,8 @@ def _of_class(document: str, cls: type[Any], prefix: str) -> Iterator[Entry]:
         )
         if inner is not None and (document != "plan" or name != "request"):
             for word, variant in inner.variants.items():
-                label = f"{document}, {word}" if inner.chosen_by and word else document
+                chosen = f"with {word}" if "" in inner.variants else word
+                label = f"{document}, {chosen}" if inner.chosen_by and word else document
                 yield from _of_class(label, variant, f"{key}.")
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
 
+from stacker.cli.main import COMMANDS
 from stacker.documents.templates import template
 
 
@@ -61,3 +63,17 @@ def test_a_plan_without_its_digest_is_to_be_made_anew(stacker, plans, tmp_path, 
     Path("a.plan.yaml").write_text("".join(lines), encoding="utf-8")
     done = stacker("check", "a.plan.yaml")
     assert (done.code, done.err) == (2, "a.plan.yaml:1:1: digest: missing; make the plan anew\n")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_has_no_signs_of_how_it_is_programmed(stacker, name):
+    shown = stacker(name, "--help")
+    assert shown.code == 0
+    assert not any(sign in shown.out for sign in ("None", "%H", "%Y"))
+
+
+def test_explain_has_no_exponents_and_tells_variants_apart(stacker):
+    shown = stacker("explain").out
+    assert not re.search("[0-9]e[+-]?[0-9]", shown)
+    assert "rail.backlash_um  (request, with dial)" in shown
+    assert "rig.na  (request, objective)" in shown
