@@ -1,4 +1,4 @@
-"""Figures as a person reads them."""
+"""Figures as a person reads them, and names of files as they are typed."""
 
 from __future__ import annotations
 
@@ -13,3 +13,9 @@ def significant(value: float | None, digits: int = 3) -> str:
     if "e" in text:
         return f"{value:.0f}" if 1 <= abs(value) < 1e9 else text
     return text
+
+
+def as_typed(path: object) -> str:
+    """A path as part of a command: in quotes where it has a space, which all shells understand."""
+    text = str(path)
+    return f'"{text}"' if " " in text else text

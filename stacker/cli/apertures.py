@@ -11,6 +11,7 @@ import click
 from stacker.cli.numbers import ABOVE_0
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
+from stacker.figures import as_typed
 
 if TYPE_CHECKING:
     from stacker.planning.apertures import ApertureRow
@@ -71,7 +72,7 @@ def command(
         if wished and best is None:
             click.echo("\n".join(["", *none_grants(cells, detail_um, frames, minutes)]))
     f_number = best.f_number if best else own
-    note(f"Next: stacker plan {request} --set rig.f_number={f_number:g}", quiet=quiet)
+    note(f"Next: stacker plan {as_typed(request)} --set rig.f_number={f_number:g}", quiet=quiet)
 
 
 def _with(rows: list[ApertureRow], best: ApertureRow | None) -> list[ApertureRow]:

@@ -8,6 +8,7 @@ import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Fault, InputError, StackerError
+from stacker.figures import as_typed
 
 
 @click.command(name="check")
@@ -44,5 +45,5 @@ def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
         for name, kind in kinds.items():
             click.echo(f"{name}: a sound {kind}")
     kind = kinds[str(files[0])]
-    follow = {"request": f"stacker plan {files[0]}", "plan": f"stacker drive {files[0]}"}
+    follow = {"request": f"stacker plan {as_typed(files[0])}", "plan": f"stacker drive {as_typed(files[0])}"}
     note(f"Next: {follow.get(kind, f'name it in a request as {kind}: {files[0]}')}", quiet=quiet or as_json)

@@ -8,6 +8,7 @@ import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
+from stacker.figures import as_typed
 
 
 @click.command(name="new")
@@ -45,5 +46,5 @@ def command(kind: str, output: Path | None, *, as_json: bool, quiet: bool) -> No
     if kind in ("rail", "hand_rail"):
         follow = f"put the values of your rail into it, then 'rail: {next_file}' into the request."
     else:
-        follow = f"put your own values into it, then: stacker plan {next_file}"
+        follow = f"put your own values into it, then: stacker plan {as_typed(next_file)}"
     note(f"Next: {follow}", quiet=quiet or as_json)

@@ -8,6 +8,7 @@ import click
 
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 from stacker.errors import Refusal
+from stacker.figures import as_typed
 
 
 @click.command(name="plan")
@@ -48,7 +49,7 @@ def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, a
 
         effects = effects_of_assumptions(loaded.value, loaded.assumed)
         click.echo("\n".join([*bench_card(plan), *effects_table(effects)]))
-    note(f"Plan written to {target}\nNext: stacker drive {target}", quiet=quiet)
+    note(f"Plan written to {target}\nNext: stacker drive {as_typed(target)}", quiet=quiet)
 
 
 def plan_path(request: Path) -> Path:

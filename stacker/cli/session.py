@@ -11,6 +11,7 @@ import click
 
 from stacker.cli.numbers import Finite
 from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.figures import as_typed
 
 
 class WallClock(click.DateTime):
@@ -71,4 +72,4 @@ def command(plans: tuple[Path, ...], *, setup_min: float, start: datetime | None
         return
     if not quiet:
         click.echo("\n".join(session_table(fields, starts=starts, setup_s=setup_min * 60)))
-    note(f"Next: stacker drive {plans[0]}", quiet=quiet)
+    note(f"Next: stacker drive {as_typed(plans[0])}", quiet=quiet)

@@ -16,6 +16,7 @@ from stacker.documents.files import write_whole
 from stacker.documents.plan import COLUMNS, FORMAT, Frames, Plan
 from stacker.documents.source import Mapping, Place, Scalar, parse, read_text
 from stacker.errors import InputError, Refusal
+from stacker.figures import as_typed
 
 _DIGEST_LINE = re.compile(r"^digest: .*\n", re.MULTILINE)
 _FRAMES_AT = "\nframes:\n"
@@ -113,7 +114,8 @@ def parse_plan(text: str, path: str) -> Plan:
     if plan.digest != digest_of(text):
         request = re.sub(r"\.plan\.yaml$", ".yaml", path)
         raise Refusal(
-            f"{path}: changed since it was planned (its digest does not match). Make it anew: stacker plan {request}",
+            f"{path}: changed since it was planned (its digest does not match). Make it anew: stacker plan "
+            f"{as_typed(request)}",
             code="edited_plan",
             key="digest",
         )

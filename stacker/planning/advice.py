@@ -138,12 +138,12 @@ def _wider_zones(draft: Draft) -> Iterator[_Found]:
             else f"kept_contrast {wider.kept_contrast:g} instead of {zone.kept_contrast:g}"
         )
         blocks = [{key: value for key, value in plain(one).items() if value is not None} for one in subject.zones]
+        where = f"the zone {zone.name}" if zone.name else f"zone {place + 1}"
         found.append(
             _Found(
                 frames=changed.planes.frame_count,
                 change=f"subject.zones={flow(blocks)}",
-                text=f"A wider step in the zone {zone.name or place + 1}: {asked} there makes "
-                f"{_counts(draft, changed)}.",
+                text=f"A wider step in {where}: {asked} there makes {_counts(draft, changed)}.",
             )
         )
     yield from sorted(found, key=lambda one: one.frames)[:1]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 import pytest
 
 CAMERA = "sensor_mm: [23.5, 15.7]\npixels: [6000, 4000]\n"
@@ -46,3 +48,11 @@ def test_an_older_export_is_replaced(stacker, plans, tmp_path, form):
 def test_an_empty_file_is_nobodys(stacker, bench):
     (bench / "made_by_another_program").touch()
     assert stacker("plan", "weevil.yaml", "-o", "made_by_another_program").code == 0
+
+
+def test_the_next_command_can_be_typed_as_it_is_told(stacker, bench):
+    (bench / "weevil.yaml").rename(bench / "my weevil.yaml")
+    told = stacker("plan", "my weevil.yaml").err.splitlines()[-1]
+    assert told == 'Next: stacker drive "my weevil.plan.yaml"'
+    _, *arguments = shlex.split(told.removeprefix("Next: "))
+    assert arguments == ["drive", "my weevil.plan.yaml"]

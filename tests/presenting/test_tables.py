@@ -8,7 +8,7 @@ import pytest
 
 from stacker.figures import significant
 from stacker.presenting.apertures_table import trade_off
-from stacker.presenting.tables import WIDTH, table
+from stacker.presenting.tables import WIDTH, shutter_time, table
 
 
 @pytest.mark.parametrize(
@@ -43,3 +43,11 @@ def test_labels_of_a_trade_off_never_touch():
     curve = "\n".join(trade_off(rows, 4, None))
     assert "> f/4" in curve
     assert not re.search("[0-9]o", curve)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(0.00625, "1/160 s"), (0.25, "1/4 s"), (0.28, "0.28 s"), (0.2, "1/5 s"), (0.5, "0.5 s"), (2, "2 s")],
+)
+def test_a_shutter_time_is_a_fraction_only_where_it_is_one(seconds, text):
+    assert shutter_time(seconds) == text
