@@ -79,6 +79,23 @@ def test_the_program_takes_as_long_as_the_plan(planned, overrides):
     assert until_s - 1e-3 <= total_s <= until_s + 0.1 + 3e-3 * len(plan.frames)
 
 
+GCODE_LINK = "rail.link={url: COM4, dialect: gcode, acknowledge: [taken], no_stop_accepted: true}"
+
+
+def test_another_machine_does_not_make_the_pauses_of_our_own_dialect_and_the_flash_recycles_all_the_same(planned):
+    here = now_s = 0.0
+    contacts_s = []
+    for event in run(gcode_text(planned(*FLASH, GCODE_LINK))).events:
+        if event[0] == "move":
+            now_s += move_time_s(event[1] - here, speed_mm_s=event[2] / 60, acceleration_mm_s2=10)
+            here = event[1]
+        elif event[0] == "dwell":
+            now_s += event[1]
+        elif event[0] == "on":
+            contacts_s.append(now_s)
+    assert min(later - earlier for earlier, later in pairwise(contacts_s)) >= 2.5 - 1e-6
+
+
 def test_the_rail_waits_for_mirror_lag_and_exposure(planned):
     program = gcode_text(planned())
     # 0.05 + 0.02 + 0.4 s less the pulse of 0.15 s
