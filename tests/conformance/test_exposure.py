@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 from conformance.bench import STOP, STOP_AT_ONCE, Asker
 
-
 TICK_S = 0.002  # contacts move on the controller's millisecond: one for each end
 CLOCK = 0.001  # the firmware counts milliseconds with a timer that divides the clock evenly; this bounds its rounding
 
