@@ -123,11 +123,16 @@ class RailProfile:
         return self.link.arrival_margin_s if isinstance(self.link, GcodeLink) else 0.0
 
     @property
+    def contact_s(self) -> float:
+        """How long the release contact stays closed for a frame, whatever the exposure [s]."""
+        shutter = self.shutter
+        return 0.0 if shutter.bulb or shutter.via in ("command", "manual") else shutter.pulse_s
+
+    @property
     def held_s(self) -> float:
         """How long the rail waits at least after the release contact closed [s]: where the host holds it itself."""
-        shutter, queued = self.shutter, isinstance(self.link, GcodeLink)
-        by_host = shutter.via in ("rts", "dtr") or (shutter.via == "rail" and queued)
-        return shutter.pulse_s if by_host and not shutter.bulb else 0.0
+        by_host = self.shutter.via in ("rts", "dtr") or isinstance(self.link, GcodeLink)
+        return self.contact_s if by_host else 0.0
 
     def _gcode_conflicts(self) -> Iterator[tuple[str, str]]:
         """What RS274/NGC has no words for."""

@@ -32,7 +32,7 @@ def timeline_of(draft: Draft) -> Timeline | None:
         ),
         exposure_s=exposure_s[draft.shooting_order],
         settle_s=rail.profile.settle_s,
-        recycle_s=light.recycle_s,
+        recycle_s=max(light.recycle_s, rail.profile.contact_s),  # a contact that is closed cannot close again
         mirror_s=camera.mirror_s,
         lag_s=camera.lag_s,
         held_s=rail.profile.held_s,

@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stacker.documents.loading import load_rail
+from stacker.documents.loading import load_rail, load_request
 from stacker.documents.templates import template
+from stacker.planning.planner import plan_of
 from stacker.planning.timeline import rail_times_s, timeline
 
 RAIL = {"microstep_um": 0.5, "take_up_microsteps": 40, "speed_mm_s": 3.0, "acceleration_mm_s2": 15.0}
@@ -153,3 +154,11 @@ def test_the_rail_waits_for_a_contact_that_the_host_holds_and_the_card_does_not(
 def test_who_holds_the_contact(tmp_path, shutter, held_s):
     text = template("rail").replace("shutter: {via: rail, pulse_s: 0.2}", f"shutter: {shutter}")
     assert load_rail(tmp_path / "bench.yaml", text=text).value.held_s == held_s
+
+
+def test_a_contact_that_is_closed_still_cannot_close_again():
+    text = template("measured").replace("recycle_s: 2", "recycle_s: 0") + "rail:\n"
+    rail = template("rail").replace("pulse_s: 0.2", "pulse_s: 5")
+    text += "".join(f"  {line}\n" for line in rail.splitlines())
+    starts_s = np.array(plan_of(load_request("x.yaml", text=text).value, {}).frames.start_s)
+    assert np.diff(starts_s) == pytest.approx(5.0, abs=1.1e-3)  # start_s has milliseconds
