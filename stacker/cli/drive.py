@@ -23,7 +23,7 @@ BESIDE_THE_PLAN = ""  # --resume without a path
 
 
 @click.command(name="drive")
-@click.argument("plan", type=click.Path(path_type=Path))
+@click.argument("plan", type=click.Path(path_type=Path), required=False, metavar="PLAN")
 @click.option("--go", is_flag=True, help="Move the rail and take the frames.")
 @click.option("--yes", is_flag=True, help="Do not ask before the first move.")
 @click.option("--all", "whole", is_flag=True, help="Dry run: show every frame.")
@@ -45,7 +45,7 @@ BESIDE_THE_PLAN = ""  # --resume without a path
 @click.option("--url", help="Port or address, instead of the one in the profile.")
 @output_options
 def command(
-    plan: Path,
+    plan: Path | None,
     *,
     go: bool,
     yes: bool,
@@ -77,6 +77,10 @@ def command(
     from stacker.driving.drive import Wishes
     from stacker.driving.job import job_of
 
+    if plan is None and resume:  # 'drive --resume PLAN': the plan was taken for the journal's path
+        plan, resume = Path(resume), BESIDE_THE_PLAN
+    if plan is None:
+        raise click.UsageError("Missing argument 'PLAN'.")
     if sum((ends, frames is not None, resume is not None)) > 1:
         raise click.UsageError("--ends, --frames and --resume exclude one another.")
     of_a_new_run = {
@@ -112,7 +116,7 @@ def command(
         _rehearse(job, wishes, past, whole=whole, as_json=as_json, quiet=quiet)
     else:
         outcome = _go(job, wishes, past, journal, quiet=quiet or as_json)
-        _tell(job, outcome, as_json=as_json, quiet=quiet)
+        _tell(job, outcome, ends=ends, as_json=as_json, quiet=quiet)
 
 
 def _journal_of(plan: Path, resume: str) -> Path:
@@ -210,13 +214,16 @@ def _minutes(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
-def _tell(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
+def _tell(job: Job, outcome: Outcome, *, ends: bool, as_json: bool, quiet: bool) -> None:
+    from stacker.driving.job import typed_mm
+
     result: dict[str, Any] = {
         "dry_run": False,
         "journal": str(outcome.journal),
         "frames": outcome.frames,
         "doubled": outcome.doubled,
         "duration_s": outcome.duration_s,
+        "front_at_mm": job.mm(outcome.front_at),
         "position_mm": job.mm(outcome.position),
         "steps": outcome.steps,
     }
@@ -230,4 +237,7 @@ def _tell(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
         )
         if outcome.doubled:
             click.echo(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, outcome.doubled))}.")
-    note(f"Next: stacker verify FOLDER --journal {outcome.journal}", quiet=quiet or as_json)
+    follow = f"stacker verify FOLDER --journal {outcome.journal}"
+    if ends:
+        follow = f"stacker drive {job.path} --go --front-at-mm {typed_mm(job.mm(outcome.front_at))}"
+    note(f"Next: {follow}", quiet=quiet or as_json)

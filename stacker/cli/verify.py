@@ -68,9 +68,13 @@ def _plan_of(journal: Path) -> Path:
 
 def _commands(verdict: Verdict, plan: Path, journal: Path, frames: str) -> list[str]:
     """What shoots the missing frames; nothing where nobody can say which they are."""
+    from stacker.driving.job import typed_mm
+    from stacker.driving.journal import read_journal
+
     commands = []
     if verdict.pending:
         commands.append(f"stacker drive {plan} --go --resume {journal}")
     if frames and verdict.times_fit:
-        commands.append(f"stacker drive {plan} --frames {frames} --go")
+        front_mm = typed_mm(read_journal(journal).front_at_mm)  # the rail stands at the other end now
+        commands.append(f"stacker drive {plan} --frames {frames} --go --front-at-mm {front_mm}")
     return commands

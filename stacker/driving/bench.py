@@ -71,7 +71,21 @@ def make_ready(rail: Rail) -> Where:
 
 
 def name_place(rail: Rail, position: int) -> None:
-    """Take the person's word for where the rail stands [microsteps]."""
+    """Take the person's word for where the rail stands [microsteps].
+
+    Raises
+    ------
+    Refusal
+        When it cannot stand there: a slip of a digit would send it into its end with the next move.
+    """
+    if not 0 <= position <= rail.settings.travel:
+        per_mm = rail.settings.microsteps_per_mm
+        raise Refusal(
+            f"the rail cannot stand at {position / per_mm:.3f} mm: its travel is 0 to "
+            f"{rail.settings.travel / per_mm:.3f} mm. Read its scale again.",
+            code="beyond_travel",
+            key="rail.travel_mm",
+        )
     make_ready(rail)
     rail.controller.declare(position)
 

@@ -91,6 +91,8 @@ class Outcome:
         Frames taken in this run; 0: the closing frame.
     doubled : tuple of int
         Frames that may be on the card twice.
+    front_at : int
+        Where position 0 was taken [microsteps].
     duration_s : float
         From the first move until the last file is written [s].
     position : int
@@ -102,6 +104,7 @@ class Outcome:
     journal: Path
     frames: tuple[int, ...]
     doubled: tuple[int, ...]
+    front_at: int
     duration_s: float
     position: int
     steps: str
@@ -261,6 +264,8 @@ def _run(
             warm_up_s=wishes.warm_up_s,
             report=person.report,
         )
+        if wishes.kind == "ends":
+            rail.move(front_at)  # else the next run, told that the front is "here", would begin at the back
         steps = check_steps(job, rail)
         position = rail.here()
         if not job.hold_after:
@@ -277,6 +282,7 @@ def _run(
         journal=journal_path,
         frames=tuple(frames),
         doubled=past.doubled,
+        front_at=front_at,
         duration_s=duration_s,
         position=position,
         steps=steps,
@@ -313,9 +319,11 @@ def _stopped(job: Job, rail: Rail, journal: Journal, journal_path: Path, error: 
             stands += " The journal could not be closed; what it holds is good."
     past = journals.read_journal(journal_path)
     taken = sum(1 for frame in past.confirmed if frame != CLOSING)
+    follow = f"Go on: stacker drive {job.path} --go --resume {journal_path}"
+    if not past.pending:
+        follow = f"Nothing is left open. To take frames again, focus the front; then: stacker drive {job.path} --go"
     doubt = f" In doubt, to be taken again: {', '.join(map(str, past.ambiguous))}." if past.ambiguous else ""
     return RunStopped(
-        f"{error}\n{stands} {taken} of {job.count} frames are confirmed.{doubt}\n"
-        f"Go on: stacker drive {job.path} --go --resume {journal_path}",
+        f"{error}\n{stands} {taken} of {job.count} frames are confirmed.{doubt}\n{follow}",
         code=error.code,
     )

@@ -131,6 +131,11 @@ class Job:
         return microsteps / self.rail.microsteps_per_mm
 
 
+def typed_mm(mm: float) -> str:
+    """A position to be typed again: to a nanometre, so that it comes back as the same microstep."""
+    return f"{mm:.6f}".rstrip("0").rstrip(".")
+
+
 def rail_settings(profile: RailProfile) -> RailSettings:
     """A profile in microsteps; speeds rounded down, limits inward."""
     per_mm = 1000 / profile.microstep_um
@@ -138,6 +143,7 @@ def rail_settings(profile: RailProfile) -> RailSettings:
     return RailSettings(
         microsteps_per_mm=per_mm,
         microsteps_per_turn=profile.full_steps_per_turn * profile.microsteps_per_full_step,
+        travel=whole_down(profile.travel_mm * per_mm),
         soft_low=whole_up(low_mm * per_mm),
         soft_high=whole_down(high_mm * per_mm),
         speed=max(1, whole_down(profile.speed_mm_s * per_mm)),
@@ -201,9 +207,9 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
     request, frames = plan.request, plan.frames
     profile = request.rail
     if not isinstance(profile, RailProfile):
-        what = "no rail" if profile is None else "a hand rail"
+        what, form = ("no rail", "csv") if profile is None else ("a hand rail", "dial")
         raise Refusal(
-            f"{path}: the plan has {what}; only a motor rail can be driven. 'stacker export {path} --format dial' "
+            f"{path}: the plan has {what}; only a motor rail can be driven. 'stacker export {path} --format {form}' "
             "prints the sequence for hands; write rail: in the request for a motor.",
             code="no_motor_rail",
             key="rail",

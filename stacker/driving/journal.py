@@ -74,8 +74,8 @@ class Past:
         The run's id.
     digest, profile_digest : str
         Of the plan and of the rail profile.
-    front_at : int
-        Rail position of the plan's position 0 [microsteps].
+    front_at, front_at_mm : int, float
+        Rail position of the plan's position 0 [microsteps, mm].
     boot, session : int, str
         Boot number of the controller when it was last talked to, and the session in which that was.
     pending : tuple of int
@@ -104,6 +104,7 @@ class Past:
     digest: str
     profile_digest: str
     front_at: int
+    front_at_mm: float
     boot: int
     session: str
     pending: tuple[int, ...]
@@ -188,6 +189,7 @@ def _told(records: list[dict[str, Any]], whole_bytes: int) -> Past:
         digest=head["plan"]["digest"],
         profile_digest=head["profile_digest"],
         front_at=front_at,
+        front_at_mm=front_at / head["microsteps_per_mm"],
         boot=boot,
         session=session,
         pending=tuple(pending),

@@ -43,6 +43,8 @@ class RailSettings:
         Microsteps a millimetre of travel.
     microsteps_per_turn : int
         Microsteps a turn of the motor.
+    travel : int
+        From one hard stop, 0, to the other [microsteps].
     soft_low, soft_high : int
         Soft limits [microsteps], in the rail's own coordinates.
     speed, acceleration : int
@@ -55,6 +57,7 @@ class RailSettings:
 
     microsteps_per_mm: float
     microsteps_per_turn: int
+    travel: int
     soft_low: int
     soft_high: int
     speed: int

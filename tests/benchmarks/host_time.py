@@ -67,10 +67,10 @@ def job_on(port: str, folder: Path) -> Job:
         start_s=(0.0,) * FRAMES, duration_s=1.0, rows=(), columns=(), direction=1, front_at=64_000,
         refocus_error_um=None, clearance_um=None,
         rail=RailSettings(
-            microsteps_per_mm=1600.0, microsteps_per_turn=3200, soft_low=0, soft_high=128_000,
+            microsteps_per_mm=1600.0, microsteps_per_turn=3200, travel=128_000, soft_low=0, soft_high=128_000,
             speed=10**9, acceleration=10**12, take_up=30,
         ),
-        rail_name="bench", travel=128_000, link=LinkSettings(url=port),
+        rail_name="bench", link=LinkSettings(url=port),
         shutter=ShutterSettings(pulse_s=0.1, sync_s=0.1), pace=Pace(settle_s=0.0), hold_after=True,
     )  # fmt: skip
 

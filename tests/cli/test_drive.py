@@ -121,6 +121,29 @@ def test_resume_without_a_path_takes_the_newest_journal_beside_the_plan(stacker,
     assert stacker("drive", plan, "--resume", "--go", "--yes", "--url", url).code == 0
 
 
+@pytest.mark.parametrize("line", ["--resume PLAN", "--go --yes --resume PLAN"])
+def test_a_plan_behind_resume_is_the_plan(stacker, plan, url, line):
+    stacker("drive", plan, "--go", "--yes", "--url", url + "&unplug_at_s=20")
+    done = stacker("drive", *[plan if word == "PLAN" else word for word in line.split()], "--url", url)
+    assert done.code == 0, done.err
+    assert ("frames taken" in done.out) == ("--go" in line)
+    assert "Missing argument 'PLAN'" in stacker("drive", "--resume").err
+
+
+def test_a_look_at_the_ends_brings_the_rail_back_to_the_front(stacker, plan, tmp_path, url):
+    """Else a whole run after it, told that the front is here, would begin at the back and go on into the subject."""
+    edited = plan.read_text().replace("front_at_mm: 31.5", "front_at_mm: null")
+    plan.write_text(edited.replace(read_plan(plan).digest, digest_of(edited)))
+    looked = stacker("drive", plan, "--ends", "--go", "--yes", "--url", url)
+    assert looked.code == 0, looked.err
+    assert "The rail stands at 40.000 mm" in looked.out
+    assert f"Next: stacker drive {plan} --go --front-at-mm 40\n" in looked.err
+    taken = len(openings(tmp_path))
+    done = stacker("drive", plan, "--go", "--yes", "--url", url, "--journal", tmp_path / "j")  # the front: here
+    assert done.code == 0, done.err
+    assert openings(tmp_path)[taken] == openings(tmp_path)[0]
+
+
 def test_after_a_lost_position_the_front_is_focused_again(stacker, plan, tmp_path, url):
     assert stacker("drive", plan, "--go", "--yes", "--url", url + "&reset_at_s=20").code == 3
     lost = stacker("drive", plan, "--go", "--yes", "--url", url, "--resume")

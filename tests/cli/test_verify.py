@@ -39,7 +39,10 @@ def test_missing_frames_come_with_the_command_that_shoots_exactly_them(stacker, 
     done = stacker("verify", card, "--journal", journal)
     assert done.code == 1
     assert "missing: 11 (0.440 mm), 12 (0.480 mm), 20 (0.800 mm)" in done.out
-    assert f"Next: stacker drive {journal.with_name('moss.plan.yaml')} --frames 11-12,20 --go" in done.err
+    assert (
+        f"Next: stacker drive {journal.with_name('moss.plan.yaml')} --frames 11-12,20 --go --front-at-mm 31.5"
+        in done.err
+    )
     assert max(map(len, done.out.splitlines())) <= 80
 
 
@@ -88,4 +91,4 @@ def test_a_run_on_the_simulated_rail_is_verified_from_its_own_journal(stacker, p
     assert done.code == 1
     assert "missing: 5 (" in done.out
     assert "not confirmed by the journal: 9-60" in done.out
-    assert f"Next: stacker drive {plan} --frames 5,9-60 --go" in done.err
+    assert f"Next: stacker drive {plan} --frames 5,9-60 --go --front-at-mm 31.5" in done.err

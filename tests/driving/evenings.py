@@ -50,13 +50,14 @@ class Evening:
         """The first line of a run, or of a resume when there is one already."""
         self.leg_s = self.now_s
         clock = {"utc": datetime.fromtimestamp(self.now_s, timezone.utc).isoformat()} if utc else {}
-        common = {"frames": frames, "front_at_microsteps": 0, "boot": 1, "software": "0", "run": "aa"}
+        common = {"frames": frames, "front_at_microsteps": 50_400, "boot": 1, "software": "0", "run": "aa"}
         if self.lines:
             self.write("resume", **clock, **common, ambiguous=[])
         else:
             rows = [[n, n * 40.0] + [0] * (len(COLUMNS) - 2) for n in range(1, self.frames + 1)]
             plan = {"name": "moss", "digest": "d", "columns": list(COLUMNS), "rows": rows}
-            self.write("run", stacker_journal=1, **clock, **common, plan=plan, profile_digest="p", kind="all")
+            rest = {"plan": plan, "profile_digest": "p", "kind": "all", "microsteps_per_mm": 1600}
+            self.write("run", stacker_journal=1, **clock, **common, **rest)
 
     def shoot(self, frame: int, *, fires: bool = True, confirmed: bool = True, answered: bool = True) -> None:
         """One frame in its turn."""

@@ -52,6 +52,7 @@ def make_job(
         rail=RailSettings(
             microsteps_per_mm=1600.0,
             microsteps_per_turn=3200,
+            travel=128_000,
             soft_low=3200,
             soft_high=124_800,
             speed=4800,

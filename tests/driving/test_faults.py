@@ -205,8 +205,12 @@ def test_an_open_loop_rail_says_that_it_counts(tmp_path):
 def test_a_stall_is_found_at_the_switch_where_there_is_one(tmp_path, fault):
     job = make_job(tmp_path, low_switch_at=60_001, check_steps_after=True)
     seen = with_options(job, f"low_switch=60000&{fault}")
-    message = stopped(seen, "steps_lost")
-    assert "steps were lost" in message
+    with pytest.raises(RunStopped, match="steps were lost") as raised:
+        run(seen)
+    assert (raised.value.code, raised.value.exit_code) == ("steps_lost", 3)
+    assert records(job, "stop")[-1]["lost"]
+    assert "--resume" not in str(raised.value)  # every frame is confirmed
+    assert "focus the front; then: stacker drive" in str(raised.value)
 
 
 def test_a_rail_that_lost_nothing_is_found_where_it_should_be(tmp_path):

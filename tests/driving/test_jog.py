@@ -14,6 +14,7 @@ from stacker.rail.rail import RailSettings, Wish
 RAIL = RailSettings(
     microsteps_per_mm=1600.0,
     microsteps_per_turn=3200,
+    travel=128_000,
     soft_low=3200,
     soft_high=124_800,
     speed=4800,

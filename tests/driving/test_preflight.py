@@ -86,6 +86,14 @@ def test_a_position_that_is_not_known_is_asked_for(tmp_path):
     assert openings(job) == [MIDDLE + position for position in job.positions]
 
 
+@pytest.mark.parametrize("slip", [-1, 128_001, 640_000])
+def test_a_place_where_the_rail_cannot_stand_is_no_place(tmp_path, slip):
+    job = make_job(tmp_path)
+    with pytest.raises(Refusal, match=r"travel is 0 to 80.000 mm"):
+        run(job, wishes=Wishes(yes=True, rail_at=slip, front_at=64_000))
+    assert not events(job, "start")
+
+
 def test_nobody_at_the_port(tmp_path):
     job = with_options(make_job(tmp_path), "lose_line=1.0")
     with pytest.raises(LinkError, match="nobody answers"):

@@ -18,6 +18,7 @@ PER_MM = 1600.0
 SETTINGS = RailSettings(
     microsteps_per_mm=PER_MM,
     microsteps_per_turn=3200,
+    travel=128_000,
     soft_low=3200,
     soft_high=124_800,
     speed=4800,
@@ -94,6 +95,7 @@ def test_a_piece_is_the_longest_that_takes_its_time(speed, acceleration, seconds
     settings = RailSettings(
         microsteps_per_mm=1,
         microsteps_per_turn=1,
+        travel=1,
         soft_low=0,
         soft_high=1,
         speed=speed,

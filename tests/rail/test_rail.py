@@ -18,6 +18,7 @@ from stacker.rail.shutter import Ambiguous, ManualShutter, RailShutter, ShutterS
 SETTINGS = RailSettings(
     microsteps_per_mm=1600.0,
     microsteps_per_turn=3200,
+    travel=128_000,
     soft_low=3200,
     soft_high=124_800,
     speed=4800,
@@ -45,7 +46,9 @@ def test_a_move_takes_its_predicted_time_and_is_verified():
     rail.narrow(60_000, 70_000)
     before_s = rail.clock.now()
     rail.move(66_400)
-    assert rail.arrived_s - before_s == pytest.approx(2400 / 4800 + 4800 / 24_000, rel=0.02)
+    assert rail.arrived_s - before_s == pytest.approx(
+        2400 / 4800 + 4800 / 24_000, rel=0.02
+    )  # and the lines' time on the wire
     assert rail.clock.now() - rail.arrived_s < 0.05
 
 

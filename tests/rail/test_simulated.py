@@ -21,6 +21,7 @@ from stacker.rail.simulated.wire import distorted
 SETTINGS = RailSettings(
     microsteps_per_mm=1600.0,
     microsteps_per_turn=3200,
+    travel=128_000,
     soft_low=0,
     soft_high=128_000,
     speed=4800,
