@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,11 +11,20 @@ from stacker.cli.output import keep_other_files, note, output_options, result_do
 from stacker.errors import Refusal
 from stacker.figures import as_typed
 
+if TYPE_CHECKING:
+    from stacker.documents.plan import Plan
+
 
 @click.command(name="plan")
 @click.argument("request", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Where the plan goes; NAME.plan.yaml otherwise.")
-@click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Instead of what the file says.")
+@click.option(
+    "--set",
+    "overrides",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Try another value than the file's: the card only, unless -o says where a plan goes.",
+)
 @output_options
 def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, as_json: bool, quiet: bool) -> None:
     """Plan the stack of a REQUEST: write NAME.plan.yaml beside it and print the bench card.
@@ -32,15 +42,18 @@ def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, a
     if target.resolve() == request.resolve():
         raise Refusal(f"{target} is the request itself; choose another name with -o", code="exists")
     keep_other_files(target, "stacker_plan:", "plan")
+    writes = output is not None or not overrides  # a value that is only tried must not replace the plan
     try:
-        plan = write_plan(plan_of(loaded.value, loaded.assumed), target)
+        plan = plan_of(loaded.value, loaded.assumed)
     except Refusal as refusal:
         raise loaded.located(refusal) from None
+    if writes:
+        plan = write_plan(plan, target)
     if as_json:
         from stacker.documents.fields import plain
 
         header = {name: value for name, value in plain(plan).items() if name != "request"}
-        write_json(result_document("plan", {"path": str(target), **header}))
+        write_json(result_document("plan", {"path": str(target) if writes else None, **header}))
         return
     if not quiet:
         from stacker.planning.sensitivity import effects_of_assumptions
@@ -49,7 +62,22 @@ def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, a
 
         effects = effects_of_assumptions(loaded.value, loaded.assumed)
         click.echo("\n".join([*bench_card(plan), *effects_table(effects)]))
-    note(f"Plan written to {target}\nNext: stacker drive {as_typed(target)}", quiet=quiet)
+    if writes:
+        note(f"Plan written to {target}\nNext: {next_step(plan, target)}", quiet=quiet)
+    else:
+        note(
+            f"Tried only, nothing written.\nNext: change {request}, or keep this one: -o ANOTHER.plan.yaml", quiet=quiet
+        )
+
+
+def next_step(plan: Plan, path: Path) -> str:
+    """The command by which the frames of a plan get taken: a motor rail is driven, hands get a sheet."""
+    from stacker.documents.rail_profile import RailProfile
+
+    rail = plan.request.rail
+    if isinstance(rail, RailProfile):
+        return f"stacker drive {as_typed(path)}"
+    return f"stacker export {as_typed(path)} --format {'csv' if rail is None else 'dial'}"
 
 
 def plan_path(request: Path) -> Path:

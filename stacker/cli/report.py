@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
-from stacker.figures import as_typed
+from stacker.cli.plan import next_step
 
 
 @click.command(name="report")
@@ -41,5 +41,5 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     write_whole(target, page)
     if as_json:
         write_json(result_document("report", {"path": str(target), "bytes": len(page.encode())}))
-    follow = f"open it in a browser, or: stacker drive {as_typed(plan)}"
+    follow = f"open it in a browser, or: {next_step(read, plan)}"
     note(f"Page written to {target}\nNext: {follow}", quiet=quiet or as_json)

@@ -17,7 +17,10 @@ FILLS = (0.6, 0.95)
 
 @record
 class TubeRow:
-    """One subset of the tubes, the lens at its nearest focus; ``from_magnification`` is for the lens at infinity."""
+    """One subset of the tubes, the lens at its nearest focus; ``from_magnification`` is for the lens at infinity.
+
+    ``subject_fills`` is the share of the width that the subject fills, at infinity and at nearest focus.
+    """
 
     tubes_mm: tuple[float, ...]
     from_magnification: float
@@ -27,6 +30,7 @@ class TubeRow:
     light_loss_stops: float | None
     effective_f_number: float
     diffraction_f_number: float | None
+    subject_fills: tuple[float, float] | None
     frames_subject: bool | None
 
 
@@ -86,6 +90,9 @@ def tube_rows(
             front_offset_mm=front_offset_mm,
         )
         low, high = imaging.magnification_range
+        fills = None
+        if subject_width_mm is not None:
+            fills = (low * subject_width_mm / sensor_mm[0], high * subject_width_mm / sensor_mm[0])
         rows.append(
             TubeRow(
                 tubes_mm=subset,
@@ -102,12 +109,8 @@ def tube_rows(
                     airy_pixels=airy_pixels,
                     wavelength_nm=wavelength_nm,
                 ),
-                frames_subject=(
-                    None
-                    if subject_width_mm is None
-                    else low * subject_width_mm <= FILLS[1] * sensor_mm[0]
-                    and high * subject_width_mm >= FILLS[0] * sensor_mm[0]
-                ),
+                subject_fills=fills,
+                frames_subject=None if fills is None else fills[0] <= FILLS[1] and fills[1] >= FILLS[0],
             )
         )
     return rows

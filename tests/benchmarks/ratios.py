@@ -195,7 +195,7 @@ def long_plans(folder: Path) -> None:
             "try:\n    main(sys.argv[1:])\nexcept SystemExit as stop:\n    assert not stop.code\n"
             "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
         )
-        arguments = [sys.executable, "-c", code, "plan", str(request), "--quiet"]
+        arguments = [sys.executable, "-c", code, "plan", str(request), "--quiet", "-o", str(folder / "huge.plan.yaml")]
         for change in changes:
             arguments += ["--set", change]
         times = []

@@ -29,7 +29,7 @@ def test_plan_writes_beside_the_request_prints_the_card_and_names_the_next_comma
     assert done.code == 0
     assert done.out.startswith("weevil: ")
     assert "Before the first frame:" in done.out
-    assert done.err == "Plan written to weevil.plan.yaml\nNext: stacker drive weevil.plan.yaml\n"
+    assert done.err == "Plan written to weevil.plan.yaml\nNext: stacker export weevil.plan.yaml --format csv\n"
     assert Path("weevil.plan.yaml").exists()
 
 
@@ -53,6 +53,33 @@ def test_set_changes_the_plan_and_not_the_request(stacker, request_file):
     assert "overlap: 0.5\n" in Path("half.plan.yaml").read_text(encoding="utf-8")
     assert request_file.read_text(encoding="utf-8") == GOOD
     assert not Path("weevil.plan.yaml").exists()
+
+
+def test_a_value_that_is_only_tried_leaves_the_plan_alone(stacker, request_file):
+    assert stacker("plan", request_file).code == 0
+    before = Path("weevil.plan.yaml").read_bytes()
+    tried = stacker("plan", request_file, "--set", "focus.overlap=0.5")
+    assert "50% overlap at least" in tried.out
+    assert "Tried only, nothing written." in tried.err
+    assert Path("weevil.plan.yaml").read_bytes() == before
+    assert (
+        json.loads(stacker("plan", request_file, "--set", "focus.overlap=0.5", "--json").out)["result"]["path"] is None
+    )
+
+
+@pytest.mark.parametrize(
+    ("rail", "follow"),
+    [
+        ("null", "stacker export tried.plan.yaml --format csv"),
+        ("{dial: {mm_per_turn: 1, divisions: 100}, travel_mm: 80, soft_limits_mm: [0, 80]}", "--format dial"),
+    ],
+)
+def test_the_next_step_of_a_plan_without_a_motor_works(stacker, request_file, rail, follow):
+    told = stacker("plan", request_file, "--set", f"rail={rail}", "-o", "tried.plan.yaml").err
+    assert follow in told
+    refused = stacker("drive", "tried.plan.yaml").err
+    assert follow.rpartition(" ")[2] in refused
+    assert stacker(*told.partition("Next: stacker ")[2].split()).code == 0
 
 
 def test_a_plan_is_never_written_over_its_request(stacker, request_file):
@@ -178,6 +205,20 @@ def test_tubes_lists_every_subset_by_rising_extension_and_marks_those_that_frame
     marked = [sum(row["tubes_mm"]) for row in rows if row["frames_subject"]]
     # 20 mm on 23.5 mm: 60 to 95 % of the width is 0.705 to 1.116 times; a set reaches from e/50 to 0.15 + e/50
     assert marked == [32, 36, 48]
+
+
+@pytest.mark.parametrize(
+    ("width_mm", "told"),
+    [
+        # 0.15 + 68/50 = 1.51 times 9 mm is 57.8 % of 23.5 mm
+        (9, "60% to 95% of the width; 12+20+36 comes nearest, with 58%"),
+        (20, "*: the subject can be made to fill 60% to 95% of the width"),
+    ],
+)
+def test_tubes_name_the_nearest_set_where_none_frames(stacker, width_mm, told):
+    arguments = ["tubes", "--focal-length-mm", 50, "--max-magnification", 0.15, "--tubes-mm", "12,20,36"]
+    shown = stacker(*arguments, "--subject-width-mm", width_mm).out
+    assert told in " ".join(shown.split())
 
 
 def test_apertures_mark_the_fewest_frames_that_resolve_a_detail(stacker, request_file):
