@@ -206,11 +206,16 @@ class GcodeController:
         self._pulse_s = pulse_s
 
     def set_busy(self, busy_s: float) -> None:
-        """Count a shot as in progress that long after the contact closed."""
+        """Count a shot as in progress that long after the contact closed, and open it: else it could not close again.
+
+        That comes before the rail settles. An answer to M9 that came twice is heard until then; right behind M9 it
+        would be taken for the one to M8, whether that was heard or not.
+        """
+        self.lines.say("M9")
         self._busy_s = busy_s
 
     def fire(self, shot: int, position: int) -> ShotState:
-        """Close the contact for a pulse, once for each shot number; returns when it is open again.
+        """Close the contact for a pulse, once for each shot number and after `set_busy`; returns when it is open again.
 
         Raises
         ------
@@ -221,7 +226,6 @@ class GcodeController:
             raise ControllerRefused("shot", str(self._shot), f"shot {shot} was made already.")
         if not self._known or self._target is not None or position != self._at:
             raise ControllerRefused("place", "", f"the rail does not stand at {position} microsteps: nothing fired.")
-        self.lines.say("M9")  # a contact that is closed already would not close again
         self._shot = shot
         try:
             self.lines.say("M8")

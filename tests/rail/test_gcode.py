@@ -40,8 +40,13 @@ def ready(board, words=WORDS, wish=lambda: Wish.GO_ON):
     controller.declare(64_000)
     rail.narrow(SETTINGS.soft_low, SETTINGS.soft_high)
     controller.set_shutter(pulse_s=0.2, focus_s=0.0, sync_s=0.0)
-    controller.set_busy(0.1)
     return rail
+
+
+def expose(rail, shot=1, position=64_048):
+    """As the shutter does, without the time to settle."""
+    rail.controller.set_busy(0.1)
+    return rail.controller.fire(shot, position)
 
 
 def number_of(line):
@@ -49,7 +54,7 @@ def number_of(line):
     board = Board()
     rail = ready(board)
     rail.move(64_048)
-    rail.controller.fire(1, 64_048)
+    expose(rail)
     return len(board.lines) - board.lines[::-1].index(line)
 
 
@@ -57,7 +62,7 @@ def test_the_whole_dialogue_of_one_frame():
     board = Board()
     rail = ready(board)
     rail.move(64_048)
-    state = rail.controller.fire(1, 64_048)
+    state = expose(rail)
     assert board.lines == [
         "G21",
         *("G21", "G90", "G94", "M9"),
@@ -171,7 +176,7 @@ def test_a_trigger_that_is_not_acknowledged_is_ambiguous_and_never_sent_twice(ki
     rail = ready(board)
     rail.move(64_048)
     with pytest.raises(Ambiguous, match="may have fired or not"):
-        rail.controller.fire(1, 64_048)
+        expose(rail)
     assert board.lines.count("M8") == 1
     assert board.lines[-1] == "M9"  # blindly: a contact must not stay closed
     assert not board.closed
@@ -184,7 +189,7 @@ def test_an_acknowledgement_in_time_though_late_is_waited_for():
     board = Board(faults=Faults(late_answer={number: 2.5, number + 2: 2.5}))
     rail = ready(board)
     rail.move(64_048)
-    rail.controller.fire(1, 64_048)
+    expose(rail)
     assert board.exposures() == [(pytest.approx(40.03), True)]
 
 
@@ -193,7 +198,7 @@ def test_one_acknowledgement_too_many_puts_the_shot_in_doubt():
     board = Board(faults=Faults(double_answer={number_of("M8") - 1: 0.012}, late_answer={number_of("M8"): 0.3}))
     rail = ready(board)
     rail.move(64_048)
-    rail.controller.fire(1, 64_048)
+    expose(rail)
     rail.controller.clock.sleep(1)
     with pytest.raises(Ambiguous, match="nobody waits for"):
         rail.controller.shot()

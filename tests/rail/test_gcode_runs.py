@@ -146,6 +146,19 @@ def test_one_fault_at_some_lines(drive_on, tmp_path, kind):
     go_through(drive_on, tmp_path, kind, WORDS, random.Random(kind).sample(range(1, count), 8))
 
 
+def test_a_double_answer_does_not_hide_that_the_shutters_line_was_lost(drive_on, tmp_path):
+    """M9 is answered twice and M8 does not arrive: the second answer must not be taken for the one to M8."""
+    board, *_ = drive_on()
+    lines = [number for number, line in enumerate(board.lines, start=1) if line == "M8"]
+    assert [board.lines[number - 2] for number in lines] == ["M9"] * len(lines)
+    for number in lines:
+        for left in tmp_path.iterdir():
+            left.unlink()
+        board, job, ended = drive_on(Faults(double_answer={number - 1: 0.02}, lost_line={number}))
+        assert_sound(board, job, ended)
+        assert ended is not None
+
+
 @pytest.mark.campaign
 @pytest.mark.parametrize("words", [WORDS, QUERY], ids=["reckoned", "queried"])
 @pytest.mark.parametrize("kind", SINGLE)
