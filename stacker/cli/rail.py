@@ -6,6 +6,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -84,12 +85,32 @@ def ports(*, as_json: bool, quiet: bool) -> None:
     note("Next: stacker rail identify PROFILE --url PORT", quiet=quiet or as_json)
 
 
+# What a controller reports of itself (protocol page, section 6, `state`), and how it is told.
+INPUT_WORDS = {
+    "low_switch": {"free": "low switch free", "hit": "low switch HIT", "none": "no low switch"},
+    "high_switch": {"free": "high switch free", "hit": "high switch HIT", "none": "no high switch"},
+    "supply": {"on": "motor supply on", "gone": "motor supply GONE", "none": "motor supply not sensed"},
+    "motor": {"held": "motor energised", "off": "motor let go"},
+    "latch": {"clear": "no stop latched", "stopped": "a stop latched until the next move is ordered"},
+}
+
+
+def _inputs(rail: Rail) -> dict[str, str] | None:
+    """Switches, supply, motor and latch in the controller's words; None where it has none for them."""
+    from stacker.rail.line import LineController
+
+    if not isinstance(rail.controller, LineController):
+        return None
+    low, high, supply, motor, _, latch = rail.controller.state()  # limits are void for a host that has just come
+    return dict(zip(INPUT_WORDS, (low, high, supply, motor, latch), strict=True))
+
+
 @command.command(name="identify")
 @click.argument("profile", type=click.Path(path_type=Path))
 @click.option("--url", help="Port or address, instead of the one in the profile.")
 @output_options
 def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> None:
-    """Ask the controller of the rail in PROFILE who it is and where it stands. Nothing moves.
+    """Ask the controller of the rail in PROFILE who it is, where it stands and what its inputs say. Nothing moves.
 
     \b
     Example:
@@ -100,7 +121,7 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
     read = _profile(profile)
     per_mm = rail_settings(read).microsteps_per_mm
     with _connected(read, url) as (rail, who):
-        where = rail.controller.where()
+        where, inputs = rail.controller.where(), _inputs(rail)
     result = {
         "name": who.name,
         "protocol": who.version,
@@ -109,6 +130,7 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
         "known": where.known,
         "position_microsteps": where.position,
         "position_mm": where.position / per_mm if where.known else None,
+        "inputs": inputs,
     }
     stands = f"stands at {where.position / per_mm:.3f} mm" if where.known else "does not know where it stands"
     told = (
@@ -117,6 +139,9 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
         else "which acknowledges; compare its steps per millimetre with the profile yourself"
     )
     text = f"{who.name}, {told};\nthe rail {stands}."
+    if inputs:
+        told = ", ".join(INPUT_WORDS[name].get(word, f"{name} {word}") for name, word in inputs.items())
+        text += "\n" + fill(f"{told}.", 80)
     _tell("rail identify", result, text, as_json=as_json, quiet=quiet)
     follow = "move" if where.known else "find"
     note(f"Next: stacker rail {follow} {profile}", quiet=quiet or as_json)

@@ -36,6 +36,22 @@ def test_identify_moves_nothing_and_tells_who_and_where(stacker, profile, url, t
     assert (result["position_mm"], result["known"]) == (40.0, True)
 
 
+def test_identify_tells_switches_supply_motor_and_latch(stacker, profile, url):
+    wired = url + "&low_switch=70000&supply=sensed&supply_off_at_s=0.3"  # the rail stands on its low switch
+    shown = stacker("rail", "identify", profile, "--url", url + "&low_switch=8000")
+    assert "low switch free, no high switch, motor supply not sensed, motor" in shown.out
+    assert max(map(len, shown.out.splitlines())) <= 80
+    assert stacker("rail", "move", profile, "--url", wired, "--by-mm", "10", "--go").code == 3
+    result = json.loads(stacker("rail", "identify", profile, "--url", wired, "--json").out)["result"]
+    assert result["inputs"] == {
+        "low_switch": "hit",
+        "high_switch": "none",
+        "supply": "gone",
+        "motor": "held",
+        "latch": "stopped",
+    }
+
+
 def test_identify_refuses_jumpers_that_differ(stacker, profile):
     refused = stacker("rail", "identify", profile, "--url", "sim://x?time_scale=inf&turn=6400")
     assert refused.code == 1
