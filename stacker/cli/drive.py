@@ -72,6 +72,7 @@ def command(
       stacker drive beetle.plan.yaml
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
     """
+    from stacker.documents.outdated import remark_on_age
     from stacker.documents.plan_file import read_plan
     from stacker.driving import selection
     from stacker.driving.drive import Wishes
@@ -96,7 +97,8 @@ def command(
         raise click.UsageError(f"{', '.join(idle)} would do nothing: this run {what}.")
     if whole and go:
         raise click.UsageError("--all is for a dry run; leave out --go or --all.")
-    job = job_of(read_plan(plan), plan, url=url, need_link=go)
+    read = read_plan(plan)
+    job = job_of(read, plan, url=url, need_link=go)
     try:
         some = () if frames is None else selection.listed(frames, job.count)
     except Refusal as refusal:
@@ -112,6 +114,8 @@ def command(
         kind="ends" if ends else "all" if frames is None else "frames",
     )
     past = None if resume is None else _journal_of(plan, resume)
+    if past is None and (text := remark_on_age(read, plan)):
+        note(text, quiet=quiet)
     if not go:
         _rehearse(job, wishes, past, whole=whole, as_json=as_json, quiet=quiet)
     else:
@@ -205,7 +209,10 @@ def _person(interrupts: Interrupts, *, quiet: bool) -> Person:
                 f"\r{text:<70}" if terminal else text, nl=not terminal or progress.done == progress.total, err=True
             )
 
-    return Person(confirm=ask, take=take, report=report, wish=interrupts.wish)
+    def tell(text: str) -> None:
+        note(text, quiet=quiet)
+
+    return Person(confirm=ask, tell=tell, take=take, report=report, wish=interrupts.wish)
 
 
 def _minutes(seconds: float) -> str:

@@ -65,6 +65,8 @@ class Person:
     ----------
     confirm : callable
         Asks a yes-or-no question; not called when `Wishes.yes`.
+    tell : callable
+        Told what would have been asked, when `Wishes.yes`.
     take : callable
         Asks for a frame taken by hand.
     report : callable
@@ -74,6 +76,7 @@ class Person:
     """
 
     confirm: Callable[[str], bool]
+    tell: Callable[[str], None] = lambda _: None
     take: Callable[[str], bool] = lambda _: False
     report: Callable[[Progress], None] = lambda _: None
     wish: Callable[[], Wish] = lambda: Wish.GO_ON
@@ -233,7 +236,9 @@ def _agree(
     """Check, set the limits, say what will happen, and ask."""
     preflight.check(job, front_at)
     text = preflight.announcement(job, rail.controller.where(), front_at, frames, where_from)
-    if not wishes.yes and not person.confirm(f"{text}\nNothing in the way, camera ready? Go"):
+    if wishes.yes:
+        person.tell(text)
+    elif not person.confirm(f"{text}\nNothing in the way, camera ready? Go"):
         raise Refusal("not started: nothing moved.", code="declined")
     rail.narrow(*preflight.run_range(job, front_at))
 

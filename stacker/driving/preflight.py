@@ -56,8 +56,8 @@ def check(job: Job, front_at: int) -> None:
         )
 
 
-def remarks(job: Job) -> list[str]:
-    """What the person should have looked at: cards, batteries, what the plan warned of."""
+def remarks(job: Job, frames: int) -> list[str]:
+    """What the person should have looked at for so many frames: card, battery, what the plan warned of."""
     said = list(job.warnings)
     if job.link.gcode is not None:
         said.append(
@@ -66,7 +66,8 @@ def remarks(job: Job) -> list[str]:
     if job.shutter.via in ("rts", "dtr"):
         said.append(f"shutter: its port {job.shutter.port} is open now; opening may fire, so plug the camera in now")
     if job.cards is not None:
-        said.append(f"card: an empty one{f'; {job.cards} are needed in all' if job.cards > 1 else ''}")
+        card = "an empty one" if frames == job.count else f"room for {frames} frames"
+        said.append(f"card: {card}{f'; {job.cards} are needed in all' if job.cards > 1 else ''}")
     if job.batteries is not None:
         said.append(f"battery: a charged one{f'; {job.batteries} are needed in all' if job.batteries > 1 else ''}")
     return said
@@ -74,14 +75,14 @@ def remarks(job: Job) -> list[str]:
 
 def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], where_from: str) -> str:
     """Where the rail is, where position 0 is taken, which way and how far it will go."""
-    stops = [front_at + job.positions[max(frame, 1) - 1] for frame in frames]
-    low, high = min(stops), max(stops)
+    stops = [job.positions[max(frame, 1) - 1] for frame in frames]
+    low, high = reach(stops, direction=job.direction, take_up=job.rail.take_up)
     way = "deeper into the subject" if job.direction > 0 else "out of the subject"
     lines = [
         f"The rail stands at {job.mm(where.position):.3f} mm.",
         f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {where_from}:",
         f"{job.mm(front_at - where.position):+.3f} mm from where it stands.",
         f"From there it goes {way}: {len(frames)} frames",
-        f"between {job.mm(low):.3f} and {job.mm(high):.3f} mm.",
+        f"between {job.mm(front_at + low):.3f} and {job.mm(front_at + high):.3f} mm, take-up included.",
     ]
-    return "\n".join([*lines, *remarks(job)])
+    return "\n".join([*lines, *remarks(job, len(frames))])

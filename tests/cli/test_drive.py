@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 
@@ -250,3 +251,22 @@ def test_the_dry_run_of_a_resume_refuses_what_the_run_would_refuse(stacker, plan
         shown = stacker("drive", other, "--url", url, "--resume", journal, *go)
         assert (shown.code, "belongs to another plan" in shown.err) == (1, True)
         assert "nothing is left to do" in stacker("drive", plan, "--url", url, "--resume", journal, *go).err
+
+
+def test_a_plan_that_its_request_no_longer_asks_for_is_pointed_out_before_it_is_shot(stacker, plans, tmp_path, url):
+    bench = shutil.copytree(plans, tmp_path / "plans")
+    plan, request = bench / "leaf_beetle.plan.yaml", bench / "leaf_beetle.yaml"
+    for command in (("drive", plan), ("check", plan)):
+        assert "says something else" not in stacker(*command).err
+    request.write_text(request.read_text(encoding="utf-8").replace("order:", "# order:") + "\norder: back_to_front\n")
+    for command in (("drive", plan), ("check", plan), ("drive", plan, "--url", url, "--go", "--yes", "--ends")):
+        told = stacker(*command).err
+        assert f"{request}, or a file that it names, says something else by now" in told
+        assert f"To follow it: stacker plan {request}" in told
+
+
+def test_with_yes_the_person_is_told_all_the_same_from_where_to_where(stacker, plan, url):
+    told = stacker("drive", plan, "--url", url, "--go", "--yes", "--frames", "1-3").err
+    assert "Position 0 (front in focus) is 31.500 mm, as the request says:" in told
+    assert "3 frames\nbetween 31.394 and 31.591 mm, take-up included." in told
+    assert "room for 3 frames" in told

@@ -54,7 +54,7 @@ def test_before_the_first_move_it_says_where_which_way_and_how_far_and_asks(tmp_
     (text,) = asked
     assert "stands at 40.000 mm" in text
     assert "Position 0 (front in focus) is 40.000 mm, here:\n+0.000 mm from where it stands" in text
-    assert "deeper into the subject: 6 frames\nbetween 39.970 and 40.120 mm" in text
+    assert "deeper into the subject: 6 frames\nbetween 39.951 and 40.120 mm, take-up included" in text  # 48 + 30 steps
     assert "2 are needed in all" in text
     assert "the step is small" in text
     assert not events(job, "start")

@@ -1,0 +1,45 @@
+"""A plan older than what it was made from is noticed."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from stacker.documents.outdated import changed_request
+from stacker.documents.plan_file import read_plan
+
+PLANS = Path(__file__).resolve().parents[2] / "plans"
+
+
+@pytest.mark.parametrize("path", sorted(PLANS.glob("*.plan.yaml")), ids=lambda path: path.name)
+def test_a_plan_just_made_is_up_to_date(path):
+    assert changed_request(read_plan(path), path) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "before", "after"),
+    [
+        ("leaf_beetle.yaml", "depth_mm: ", "depth_mm: 1"),
+        ("leaf_beetle.yaml", "depth_mm: ", "depht_mm: "),
+        ("rails/bench.yaml", "backlash_um: ", "backlash_um: 1"),
+    ],
+    ids=["a value", "a fault", "the rail"],
+)
+def test_a_change_of_the_request_or_of_a_file_that_it_names_is_noticed(tmp_path, name, before, after):
+    bench = shutil.copytree(PLANS, tmp_path / "plans")
+    plan = bench / "leaf_beetle.plan.yaml"
+    text = (bench / name).read_text(encoding="utf-8")
+    assert before in text
+    (bench / name).write_text(text + "\n# a comment is no change\n", encoding="utf-8")
+    assert changed_request(read_plan(plan), plan) is None
+    (bench / name).write_text(text.replace(before, after), encoding="utf-8")
+    assert changed_request(read_plan(plan), plan) == bench / "leaf_beetle.yaml"
+
+
+def test_a_plan_without_its_request_is_not_judged(tmp_path):
+    for name in ("alone.plan.yaml", "any.yaml"):
+        path = tmp_path / name
+        path.write_bytes((PLANS / "leaf_beetle.plan.yaml").read_bytes())
+        assert changed_request(read_plan(path), path) is None
