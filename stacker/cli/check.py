@@ -21,9 +21,25 @@ def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
     Example:
       stacker check beetle.yaml bench.rail.yaml
     """
-    from stacker.documents.checking import check_file
     from stacker.documents.outdated import remark_on_age
     from stacker.documents.plan_file import read_plan
+
+    kinds = _kinds(files)
+    if as_json:
+        write_json(result_document("check", kinds))
+    elif not quiet:
+        for name, kind in kinds.items():
+            click.echo(f"{name}: a sound {kind}")
+            if kind == "plan" and (text := remark_on_age(read_plan(name), Path(name))):
+                note(text)
+    kind = kinds[str(files[0])]
+    follow = {"request": f"stacker plan {as_typed(files[0])}", "plan": f"stacker drive {as_typed(files[0])}"}
+    note(f"Next: {follow.get(kind, f'name it in a request as {kind}: {files[0]}')}", quiet=quiet or as_json)
+
+
+def _kinds(files: tuple[Path, ...]) -> dict[str, str]:
+    """What each file is; all faults of all files come together."""
+    from stacker.documents.checking import check_file
 
     kinds: dict[str, str] = {}
     faults: list[Fault] = []
@@ -41,13 +57,4 @@ def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
         raise InputError(faults)
     if refusals:
         raise refusals[0]
-    if as_json:
-        write_json(result_document("check", kinds))
-    elif not quiet:
-        for name, kind in kinds.items():
-            click.echo(f"{name}: a sound {kind}")
-            if kind == "plan" and (text := remark_on_age(read_plan(name), Path(name))):
-                note(text)
-    kind = kinds[str(files[0])]
-    follow = {"request": f"stacker plan {as_typed(files[0])}", "plan": f"stacker drive {as_typed(files[0])}"}
-    note(f"Next: {follow.get(kind, f'name it in a request as {kind}: {files[0]}')}", quiet=quiet or as_json)
+    return kinds
