@@ -13,9 +13,9 @@ from stacker.cli.output import note, output_options, result_document, write_json
 @click.argument("key", required=False)
 @output_options
 def command(key: str | None, *, as_json: bool, quiet: bool) -> None:
-    """Tell the meaning, range and default of a KEY, or what a warning asks for.
+    """Tell the meaning, range and default of a KEY, or what a warning or a word of the bench card means.
 
-    KEY is a dotted key, its last word, or the code of a warning; without one, all are listed.
+    KEY is a dotted key, its last word, the code of a warning or a word; without one, all are listed.
 
     \b
     Example:

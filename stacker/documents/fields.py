@@ -14,8 +14,9 @@ from collections.abc import Mapping as MappingType
 from dataclasses import MISSING, dataclass
 from typing import Any, Protocol
 
-from stacker.documents.scalars import read_flag, read_number
+from stacker.documents.scalars import read_flag, read_number, shown
 from stacker.documents.source import Items, Mapping, Node, Place, Scalar
+from stacker.documents.units import in_unit
 from stacker.errors import Fault, InputError
 from stacker.records import record
 
@@ -83,7 +84,7 @@ class Number:
     def read(self, node: Node, key: str, reading: Reading) -> Any:
         if not isinstance(node, Scalar):
             return reading.fault(node.place, key, f"found {found(node)}; write {self.accepts()}")
-        value, advice = read_number(node.text, quoted=node.quoted, unit=self.unit)
+        value, advice = read_number(node.text, quoted=node.quoted, unit=self.unit, whole=self.whole)
         if value is None:
             return reading.fault(node.place, key, f"found {found(node)}; write {advice or self.accepts()}")
         if (self.whole and value != int(value)) or not self.contains(value):
@@ -318,6 +319,12 @@ def rows(cls: type[Any]) -> Iterator[tuple[str, Field, Any]]:
             yield attribute.name, attribute.metadata["field"], attribute.default
 
 
+def keys_of(kind: Kind) -> set[str]:
+    """The keys of a block, of all its variants; none of any other kind."""
+    variants = kind.variants.values() if isinstance(kind, Block) else ()
+    return {name for cls in variants for name, _, _ in rows(cls)}
+
+
 def nearest(word: str, words: tuple[str, ...] | list[str]) -> str | None:
     """The known word that a misspelt one most resembles, if any does."""
     from difflib import get_close_matches  # slow to import, and only a fault needs it
@@ -373,21 +380,30 @@ def _unknown_keys(node: Mapping, prefix: str, known: dict[str, Kind], reading: R
         if name.isdigit() and isinstance(cut, Scalar) and cut.text.lstrip("-").isdigit():
             reading.fault(cut.place, prefix + before, f"found '{cut.text},{name}'; write {cut.text}.{name}")
         elif name not in known:
-            near = nearest(name, [key for key in known if key not in node.nodes])
-            advice = f"write {near}{_other_unit(name, near, known[near])}" if near else _list_of(list(known))
+            near = nearest(name, list(known))
+            advice = _list_of(known)
+            if home := next((key for key, kind in known.items() if name in keys_of(kind)), None):
+                advice = f"it belongs to {home}: write {prefix}{home}.{name}"
+            elif near:
+                advice = f"write {near}{_other_unit(name, near, known[near], node.nodes[name])}"
+                meant.add(near)
             reading.fault(place, prefix + name, f"unknown key; {advice}")
-            meant |= {near} if near else set()
         before = name
     return meant
 
 
-def _other_unit(name: str, near: str, kind: Kind) -> str:
-    """The unit of the key that was meant, where the one that was written does not end in it: 3400 um are 3.4 mm."""
+def _other_unit(name: str, near: str, kind: Kind, node: Node) -> str:
+    """The value in the unit of the key that was meant, where the one that was written ends in another one."""
     unit = getattr(kind.item if isinstance(kind, ListOf) else kind, "unit", None)
-    return f", in {unit}" if unit and name.rpartition("_")[2] != near.rpartition("_")[2] else ""
+    suffix = name.rpartition("_")[2]
+    if not unit or suffix == near.rpartition("_")[2]:
+        return ""
+    value, _ = read_number(node.text, quoted=node.quoted, unit=None) if isinstance(node, Scalar) else (None, None)
+    converted = None if value is None else in_unit(value, suffix, unit)
+    return f", in {unit}" if converted is None else f": {shown(converted)}"
 
 
-def _list_of(known: list[str]) -> str:
+def _list_of(known: MappingType[str, object]) -> str:
     return "known here: " + ", ".join(known)
 
 

@@ -103,6 +103,8 @@ def load_block(name: str, path: Path | str, *, text: str | None = None) -> Loade
     """
     reading = _reading()
     node = _mapping(parse(read_text(path) if text is None else text, str(path), reading.faults))
+    if (kind := kind_of(node, name)) != name:
+        raise InputError([node.place.fault("", f"this is a {kind}; name a file that holds a {name}")])
     return _finish(reading, BLOCKS[name].read(node, "", reading), path)
 
 
@@ -163,8 +165,13 @@ def _open_block(node: Scalar, key: str) -> Mapping:
     path = folder / node.text
     if not path.is_file():
         text = f"found '{node.text}', but there is no file {path}; write a block of keys or the path of a file with one"
+        if key.rpartition(".")[2] == "link":
+            text = f"found '{node.text}'; write a port as {{url: {node.text}}}"
         raise InputError([node.place.fault(key, text)])
-    return _mapping(parse(read_text(path), str(path)))
+    block = _mapping(parse(read_text(path), str(path)))
+    if key in BLOCKS and (kind := kind_of(block, key)) != key:
+        raise InputError([node.place.fault(key, f"{path} is a {kind}; name a file that holds a {key}")])
+    return block
 
 
 def _override(root: Mapping, override: str) -> None:

@@ -12,6 +12,7 @@ from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
 from stacker.documents.warnings import WARNINGS
+from stacker.documents.words import WORDS
 from stacker.records import record
 
 DOCUMENTS: dict[str, tuple[type[Any], ...]] = {
@@ -31,6 +32,7 @@ class Entry:
     meaning: str
     takes: str | None = None
     default: str | None = None
+    keys: tuple[str, ...] = ()
 
     def lines(self) -> list[str]:
         """The entry as text."""
@@ -39,11 +41,13 @@ class Entry:
             out.append(f"  takes: {self.takes}")
         if self.default is not None:
             out.append(f"  default: {self.default}")
+        if self.keys:
+            out.append(f"  keys: {', '.join(self.keys)}")
         return out
 
 
 def entries() -> Iterator[Entry]:
-    """Every key of every document, then the columns of a plan and the warnings."""
+    """Every key of every document, then the columns of a plan, the warnings and the program's words."""
     for document, classes in DOCUMENTS.items():
         for cls in classes:
             yield from _of_class(document, cls, "")
@@ -52,6 +56,8 @@ def entries() -> Iterator[Entry]:
         yield Entry(document="plan, column", key=f"frames.{name}", meaning=column.meaning + unit)
     for code, meaning in WARNINGS.items():
         yield Entry(document="warning", key=code, meaning=meaning)
+    for word, meaning in WORDS.items():
+        yield Entry(document="word", key=word, meaning=meaning)
 
 
 def _of_class(document: str, cls: type[Any], prefix: str) -> Iterator[Entry]:
@@ -65,6 +71,7 @@ def _of_class(document: str, cls: type[Any], prefix: str) -> Iterator[Entry]:
             meaning=row.meaning,
             takes=row.kind.accepts(),
             default=None if document.startswith("plan") else shown,  # a plan is written whole, never by hand
+            keys=() if inner is None else tuple(dict.fromkeys(_names(inner))),
         )
         if inner is not None and (document != "plan" or name != "request"):
             for word, variant in inner.variants.items():
@@ -81,6 +88,11 @@ def _block_in(kind: Kind) -> Block | None:
     return kind if isinstance(kind, Block) else None
 
 
+def _names(block: Block) -> Iterator[str]:
+    for variant in block.variants.values():
+        yield from (name for name, _, _ in rows(variant))
+
+
 def _shown(default: Any) -> str:
     if default is None:
         return "none"
@@ -94,10 +106,10 @@ def _shown(default: Any) -> str:
 
 
 def find(word: str) -> list[Entry]:
-    """The entries for a dotted key, its last words, or a warning code; the exact ones before the rest."""
-    known = list(dict.fromkeys(entries()))
-    exact = [entry for entry in known if entry.key == word]
-    return exact or [entry for entry in known if entry.key.endswith(f".{word}")]
+    """The entries for a dotted key, its last words, a warning code or a word; the exact ones before the rest."""
+    word = word.lower()
+    known = [entry for entry in dict.fromkeys(entries()) if f".{entry.key}".endswith(f".{word}")]
+    return sorted(known, key=lambda entry: entry.key != word)
 
 
 def nearest_key(word: str) -> str | None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import re
 
+from stacker.documents.units import in_unit
+
 _NUMBER = re.compile(r"[-+]?(?:0|[1-9][0-9]*)?(?:\.[0-9]*)?(?:(?<=[0-9.])[eE][-+]?[0-9]+)?")
 _LEADING_ZERO = re.compile(r"[-+]?0[0-9]+(?:\.[0-9]*)?")
 _COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
@@ -17,7 +19,7 @@ _WITH_UNIT = re.compile(r"([-+]?[0-9]*\.?[0-9]+) ?([A-Za-z%\u00d7\u00b5\u03bc/]+
 _TRUE, _FALSE = frozenset({"yes", "on", "y"}), frozenset({"no", "off", "n"})
 
 
-def read_number(text: str, *, quoted: bool, unit: str | None) -> tuple[float | None, str | None]:
+def read_number(text: str, *, quoted: bool, unit: str | None, whole: bool = False) -> tuple[float | None, str | None]:
     """A finite decimal number, or advice on what to write instead.
 
     Parameters
@@ -28,6 +30,8 @@ def read_number(text: str, *, quoted: bool, unit: str | None) -> tuple[float | N
         Whether it stands in quotes; a quoted number is a fault, since other readers of the file take it for text.
     unit : str or None
         The unit of the key; without one ``1:2`` can only mean one half.
+    whole : bool
+        Whether the key takes whole numbers, such as 16 where somebody thinks of steps of 1/16.
 
     Returns
     -------
@@ -37,40 +41,43 @@ def read_number(text: str, *, quoted: bool, unit: str | None) -> tuple[float | N
     if any(c.isdigit() for c in text) and _NUMBER.fullmatch(text) and text.isascii():
         value = float(text)
         if _EXPONENT_ALONE.fullmatch(text):
-            return None, _shown(value)  # text to a YAML 1.1 reader, a number to a YAML 1.2 one
+            return None, shown(value)  # text to a YAML 1.1 reader, a number to a YAML 1.2 one
         if not math.isfinite(value):
             return None, None
         return (None, f"{text} without quotes") if quoted else (value, None)
-    return None, _advice(text, unit)
+    return None, _advice(text, unit, whole=whole)
 
 
-def _advice(text: str, unit: str | None) -> str | None:
+def _advice(text: str, unit: str | None, *, whole: bool) -> str | None:
     if _COMMA.fullmatch(text) and not _THOUSANDS.fullmatch(text):
         return text.replace(",", ".")
     if _LEADING_ZERO.fullmatch(text):
-        return _shown(float(text))
+        return shown(float(text))
     if match := _FRACTION.fullmatch(text) or (_RATIO.fullmatch(text) if unit is None else None):
+        if whole:
+            return match[2] if match[1] == "1" else None
         return _quotient(match[1], match[2])
     if unit is None and (match := _F_NUMBER.fullmatch(text)):
-        return _shown(float(match[1]))
+        return shown(float(match[1]))
     if match := _WITH_UNIT.fullmatch(text):
         if match[2] == "%" and unit is None:
-            return _shown(float(match[1]) / 100)
-        if match[2].replace("\u00b5", "u").replace("\u03bc", "u") in (
-            ("x", "X", "\u00d7") if unit is None else (unit,)
-        ):
+            return shown(float(match[1]) / 100)
+        word = match[2].replace("\u00b5", "u").replace("\u03bc", "u")
+        if word in (("x", "X", "\u00d7") if unit is None else (unit,)):
             return f"{match[1]}, the number alone"
+        value = in_unit(float(match[1]), word, unit)
+        return None if value is None else shown(value)
     return None
 
 
 def _quotient(above: str, below: str) -> str | None:
     try:
-        return _shown(float(above) / float(below))
+        return shown(float(above) / float(below))
     except (ValueError, ZeroDivisionError):
         return None
 
 
-def _shown(value: float) -> str | None:
+def shown(value: float) -> str | None:
     """A number as a person writes it; ``None`` where that would take an exponent."""
     if not 1e-12 <= abs(value) < 1e15:
         return "0" if value == 0 else None

@@ -180,6 +180,19 @@ def test_every_new_request_can_be_planned_as_it_is(stacker, tmp_path, monkeypatc
     assert stacker("plan", "mine.yaml").code == 0
 
 
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [
+        ("take-up", "take-up  (word)\n  the way beyond a stop"),
+        ("Overlap", "focus.overlap  (request)"),  # a word and a key
+        ("camera", "keys: sensor_mm, pixels, raw_mb"),
+        ("subject.zones", "keys: name, from_mm"),
+    ],
+)
+def test_explain_knows_words_and_lists_the_keys_of_blocks(stacker, word, told):
+    assert told in stacker("explain", word).out
+
+
 def test_explain_tells_meaning_range_and_default(stacker):
     out = stacker("explain", "focus.kept_contrast").out
     assert out.splitlines()[0] == "focus.kept_contrast  (request)"

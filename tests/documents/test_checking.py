@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from stacker.documents.checking import check_file
 from stacker.documents.emit import lines
 from stacker.documents.fields import plain
 from stacker.documents.kinds import BLOCKS
-from stacker.documents.loading import load_request
+from stacker.documents.loading import load_rail, load_request
 from stacker.errors import InputError
 
 PLANS = Path(__file__).resolve().parents[2] / "plans"
@@ -47,3 +48,21 @@ def test_the_faults_of_a_block_are_those_of_the_block(tmp_path, text, told):
     with pytest.raises(InputError) as refused:
         check_file(path)
     assert told in str(refused.value)
+
+
+def test_files_swapped_in_a_request_are_told_in_a_line_each(tmp_path):
+    bench = shutil.copytree(PLANS, tmp_path / "plans")
+    path = bench / "leaf_beetle.yaml"
+    text = path.read_text(encoding="utf-8")
+    camera, rail = "cameras/small_sensor_24.yaml", "rails/bench.yaml"
+    assert camera in text
+    assert rail in text
+    path.write_text(text.replace(camera, "X").replace(rail, camera).replace("X", rail), encoding="utf-8")
+    with pytest.raises(InputError) as refused:
+        check_file(path)
+    assert sorted(fault.text for fault in refused.value.faults) == [
+        f"{bench / camera} is a camera; name a file that holds a rail",
+        f"{bench / rail} is a rail; name a file that holds a camera",
+    ]
+    with pytest.raises(InputError, match="this is a request; name a file that holds a rail"):
+        load_rail(bench / "weevil_reversed.yaml")

@@ -65,7 +65,7 @@ CASES: list[tuple[str, str, list[str]]] = [
     (
         "another unit",
         MEASURED + CAMERA + "subject: {depth_mm: 340 um}\n",
-        ["in.yaml:3:21: subject.depth_mm: found '340 um'; write a number above 0 and up to 10000, in mm"],
+        ["in.yaml:3:21: subject.depth_mm: found '340 um'; write 0.34"],
     ),
     (
         "f-number as on the ring",
@@ -270,9 +270,29 @@ CASES: list[tuple[str, str, list[str]]] = [
         ["in.yaml:3:11: subject.depth: unknown key; write depth_mm, in mm"],
     ),
     (
+        "a key of a block beside the blocks",
+        MEASURED + CAMERA + "subject: {depth_mm: 1}\noverlap: 0.4\n",
+        ["in.yaml:4:1: overlap: unknown key; it belongs to focus: write focus.overlap"],
+    ),
+    (
+        "a key a second time, misspelt",
+        MEASURED + CAMERA + "subject: {depth_mm: 1, depht_mm: 4}\n",
+        ["in.yaml:3:24: subject.depht_mm: unknown key; write depth_mm"],
+    ),
+    (
+        "a port for a link, a share for a count",
+        "travel_mm: 80\nsoft_limits_mm: [2, 78]\nfull_steps_per_turn: 200\nmicrosteps_per_full_step: 1/16\n"
+        "lead_mm: 8\nspeed_mm_s: 3\nacceleration_mm_s2: 15\nbacklash_mm: 0.04\nlink: /dev/ttyX0\n",
+        [
+            "in.yaml:4:27: microsteps_per_full_step: found '1/16'; write 16",
+            "in.yaml:8:1: backlash_mm: unknown key; write backlash_um: 40",
+            "in.yaml:9:7: link: found '/dev/ttyX0'; write a port as {url: /dev/ttyX0}",
+        ],
+    ),
+    (
         "key with another unit, a thousand times too large",
         MEASURED + CAMERA + "subject: {depth_um: 3400}\n",
-        ["in.yaml:3:11: subject.depth_um: unknown key; write depth_mm, in mm"],
+        ["in.yaml:3:11: subject.depth_um: unknown key; write depth_mm: 3.4"],
     ),
     (
         "control character",
