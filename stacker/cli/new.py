@@ -24,9 +24,9 @@ def command(kind: str, output: Path | None, *, as_json: bool, quiet: bool) -> No
     Example:
       stacker new lens -o beetle.yaml
     """
-    from stacker.documents.fields import nearest
     from stacker.documents.files import write_whole
     from stacker.documents.templates import KINDS, template
+    from stacker.documents.values import nearest
 
     if kind not in KINDS:
         near = nearest(kind, KINDS)

@@ -7,11 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
-from stacker.documents.fields import Reading, found, read_block
+from stacker.documents.fields import read_block
 from stacker.documents.kinds import BLOCKS, kind_of
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
 from stacker.documents.source import Mapping, Node, Place, Scalar, parse, read_text
+from stacker.documents.values import Reading, found
 from stacker.errors import Fault, InputError, Refusal, StackerError
 from stacker.records import record
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from stacker.documents.fields import Anything, Block, Choice, ListOf, Number, Text, declare
+from stacker.documents.fields import Block, declare
 from stacker.documents.request import Request
+from stacker.documents.values import Anything, Choice, ListOf, Number, Text
 from stacker.documents.warnings import WARNINGS
 from stacker.records import record
 

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents import emit
-from stacker.documents.fields import INVALID, Reading, plain, read_block
+from stacker.documents.fields import plain, read_block
 from stacker.documents.files import write_whole
 from stacker.documents.plan import COLUMNS, FORMAT, Frames, Plan
 from stacker.documents.source import Mapping, Place, Scalar, parse, read_text
+from stacker.documents.values import INVALID, Reading
 from stacker.errors import InputError, Refusal
 from stacker.figures import as_typed
 

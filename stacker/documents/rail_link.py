@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from stacker.documents.fields import Block, Choice, Flag, ListOf, Number, Text, declare
+from stacker.documents.fields import Block, declare
+from stacker.documents.values import Choice, Flag, ListOf, Number, Text
 from stacker.records import record
 
 

@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from stacker.documents.fields import Block, Flag, ListOf, Number, Text, declare
+from stacker.documents.fields import Block, declare
 from stacker.documents.rail_link import LINK, GcodeLink, Link, Shutter
+from stacker.documents.values import Flag, ListOf, Number, Text
 from stacker.motion.move_time import PIECE_S
 from stacker.motion.step_grid import division_um, microstep_um
 from stacker.motion.take_up import take_up_microsteps

@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from dataclasses import MISSING
 from typing import Any
 
-from stacker.documents.fields import Block, Either, Kind, ListOf, block_schema, nearest, rows
+from stacker.documents.fields import Block, block_schema, rows
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
+from stacker.documents.values import Either, Kind, ListOf, nearest
 from stacker.documents.warnings import WARNINGS
 from stacker.documents.words import WORDS
 from stacker.records import record

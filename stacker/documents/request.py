@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from stacker.documents.fields import Block, Choice, Either, Flag, ListOf, Number, Text, declare
+from stacker.documents.fields import Block, declare
 from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
 from stacker.documents.rigs import RIG, Rig
+from stacker.documents.values import Choice, Either, Flag, ListOf, Number, Text
 from stacker.motion.take_up import Direction
 from stacker.records import record
 

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import MISSING
 from typing import Any
 
-from stacker.documents.fields import Block, Choice, ListOf, Number, declare
+from stacker.documents.fields import Block, declare
+from stacker.documents.values import Choice, ListOf, Number
 from stacker.records import record
 
 _LENGTH_MM = Number(unit="mm", above=0, most=100_000)
