@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stacker.errors import Refusal
+from stacker.optics.beam import Beam
 from stacker.optics.otf import FloatArray, defocus_for_share, defocused_otf, falling_root, floats
 from stacker.optics.spectrum import Spectrum
 
@@ -149,24 +150,16 @@ def target_frequency_lp_mm(
     return falling_root(above, np.zeros_like(n_e), nyquist_lp_mm)
 
 
-def held_frequency_lp_mm(target_lp_mm: ArrayLike, *, effective_f_number: ArrayLike, spectrum: Spectrum) -> FloatArray:
+def held_frequency_lp_mm(target_lp_mm: ArrayLike, beam: Beam) -> FloatArray:
     """Return the frequency at which a share is held: the target, or the most sensitive one below it.
 
     Then every detail up to the target keeps the share, and a finer target never gives a thicker slice.
     """
-    n_e = floats(effective_f_number)
-    return np.minimum(target_lp_mm, MOST_SENSITIVE_S * 1e6 / (spectrum.mean_nm * n_e))
+    most_sensitive_lp_mm = MOST_SENSITIVE_S * 1e6 / (beam.spectrum.mean_nm * floats(beam.effective_f_number))
+    return np.minimum(target_lp_mm, most_sensitive_lp_mm)
 
 
-def share_kept(
-    *,
-    displacement_um: ArrayLike,
-    frequency_lp_mm: ArrayLike,
-    effective_f_number: ArrayLike,
-    object_na: ArrayLike,
-    spectrum: Spectrum,
-    index: float = 1.0,
-) -> FloatArray:
+def share_kept(displacement_um: ArrayLike, *, frequency_lp_mm: ArrayLike, beam: Beam) -> FloatArray:
     """Return the contrast at a displacement from focus over that in focus, signed.
 
     Parameters
@@ -175,41 +168,27 @@ def share_kept(
         Of the subject from the plane of focus; only its size matters.
     frequency_lp_mm : array_like
         On the sensor, below the cut-off.
-    effective_f_number, object_na : array_like
+    beam : Beam
         Of the rig.
-    spectrum : Spectrum
-        Of the light.
-    index : float
-        Refractive index around the subject.
 
     Returns
     -------
     ndarray
         1 in focus; negative past the first zero, where detail is reversed.
     """
-    displacement, na = (floats(x)[..., None] for x in (displacement_um, object_na))
-    waves = displacement / defocus_um(waves=1.0, object_na=na, wavelength_nm=spectrum.wavelengths_nm, index=index)
-    return _optics_contrast(frequency_lp_mm, effective_f_number, spectrum, waves) / _optics_contrast(
-        frequency_lp_mm, effective_f_number, spectrum
-    )
+    n_e, colours = beam.effective_f_number, beam.spectrum
+    waves = floats(displacement_um)[..., None] / _defocus_um(1.0, beam)
+    return _optics_contrast(frequency_lp_mm, n_e, colours, waves) / _optics_contrast(frequency_lp_mm, n_e, colours)
 
 
-def displacement_for_share_um(
-    *,
-    share: float,
-    frequency_lp_mm: ArrayLike,
-    effective_f_number: ArrayLike,
-    object_na: ArrayLike,
-    spectrum: Spectrum,
-    index: float = 1.0,
-) -> FloatArray:
+def displacement_for_share_um(share: float, *, frequency_lp_mm: ArrayLike, beam: Beam) -> FloatArray:
     """Return the displacement from focus at which `share` of the in-focus contrast is left: `share_kept` inverted.
 
     Parameters
     ----------
     share : float
         Between 0 and 1, neither included.
-    frequency_lp_mm, effective_f_number, object_na, spectrum, index
+    frequency_lp_mm, beam
         As for `share_kept`.
 
     Returns
@@ -222,27 +201,22 @@ def displacement_for_share_um(
     ValueError
         For a frequency that is not between 0 and the cut-off of every wavelength.
     """
-    s = _relative_frequency(frequency_lp_mm, effective_f_number, spectrum)
-    na = floats(object_na)[..., None]
-    each_um = defocus_um(
-        waves=defocus_for_share(s, share), object_na=na, wavelength_nm=spectrum.wavelengths_nm, index=index
-    )
-    if len(spectrum.wavelengths_nm) == 1:
+    s = _relative_frequency(frequency_lp_mm, beam.effective_f_number, beam.spectrum)
+    each_um = _defocus_um(defocus_for_share(s, share), beam)
+    if len(beam.spectrum.wavelengths_nm) == 1:
         return each_um[..., 0]
 
-    def above(displacement: FloatArray) -> FloatArray:
-        kept = share_kept(
-            displacement_um=displacement,
-            frequency_lp_mm=frequency_lp_mm,
-            effective_f_number=effective_f_number,
-            object_na=object_na,
-            spectrum=spectrum,
-            index=index,
-        )
-        return kept - share
+    def above(displacement_um: FloatArray) -> FloatArray:
+        return share_kept(displacement_um, frequency_lp_mm=frequency_lp_mm, beam=beam) - share
 
     # where the first colour reaches the share the sum has not yet, and where the last does the sum has
     return falling_root(above, each_um.min(axis=-1), each_um.max(axis=-1))
+
+
+def _defocus_um(waves: ArrayLike, beam: Beam) -> FloatArray:
+    """`defocus_um` for each wavelength, along the last axis."""
+    na = floats(beam.object_na)[..., None]
+    return defocus_um(waves=waves, object_na=na, wavelength_nm=beam.spectrum.wavelengths_nm, index=beam.index)
 
 
 def _optics_contrast(

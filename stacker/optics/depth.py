@@ -10,64 +10,40 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from stacker.optics.beam import Beam
 from stacker.optics.contrast import displacement_for_share_um, held_frequency_lp_mm, share_kept
 from stacker.optics.otf import FloatArray, floats
-from stacker.optics.spectrum import Spectrum
 
 
-def contrast_depth_um(
-    *,
-    kept_contrast: float,
-    target_lp_mm: ArrayLike,
-    effective_f_number: ArrayLike,
-    object_na: ArrayLike,
-    spectrum: Spectrum,
-    index: float = 1.0,
-) -> FloatArray:
+def contrast_depth_um(kept_contrast: float, *, target_lp_mm: ArrayLike, beam: Beam) -> FloatArray:
     """Return the range in which all detail up to the target keeps `kept_contrast` of its in-focus contrast.
 
     Parameters
     ----------
     kept_contrast : float
         Share, between 0 and 1, neither included.
-    target_lp_mm, effective_f_number, object_na : array_like
+    target_lp_mm : array_like
         See the module.
-    spectrum : Spectrum
-        Of the light.
-    index : float
-        Refractive index around the subject.
+    beam : Beam
+        Of the rig.
 
     Returns
     -------
     ndarray
         In um. Also the largest step whose seam keeps that share: the seam lies half a step from both planes.
     """
-    return 2 * displacement_for_share_um(
-        share=kept_contrast,
-        frequency_lp_mm=held_frequency_lp_mm(target_lp_mm, effective_f_number=effective_f_number, spectrum=spectrum),
-        effective_f_number=effective_f_number,
-        object_na=object_na,
-        spectrum=spectrum,
-        index=index,
-    )
+    held_lp_mm = held_frequency_lp_mm(target_lp_mm, beam)
+    return 2 * displacement_for_share_um(kept_contrast, frequency_lp_mm=held_lp_mm, beam=beam)
 
 
-def seam_contrast_at(
-    *,
-    step_um: ArrayLike,
-    target_lp_mm: ArrayLike,
-    effective_f_number: ArrayLike,
-    object_na: ArrayLike,
-    spectrum: Spectrum,
-    index: float = 1.0,
-) -> FloatArray:
+def seam_contrast_at(step_um: ArrayLike, *, target_lp_mm: ArrayLike, beam: Beam) -> FloatArray:
     """Return the share of in-focus contrast that is left half a step from focus, signed.
 
     Parameters
     ----------
     step_um : array_like
         Distance between two planes of focus.
-    target_lp_mm, effective_f_number, object_na, spectrum, index
+    target_lp_mm, beam
         As for `contrast_depth_um`, whose inverse this is.
 
     Returns
@@ -75,14 +51,7 @@ def seam_contrast_at(
     ndarray
         Negative where detail is reversed.
     """
-    return share_kept(
-        displacement_um=floats(step_um) / 2,
-        frequency_lp_mm=held_frequency_lp_mm(target_lp_mm, effective_f_number=effective_f_number, spectrum=spectrum),
-        effective_f_number=effective_f_number,
-        object_na=object_na,
-        spectrum=spectrum,
-        index=index,
-    )
+    return share_kept(floats(step_um) / 2, frequency_lp_mm=held_frequency_lp_mm(target_lp_mm, beam), beam=beam)
 
 
 def quarter_wave_depth_um(*, object_na: ArrayLike, wavelength_nm: float, index: float = 1.0) -> FloatArray:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from stacker.documents.request import Focus, Request, Weighted, Zone
+from stacker.optics.beam import Beam
 from stacker.optics.contrast import lens_falloff_mm2, target_frequency_lp_mm
 from stacker.optics.depth import (
     blur_circle_depth_um,
@@ -115,14 +116,7 @@ class Criterion:
 
     def depth_at_share_um(self, share: float, aperture: Aperture) -> FloatArray:
         """The range that keeps a share of the in-focus contrast; also the step whose seam keeps it."""
-        return contrast_depth_um(
-            kept_contrast=share,
-            target_lp_mm=self.target_lp_mm,
-            effective_f_number=aperture.effective_f_number,
-            object_na=aperture.object_na,
-            spectrum=self.spectrum,
-            index=self.focus.index,
-        )
+        return contrast_depth_um(share, target_lp_mm=self.target_lp_mm, beam=self._beam(aperture))
 
     def depth_by_model_um(self, model: str, aperture: Aperture) -> FloatArray:
         """Depth of field by one of the four models, the contrast model at ``kept_contrast``."""
@@ -175,9 +169,10 @@ class Criterion:
 
     def seam_contrast(self, step_um: FloatArray, aperture: Aperture) -> FloatArray:
         """Signed share of the in-focus contrast half a step from focus."""
-        return seam_contrast_at(
-            step_um=step_um,
-            target_lp_mm=self.target_lp_mm,
+        return seam_contrast_at(step_um, target_lp_mm=self.target_lp_mm, beam=self._beam(aperture))
+
+    def _beam(self, aperture: Aperture) -> Beam:
+        return Beam(
             effective_f_number=aperture.effective_f_number,
             object_na=aperture.object_na,
             spectrum=self.spectrum,

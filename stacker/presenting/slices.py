@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from stacker.documents.plan import Plan
+from stacker.optics.beam import Beam
 from stacker.optics.contrast import held_frequency_lp_mm, share_kept
 from stacker.optics.spectrum import Spectrum
 
@@ -83,13 +84,16 @@ class Slices:
     def contrast(self, slice_: int, depths_um: list[float]) -> list[float]:
         """Share of the in-focus contrast that one frame keeps at some depths, signed."""
         n_e = self.effective_f_number[slice_]
-        kept: list[float] = share_kept(
-            displacement_um=[depth - self.focus_um[slice_] for depth in depths_um],
-            frequency_lp_mm=held_frequency_lp_mm(self.target_lp_mm, effective_f_number=n_e, spectrum=self.spectrum),
+        beam = Beam(
             effective_f_number=n_e,
             object_na=self.magnification[slice_] / (2 * n_e),  # the sine condition
             spectrum=self.spectrum,
             index=self.index,
+        )
+        kept: list[float] = share_kept(
+            [depth_um - self.focus_um[slice_] for depth_um in depths_um],
+            frequency_lp_mm=held_frequency_lp_mm(self.target_lp_mm, beam),
+            beam=beam,
         ).tolist()
         return kept
 

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from stacker.errors import Refusal
+from stacker.optics.beam import Beam
 from stacker.optics.contrast import (
     defocus_um,
     displacement_for_share_um,
@@ -102,29 +103,28 @@ def test_lens_better_than_perfect_is_refused(n_e, told_lp_mm):
 def test_share_is_held_where_defocus_costs_most():
     # derived by search over the OTF: s = 0.494 within 0.001 for share 0.8, and 4e-5 in depth for any share
     s = np.linspace(0.3, 0.7, 4001)
-    rig = {"effective_f_number": 10.0, "object_na": 0.05, "spectrum": GREEN}
+    beam = Beam(effective_f_number=10.0, object_na=0.05, spectrum=GREEN)
     cutoff = 1e6 / (550 * 10)
     for share in (0.1, 0.5, 0.8, 0.9, 0.99):
-        depth = displacement_for_share_um(share=share, frequency_lp_mm=s * cutoff, **rig)
-        held = held_frequency_lp_mm(np.inf, effective_f_number=10.0, spectrum=GREEN)
-        assert displacement_for_share_um(share=share, frequency_lp_mm=held, **rig) == pytest.approx(
-            depth.min(), rel=4e-5
-        )
+        depth = displacement_for_share_um(share, frequency_lp_mm=s * cutoff, beam=beam)
+        held = held_frequency_lp_mm(np.inf, beam)
+        assert displacement_for_share_um(share, frequency_lp_mm=held, beam=beam) == pytest.approx(depth.min(), rel=4e-5)
         if share == 0.8:
             assert s[depth.argmin()] == pytest.approx(0.494, abs=1e-3)
 
 
 @given(share=st.floats(0.05, 0.99), s=st.floats(0.01, 0.99), na=st.floats(0.005, 0.9))
 def test_displacement_and_share_are_inverses(share, s, na):
-    rig = {"frequency_lp_mm": s * 1e6 / (550 * 12), "effective_f_number": 12.0, "object_na": na, "spectrum": GREEN}
-    displacement = displacement_for_share_um(share=share, **rig)
-    assert share_kept(displacement_um=displacement, **rig) == pytest.approx(share, abs=1e-10)
+    beam = Beam(effective_f_number=12.0, object_na=na, spectrum=GREEN)
+    rig = {"frequency_lp_mm": s * 1e6 / (550 * 12), "beam": beam}
+    displacement = displacement_for_share_um(share, **rig)
+    assert share_kept(displacement, **rig) == pytest.approx(share, abs=1e-10)
 
 
 def test_share_is_signed_past_the_first_zero():
-    rig = {"frequency_lp_mm": 90.0, "effective_f_number": 10.0, "object_na": 0.05, "spectrum": GREEN}
-    far = 1.3 * displacement_for_share_um(share=0.001, **rig)
-    assert share_kept(displacement_um=far, **rig) < 0
+    rig = {"frequency_lp_mm": 90.0, "beam": Beam(effective_f_number=10.0, object_na=0.05, spectrum=GREEN)}
+    far = 1.3 * displacement_for_share_um(0.001, **rig)
+    assert share_kept(far, **rig) < 0
 
 
 def test_white_light_is_the_mean_of_its_colours():
@@ -136,20 +136,18 @@ def test_white_light_is_the_mean_of_its_colours():
 
     path_nm = displacement * 1e3 * (1 - np.cos(np.arcsin(na)))
     expected = over_band(lambda nm: path_nm / nm) / over_band(lambda _: 0.0)
-    rig = {
-        "frequency_lp_mm": nu,
-        "effective_f_number": n_e,
-        "object_na": na,
-        "spectrum": Spectrum.band(450, 650),
-    }
-    assert share_kept(displacement_um=displacement, **rig) == pytest.approx(expected, abs=7e-7)
+    beam = Beam(effective_f_number=n_e, object_na=na, spectrum=Spectrum.band(450, 650))
+    rig = {"frequency_lp_mm": nu, "beam": beam}
+    assert share_kept(displacement, **rig) == pytest.approx(expected, abs=7e-7)
     for share in (0.3, 0.8):
-        there = displacement_for_share_um(share=share, **rig)
-        assert share_kept(displacement_um=there, **rig) == pytest.approx(share, abs=1e-12)
+        there = displacement_for_share_um(share, **rig)
+        assert share_kept(there, **rig) == pytest.approx(share, abs=1e-12)
 
 
 def test_frequency_past_the_cutoff_is_an_error():
     with pytest.raises(ValueError, match="0 < s < 1"):
         displacement_for_share_um(
-            share=0.8, frequency_lp_mm=400, effective_f_number=10.0, object_na=0.05, spectrum=GREEN
+            0.8,
+            frequency_lp_mm=400,
+            beam=Beam(effective_f_number=10.0, object_na=0.05, spectrum=GREEN),
         )

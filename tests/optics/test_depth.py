@@ -13,6 +13,7 @@ from prysm.propagation import Wavefront
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
+from stacker.optics.beam import Beam
 from stacker.optics.contrast import target_frequency_lp_mm
 from stacker.optics.depth import (
     blur_circle_depth_um,
@@ -75,7 +76,9 @@ def _depth_over_quarter_wave(effective, m, pitch_um):
     )
     na = m / (2 * effective)
     depth = contrast_depth_um(
-        kept_contrast=0.8, target_lp_mm=target, effective_f_number=effective, object_na=na, spectrum=GREEN
+        0.8,
+        target_lp_mm=target,
+        beam=Beam(effective_f_number=effective, object_na=na, spectrum=GREEN),
     )
     return float(depth / quarter_wave_depth_um(object_na=na, wavelength_nm=550))
 
@@ -90,7 +93,9 @@ def test_contrast_depth_where_diffraction_and_where_pixels_rule():
 def test_smallest_contrast_depth():
     # derived: kappa/(2 pi s (1-s)) is smallest near s = 0.494: 0.857 of lam/NA^2; NA small enough to be paraxial
     depth = contrast_depth_um(
-        kept_contrast=0.8, target_lp_mm=1e4, effective_f_number=100, object_na=0.005, spectrum=GREEN
+        0.8,
+        target_lp_mm=1e4,
+        beam=Beam(effective_f_number=100, object_na=0.005, spectrum=GREEN),
     )
     assert depth / (0.55 / 0.005**2) == pytest.approx(0.857, abs=5e-4)
 
@@ -102,7 +107,9 @@ def test_edges_of_the_slice_keep_the_share_in_an_independently_formed_image(m, e
     na = m / (2 * effective)
     assert nu * effective * 550e-6 < 0.494  # where the share is held
     depth = contrast_depth_um(
-        kept_contrast=0.8, target_lp_mm=nu, effective_f_number=effective, object_na=na, spectrum=GREEN
+        0.8,
+        target_lp_mm=nu,
+        beam=Beam(effective_f_number=effective, object_na=na, spectrum=GREEN),
     )
     samples, diameter = 512, 10.0
     x, y = make_xy_grid(samples, diameter=diameter)
@@ -130,13 +137,13 @@ def test_edges_of_the_slice_keep_the_share_in_an_independently_formed_image(m, e
     stricter=st.floats(1.001, 1.02),
 )
 def test_what_always_holds_for_contrast_depth(kept, target, effective, na, finer, stricter):
-    rig = {"effective_f_number": effective, "object_na": na, "spectrum": GREEN}
-    depth = contrast_depth_um(kept_contrast=kept, target_lp_mm=target, **rig)
+    beam = Beam(effective_f_number=effective, object_na=na, spectrum=GREEN)
+    depth = contrast_depth_um(kept, target_lp_mm=target, beam=beam)
     # 4e-5: at low shares the most sensitive frequency is a little below the one held
-    assert contrast_depth_um(kept_contrast=kept, target_lp_mm=target * finer, **rig) <= depth * (1 + 4e-5)
-    assert contrast_depth_um(kept_contrast=kept * stricter, target_lp_mm=target, **rig) < depth
-    assert seam_contrast_at(step_um=depth, target_lp_mm=target, **rig) == pytest.approx(kept, abs=1e-10)
-    assert seam_contrast_at(step_um=depth / 2, target_lp_mm=target, **rig) > kept
+    assert contrast_depth_um(kept, target_lp_mm=target * finer, beam=beam) <= depth * (1 + 4e-5)
+    assert contrast_depth_um(kept * stricter, target_lp_mm=target, beam=beam) < depth
+    assert seam_contrast_at(depth, target_lp_mm=target, beam=beam) == pytest.approx(kept, abs=1e-10)
+    assert seam_contrast_at(depth / 2, target_lp_mm=target, beam=beam) > kept
 
 
 @given(na=st.floats(0.005, 0.05), factor=st.floats(1.1, 4), kept=st.floats(0.5, 0.95))
@@ -144,11 +151,9 @@ def test_contrast_depth_falls_with_the_square_of_the_aperture(na, factor, kept):
     # same frequency relative to the cut-off; the paraxial law holds to NA^2/4
     def depth(aperture, effective):
         return contrast_depth_um(
-            kept_contrast=kept,
+            kept,
             target_lp_mm=0.3e6 / (550 * effective),
-            effective_f_number=effective,
-            object_na=aperture,
-            spectrum=GREEN,
+            beam=Beam(effective_f_number=effective, object_na=aperture, spectrum=GREEN),
         )
 
     largest_na = na * factor
@@ -160,13 +165,17 @@ def test_every_model_takes_one_value_a_frame():
     na = m / (2 * effective)
     together = [
         contrast_depth_um(
-            kept_contrast=0.8, target_lp_mm=80, effective_f_number=effective, object_na=na, spectrum=GREEN
+            0.8,
+            target_lp_mm=80,
+            beam=Beam(effective_f_number=effective, object_na=na, spectrum=GREEN),
         ),
         blur_circle_depth_um(effective_f_number=effective, magnification=m, circle_um=8),
         sum_depth_um(object_na=na, magnification=m, circle_um=8, wavelength_nm=550),
     ]
     one = contrast_depth_um(
-        kept_contrast=0.8, target_lp_mm=80, effective_f_number=11.0, object_na=1.1 / 22, spectrum=GREEN
+        0.8,
+        target_lp_mm=80,
+        beam=Beam(effective_f_number=11.0, object_na=1.1 / 22, spectrum=GREEN),
     )
     assert [depth.shape for depth in together] == [(3,)] * 3
     assert together[0][1] == pytest.approx(float(one), rel=1e-12)
@@ -182,14 +191,18 @@ def test_seam_contrast_is_what_quadrature_gives():
         return quad(lambda x: np.sqrt(max(0.0, 1 - (x + s) ** 2)) * np.cos(8 * np.pi * w * s * x), 0, 1 - s)[0]
 
     found = seam_contrast_at(
-        step_um=step, target_lp_mm=target, effective_f_number=effective, object_na=na, spectrum=GREEN
+        step,
+        target_lp_mm=target,
+        beam=Beam(effective_f_number=effective, object_na=na, spectrum=GREEN),
     )
     assert found == pytest.approx(otf(waves) / otf(0), abs=1e-9)
     back = brentq(
         lambda kept: (
             float(
                 contrast_depth_um(
-                    kept_contrast=kept, target_lp_mm=target, effective_f_number=effective, object_na=na, spectrum=GREEN
+                    kept,
+                    target_lp_mm=target,
+                    beam=Beam(effective_f_number=effective, object_na=na, spectrum=GREEN),
                 )
             )
             - step

@@ -11,6 +11,7 @@ from truth.rules import RAIL, SETUPS
 from truth.setups import objective_setup, with_focus
 
 from stacker.documents.request import Focus, Request, Subject
+from stacker.optics.beam import Beam
 from stacker.optics.contrast import displacement_for_share_um
 from stacker.optics.spectrum import Spectrum
 from stacker.planning.criterion import Aperture
@@ -82,7 +83,9 @@ def test_five_nodes_are_a_whole_spectrum(s):
         frequency = s * 1e6 / (550 * 10)
         return float(
             displacement_for_share_um(
-                share=0.8, frequency_lp_mm=frequency, effective_f_number=10.0, object_na=0.1, spectrum=band
+                0.8,
+                frequency_lp_mm=frequency,
+                beam=Beam(effective_f_number=10.0, object_na=0.1, spectrum=band),
             )
         )
 

@@ -12,6 +12,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import j1
 
+from stacker.optics.beam import Beam
 from stacker.optics.contrast import share_kept
 from stacker.optics.otf import defocused_otf
 from stacker.optics.spectrum import Spectrum
@@ -48,11 +49,9 @@ def test_the_share_kept_is_what_another_library_propagates():
     for waves in (0.1, 0.25, 0.5):
         displacement_um = waves * lam_nm * 1e-3 * (1 + np.sqrt(1 - na**2)) / na**2
         ours = share_kept(
-            displacement_um=displacement_um,
+            displacement_um,
             frequency_lp_mm=frequencies * 1e6 / (lam_nm * n_e),
-            effective_f_number=n_e,
-            object_na=na,
-            spectrum=Spectrum.single(lam_nm),
+            beam=Beam(effective_f_number=n_e, object_na=na, spectrum=Spectrum.single(lam_nm)),
         )
         # the image is cut off at 64 lam N_e; what lies outside is alike in and out of focus but for this much
         assert contrast(waves) / in_focus == pytest.approx(ours, abs=5e-4)

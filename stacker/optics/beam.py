@@ -1,0 +1,30 @@
+"""The cone of light that makes the picture of a point."""
+
+from __future__ import annotations
+
+from numpy.typing import ArrayLike
+
+from stacker.optics.spectrum import Spectrum
+from stacker.records import record
+
+
+@record
+class Beam:
+    """What contrast out of focus depends on besides frequency and defocus; arrays broadcast, one value a frame.
+
+    Attributes
+    ----------
+    effective_f_number : array_like
+        On the sensor's side.
+    object_na : array_like
+        Numerical aperture on the subject's side.
+    spectrum : Spectrum
+        Of the light.
+    index : float
+        Refractive index around the subject.
+    """
+
+    effective_f_number: ArrayLike
+    object_na: ArrayLike
+    spectrum: Spectrum
+    index: float = 1.0
