@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from stacker.documents.fields import Block, declare
-from stacker.documents.request import Request
+from stacker.documents.request import MODELS, Request
 from stacker.documents.values import Anything, Choice, ListOf, Number, Text
 from stacker.documents.warnings import WARNINGS
 from stacker.records import record
@@ -70,9 +70,7 @@ class Compared:
 class DepthOfField:
     """How thick a sharp slice is."""
 
-    model: str = declare(
-        Choice(words=("contrast", "quarter_wave", "blur_circle", "sum")), "the model that drives the plan"
-    )
+    model: str = declare(Choice(words=MODELS), "the model that drives the plan")
     total_um: float = _known(_POSITIVE, "thickness of a slice at the front, in um")
     target_lp_mm: float | None = _perhaps(_POSITIVE, "frequency whose contrast is kept, line pairs a mm on the sensor")
     compared: Compared = declare(Block(variants={"": Compared}), "all four models")

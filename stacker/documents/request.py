@@ -13,6 +13,9 @@ from stacker.records import record
 
 _LENGTH_MM = Number(unit="mm", above=0, most=100_000)
 _SHARE = Number(above=0, most=0.99)
+MODELS = ("contrast", "quarter_wave", "blur_circle", "sum")
+OVERLAP = 0.3  # unless a seam contrast fixes the step
+WAVELENGTH_NM = 550.0  # the middle of what the eye sees; unless the light has other or several colours
 _NANOMETRES = Number(unit="nm", least=200, most=2000)
 
 
@@ -144,7 +147,7 @@ class Focus:
     """What counts as sharp, and how far to step."""
 
     model: str = declare(
-        Choice(words=("contrast", "quarter_wave", "blur_circle", "sum")),
+        Choice(words=MODELS),
         "which depth-of-field model drives the plan",
         default="contrast",
     )
@@ -162,7 +165,7 @@ class Focus:
     )
     overlap: float | None = declare(
         Number(least=0, most=0.95),
-        "share of a slice that the next one repeats; 0.3 unless seam_contrast is given",
+        f"share of a slice that the next one repeats; {OVERLAP:g} unless seam_contrast is given",
         default=None,
         assumed=True,
     )
@@ -195,7 +198,7 @@ class Focus:
         default=None,
     )
     wavelength_nm: float | None = declare(
-        _NANOMETRES, "wavelength of the light; 550 unless wavelengths is given", default=None
+        _NANOMETRES, f"wavelength of the light; {WAVELENGTH_NM:g} unless wavelengths is given", default=None
     )
     wavelengths: tuple[float, float] | tuple[Weighted, ...] | None = declare(
         Either(values=ListOf(item=_NANOMETRES, length=2), blocks=ListOf(item=Block(variants={"": Weighted}))),
@@ -248,7 +251,7 @@ class Focus:
     def mean_wavelength_nm(self) -> float:
         """The one wavelength for rules that know a single colour: the mean of several, by weight."""
         if self.wavelengths is None:
-            return 550.0 if self.wavelength_nm is None else self.wavelength_nm
+            return WAVELENGTH_NM if self.wavelength_nm is None else self.wavelength_nm
         pairs = [(one.nm, one.weight) if isinstance(one, Weighted) else (one, 1.0) for one in self.wavelengths]
         return sum(nm * weight for nm, weight in pairs) / sum(weight for _, weight in pairs)
 
@@ -257,7 +260,7 @@ class Focus:
         """The overlap in force: 0 where the seam contrast fixes the step."""
         if self.overlap is not None:
             return self.overlap
-        return 0.3 if self.seam_contrast is None else 0.0
+        return OVERLAP if self.seam_contrast is None else 0.0
 
 
 @record

@@ -135,7 +135,7 @@ class Criterion:
                     circle_um=self.circle_um,
                     entrance_pupil_diameter_mm=self.imaging.entrance_pupil_diameter_mm,
                 )
-            case _:
+            case "sum":
                 return sum_depth_um(
                     object_na=aperture.object_na,
                     magnification=aperture.magnification,
@@ -143,6 +143,7 @@ class Criterion:
                     wavelength_nm=focus.mean_wavelength_nm,
                     index=focus.index,
                 )
+        raise ValueError(f"no model of depth of field is called {model}")
 
     def slice_um(self, aperture: Aperture) -> FloatArray:
         """What one frame renders sharp: by the model, or what the seam contrast makes of it."""

@@ -21,7 +21,7 @@ from stacker.documents.plan import (
     Optics,
     Plan,
 )
-from stacker.documents.request import Request
+from stacker.documents.request import MODELS, Request
 from stacker.optics.diffraction import airy_diameter_um
 from stacker.optics.perspective import edge_reference
 from stacker.planning.advice import advice_of
@@ -121,10 +121,7 @@ def _six(value: float) -> float:
 
 def _depth_of_field(draft: Draft) -> DepthOfField:
     criterion, front = draft.criterion, Aperture.of(draft.imaging)
-    by_model = {
-        f"{model}_um": six(float(criterion.depth_by_model_um(model, front)))
-        for model in ("contrast", "quarter_wave", "blur_circle", "sum")
-    }
+    by_model = {f"{model}_um": six(float(criterion.depth_by_model_um(model, front))) for model in MODELS}
     return DepthOfField(
         model=draft.request.focus.model,
         total_um=_six(float(criterion.slice_um(front))),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import combinations
 
+from stacker.documents.request import Focus
 from stacker.errors import Refusal
 from stacker.optics.diffraction import diffraction_f_number
 from stacker.optics.lenses import lens
@@ -13,6 +14,7 @@ from stacker.records import record
 MOST_TUBES = 8  # 256 subsets; nobody carries more
 # The subject frames well if it fills this share of the width: room for the edge loss, no waste of pixels.
 FILLS = (0.6, 0.95)
+_FOCUS = Focus()  # its defaults tell where diffraction shows
 
 
 @record
@@ -46,8 +48,6 @@ def tube_rows(
     pupil_magnification: float = 1.0,
     front_offset_mm: float | None = None,
     subject_width_mm: float | None = None,
-    wavelength_nm: float = 550.0,
-    airy_pixels: float = 3.0,
 ) -> list[TubeRow]:
     """Reckon every subset of the tubes by rising extension, the empty one too if the lens focuses by itself.
 
@@ -63,8 +63,6 @@ def tube_rows(
         Pixels across.
     subject_width_mm : float or None
         To be framed.
-    wavelength_nm, airy_pixels : float
-        For the f-number past which diffraction shows.
 
     Raises
     ------
@@ -106,8 +104,8 @@ def tube_rows(
                     f_number=f_number,
                     effective_f_number=imaging.effective_f_number,
                     pixel_pitch_um=sensor_mm[0] / columns * 1000,
-                    airy_pixels=airy_pixels,
-                    wavelength_nm=wavelength_nm,
+                    airy_pixels=_FOCUS.airy_pixels,
+                    wavelength_nm=_FOCUS.mean_wavelength_nm,
                 ),
                 subject_fills=fills,
                 frames_subject=None if fills is None else fills[0] <= FILLS[1] and fills[1] >= FILLS[0],
