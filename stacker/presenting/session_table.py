@@ -24,7 +24,7 @@ def session_table(session: dict[str, Any], *, starts: datetime, setup_s: float) 
     setup_s : float
         Between two stacks [s].
     """
-    head = ("stack", "frames", "begins", "ends", "time", "raw GB", "card", "battery")
+    head = ("stack", "frames", "begins", "ends", "time", "raw GB", "on card", "batteries")
     rows = [
         [
             _short(stack["name"]),
