@@ -193,13 +193,13 @@ def _contrast(slices: Slices) -> str:
         return ""
     softest, least = slices.softest, slices.seam_contrast[slices.softest]
     promise = (
-        f"The plan promises {slices.promised:g} of the in-focus contrast"
+        f"The plan promises {slices.promised:g} of the in-focus contrast everywhere"
         if slices.promised
         else f"The plan's model promises no contrast; {slices.level:g} is drawn for comparison"
     )
     says = (
         f"{promise}. The softest seam, between frames {slices.frame[softest]} and {slices.frame[softest + 1]}, keeps "
-        f"{least:.3f}."
+        f"{least:.3f}{', since the slices overlap' if slices.promised and least > slices.promised + 0.005 else ''}."
     )
     rows = (
         (f"{one}, {other}", f"{seam / 1000:.4f}", f"{kept:.4f}")
@@ -211,8 +211,8 @@ def _contrast(slices: Slices) -> str:
         "contrast",
         "Contrast through depth",
         says,
-        f"Of detail of {slices.target_lp_mm:.4g} line pairs a mm on the sensor, or of coarser detail that defocus "
-        "hurts more.",
+        f"Share of its in-focus contrast that the finest detail keeps ({slices.target_lp_mm:.4g} line pairs a mm on "
+        "the sensor), or coarser detail where defocus costs that more.",
         lambda narrow: report_pictures.contrast_view(slices, narrow=narrow),
         ("frames", "seam mm", "share kept"),
         rows,
