@@ -12,6 +12,7 @@ import click
 from stacker.cli.numbers import FINITE, Finite
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal, StackerError
+from stacker.figures import as_typed
 
 if TYPE_CHECKING:
     from stacker.driving.drive import Outcome, Person, Wishes
@@ -157,8 +158,9 @@ def _rehearse(job: Job, wishes: Wishes, past: Path | None, *, whole: bool, as_js
         write_json(result_document("drive", result))
     elif not quiet:
         click.echo(dry_run.text(job, rehearsed, whole=whole))
-    ends = f"stacker drive {job.path} --ends --go\nthen: "
-    follow = f"stacker drive {job.path} --go --resume {past}" if past else f"{ends}stacker drive {job.path} --go"
+    plan = as_typed(job.path)
+    ends = f"stacker drive {plan} --ends --go\nthen: "
+    follow = f"stacker drive {plan} --go --resume {as_typed(past)}" if past else f"{ends}stacker drive {plan} --go"
     note(f"Next: {follow}", quiet=quiet or as_json)
 
 
@@ -244,7 +246,7 @@ def _tell(job: Job, outcome: Outcome, *, ends: bool, as_json: bool, quiet: bool)
         )
         if outcome.doubled:
             click.echo(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, outcome.doubled))}.")
-    follow = f"stacker verify FOLDER --journal {outcome.journal}"
+    follow = f"stacker verify FOLDER --journal {as_typed(outcome.journal)}"
     if ends:
-        follow = f"stacker drive {job.path} --go --front-at-mm {typed_mm(job.mm(outcome.front_at))}"
+        follow = f"stacker drive {as_typed(job.path)} --go --front-at-mm {typed_mm(job.mm(outcome.front_at))}"
     note(f"Next: {follow}", quiet=quiet or as_json)

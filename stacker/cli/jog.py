@@ -12,6 +12,7 @@ import click
 from stacker.cli.numbers import FINITE
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
+from stacker.figures import as_typed
 
 if TYPE_CHECKING:
     from stacker.documents.rail_profile import RailProfile
@@ -74,7 +75,7 @@ def command(
         write_json(result_document("jog", {"lines": lines, "written": bool(write and lines)}))
     if lines:
         said = f"written into {request}" if write else "copy them into the request, or jog with --write"
-        note(f"{said[0].upper()}{said[1:]}.\nNext: stacker plan {request}", quiet=quiet or as_json)
+        note(f"{said[0].upper()}{said[1:]}.\nNext: stacker plan {as_typed(request)}", quiet=quiet or as_json)
     else:
         note("Nothing was marked.\nNext: jog again and mark the front", quiet=quiet or as_json)
 

@@ -14,6 +14,7 @@ import click
 from stacker.cli.numbers import FINITE
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
+from stacker.figures import as_typed
 
 if TYPE_CHECKING:
     from stacker.documents.rail_profile import RailProfile
@@ -144,7 +145,7 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
         text += "\n" + fill(f"{told}.", 80)
     _tell("rail identify", result, text, as_json=as_json, quiet=quiet)
     follow = "move" if where.known else "find"
-    note(f"Next: stacker rail {follow} {profile}", quiet=quiet or as_json)
+    note(f"Next: stacker rail {follow} {as_typed(profile)}", quiet=quiet or as_json)
 
 
 @command.command(name="move")
@@ -233,7 +234,7 @@ def find(profile: Path, *, end: str, go: bool, url: str | None, as_json: bool, q
         f"stands at {at / per_mm:.3f} mm" if known else "stands at the switch; low_switch_at_mm would name the place"
     )
     _tell("rail find", result, f"{end} switch found; the rail {stands}.", as_json=as_json, quiet=quiet)
-    note(f"Next: stacker rail move {profile} --to-mm 40 --go", quiet=quiet or as_json)
+    note(f"Next: stacker rail move {as_typed(profile)} --to-mm 40 --go", quiet=quiet or as_json)
 
 
 @command.command(name="simulate")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.figures import as_typed
 
 if TYPE_CHECKING:
     from stacker.driving.verify import Verdict
@@ -53,7 +54,11 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
         write_json(result_document("verify", {**dataclasses.asdict(verdict), "commands": commands}))
     elif not quiet:
         click.echo("\n".join(verdict_text(dataclasses.asdict(verdict))))
-    follow = f"stacker report {plan}" if verdict.complete else "verify the card itself, or a copy that keeps file times"
+    follow = (
+        f"stacker report {as_typed(plan)}"
+        if verdict.complete
+        else "verify the card itself, or a copy that keeps file times"
+    )
     for line in commands or [follow]:
         note(f"Next: {line}", quiet=quiet or as_json)
     if not verdict.complete:
@@ -73,8 +78,8 @@ def _commands(verdict: Verdict, plan: Path, journal: Path, frames: str) -> list[
 
     commands = []
     if verdict.pending:
-        commands.append(f"stacker drive {plan} --go --resume {journal}")
+        commands.append(f"stacker drive {as_typed(plan)} --go --resume {as_typed(journal)}")
     if frames and verdict.times_fit:
         front_mm = typed_mm(read_journal(journal).front_at_mm)  # the rail stands at the other end now
-        commands.append(f"stacker drive {plan} --frames {frames} --go --front-at-mm {front_mm}")
+        commands.append(f"stacker drive {as_typed(plan)} --frames {frames} --go --front-at-mm {front_mm}")
     return commands

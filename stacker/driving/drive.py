@@ -20,6 +20,7 @@ from stacker.driving.selection import CLOSING
 from stacker.driving.shutters import shutter_for
 from stacker.driving.steps import check_steps
 from stacker.errors import LinkError, Refusal, RunStopped, StackerError
+from stacker.figures import as_typed
 from stacker.rail.controller import NOBODY, ControllerReset, Identity
 from stacker.rail.rail import PositionLost, Rail, Wish
 from stacker.rail.shutter import Shutter
@@ -324,9 +325,10 @@ def _stopped(job: Job, rail: Rail, journal: Journal, journal_path: Path, error: 
             stands += " The journal could not be closed; what it holds is good."
     past = journals.read_journal(journal_path)
     taken = sum(1 for frame in past.confirmed if frame != CLOSING)
-    follow = f"Go on: stacker drive {job.path} --go --resume {journal_path}"
+    plan = as_typed(job.path)
+    follow = f"Go on: stacker drive {plan} --go --resume {as_typed(journal_path)}"
     if not past.pending:
-        follow = f"Nothing is left open. To take frames again, focus the front; then: stacker drive {job.path} --go"
+        follow = f"Nothing is left open. To take frames again, focus the front; then: stacker drive {plan} --go"
     doubt = f" In doubt, to be taken again: {', '.join(map(str, past.ambiguous))}." if past.ambiguous else ""
     return RunStopped(
         f"{error}\n{stands} {taken} of {job.count} frames are confirmed.{doubt}\n{follow}",

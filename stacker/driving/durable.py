@@ -8,6 +8,7 @@ from pathlib import Path
 
 from stacker.documents.files import sync_folder
 from stacker.errors import Refusal
+from stacker.figures import as_typed
 
 if sys.platform == "win32":
     import msvcrt
@@ -55,7 +56,7 @@ class DurableFile:
             self._descriptor = os.open(path, flags, 0o644)
         except FileExistsError:
             raise Refusal(
-                f"{path}: exists already. Go on with --resume {path}, or name another file with --journal.",
+                f"{path}: exists already. Go on with --resume {as_typed(path)}, or name another file with --journal.",
                 code="journal_exists",
             ) from None
         try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -120,6 +121,23 @@ def test_resume_without_a_path_takes_the_newest_journal_beside_the_plan(stacker,
     assert stacker("drive", plan, "--go", "--yes", "--url", url, "--resume").code == 1  # none yet
     stacker("drive", plan, "--go", "--yes", "--url", url + "&unplug_at_s=20")
     assert stacker("drive", plan, "--resume", "--go", "--yes", "--url", url).code == 0
+
+
+def test_commands_that_go_on_can_be_pasted_whatever_the_folder_is_called(stacker, plan, tmp_path, url):
+    spaced = tmp_path / "my beetle.plan.yaml"
+    plan.rename(spaced)
+    stopped = stacker("drive", spaced, "--go", "--yes", "--url", url + "&unplug_at_s=20")
+    journal = next(tmp_path.glob("*.jsonl"))
+    assert shlex.split(stopped.err.splitlines()[-1])[2:] == [
+        "stacker",
+        "drive",
+        str(spaced),
+        "--go",
+        "--resume",
+        str(journal),
+    ]
+    dry = stacker("drive", spaced)
+    assert shlex.split(dry.err.splitlines()[-1])[-2:] == [str(spaced), "--go"]
 
 
 @pytest.mark.parametrize("line", ["--resume PLAN", "--go --yes --resume PLAN"])
