@@ -128,14 +128,7 @@ def test_commands_that_go_on_can_be_pasted_whatever_the_folder_is_called(stacker
     plan.rename(spaced)
     stopped = stacker("drive", spaced, "--go", "--yes", "--url", url + "&unplug_at_s=20")
     journal = next(tmp_path.glob("*.jsonl"))
-    assert shlex.split(stopped.err.splitlines()[-1])[2:] == [
-        "stacker",
-        "drive",
-        str(spaced),
-        "--go",
-        "--resume",
-        str(journal),
-    ]
+    assert shlex.split(stopped.err.splitlines()[-1])[-4:] == [str(spaced), "--go", "--resume", str(journal)]
     dry = stacker("drive", spaced)
     assert shlex.split(dry.err.splitlines()[-1])[-2:] == [str(spaced), "--go"]
 
