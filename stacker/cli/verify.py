@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.errors import Refusal, StackerError
 from stacker.figures import as_typed
 
 if TYPE_CHECKING:
@@ -44,21 +45,26 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
       stacker verify CARD/ --journal beetle-20310504-220000.run.jsonl
     """
     from stacker.driving.folder import read_folder
+    from stacker.driving.journal import read_journal
     from stacker.driving.verify import verify
     from stacker.presenting.verdict_text import spans, verdict_text
 
-    verdict = verify(journals, read_folder(folder), pictures_each=bracket)
+    found = read_folder(folder)
+    verdict = verify(journals, found, pictures_each=bracket)
+    if not found.pictures:
+        raise Refusal(f"{folder}: no pictures in there; is it the right folder?", code="no_pictures")
     plan = _plan_of(journals[0])
-    commands = _commands(verdict, plan, journals[0], spans(verdict.to_shoot))
+    other = _is_another(plan, read_journal(journals[0]).digest)
+    commands = [] if other else _commands(verdict, plan, journals[0], spans(verdict.to_shoot))
     if as_json:
         write_json(result_document("verify", {**dataclasses.asdict(verdict), "commands": commands}))
     elif not quiet:
         click.echo("\n".join(verdict_text(dataclasses.asdict(verdict))))
-    follow = (
-        f"stacker report {as_typed(plan)}"
-        if verdict.complete
-        else "verify the card itself, or a copy that keeps file times"
-    )
+    follow = f"stacker report {as_typed(plan)}"
+    if other:
+        follow = f"{plan} was made anew since this run, and its frames are others: find the plan of the run"
+    elif not verdict.complete:
+        follow = "verify the card itself, or a copy that keeps file times"
     for line in commands or [follow]:
         note(f"Next: {line}", quiet=quiet or as_json)
     if not verdict.complete:
@@ -69,6 +75,16 @@ def _plan_of(journal: Path) -> Path:
     """The plan beside a journal, by the journal's name."""
     match = re.fullmatch(r"(.+)-\d{8}-\d{6}.*\.run\.jsonl", journal.name)
     return journal.with_name(f"{match[1]}.plan.yaml") if match else Path("PLAN")
+
+
+def _is_another(plan: Path, digest: str) -> bool:
+    """Whether the plan beside the journal is not the one that was run; one that cannot be read may be."""
+    from stacker.documents.plan_file import read_plan
+
+    try:
+        return plan.is_file() and read_plan(plan).digest != digest
+    except StackerError:
+        return True
 
 
 def _commands(verdict: Verdict, plan: Path, journal: Path, frames: str) -> list[str]:

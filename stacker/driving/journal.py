@@ -150,7 +150,10 @@ def read_records(path: Path) -> tuple[list[dict[str, Any]], int]:
             record = json.loads(line)
             record["event"]
         except (ValueError, KeyError, TypeError):
-            raise _fault(path, number, "not a line of a journal; restore the file from a copy") from None
+            what = "not a line of a journal; restore the file from a copy"
+            if number == 1:
+                what = "this is no journal; a run writes NAME-DATE-TIME.run.jsonl beside its plan"
+            raise _fault(path, number, what) from None
         records.append(record)
     if not records or records[0]["event"] != "run" or records[0].get("stacker_journal") != FORMAT:
         raise _fault(path, 1, f"not a journal of format {FORMAT}, or cut before its first line ended: start a new run")

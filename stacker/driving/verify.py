@@ -15,8 +15,11 @@ from stacker.driving.shots import Shot, ShotLeg, read_shots
 from stacker.errors import Refusal
 
 # What clocks and computers add to the camera's rounding. File times are those of writing, which come later by more or
-# less; the narrowest that fits as many pictures as the widest is taken, so that no stray one is pressed into a gap.
-SLACK_S = {"exif": (0.25, 0.6), "file": (0.5, 1.0, 2.5)}
+# less; the narrowest that fits as many pictures as the widest is taken.
+SLACK_S = {"exif": (0.1, 0.25, 0.6), "file": (0.1, 0.25, 0.5, 1.0, 2.5)}
+# A wide slack presses a stray picture into the gap of a lost frame, by moving all that lie between. Where a narrower
+# one leaves so few pictures over (and a seventh of all at most), that is as likely: what it misses is in doubt.
+FEW_OVER = 3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -53,6 +56,8 @@ class Verdict:
         Frames whose files do not come in their turn by name.
     extra : tuple of str
         Pictures that belong to no frame (test shots).
+    unplaced : int
+        How many pictures there are beyond the exposures; more than `extra` where the times do not tell which.
     copies : tuple of str
         Copies of files that are there as well.
     focus_mm : dict
@@ -77,6 +82,7 @@ class Verdict:
     doubled: tuple[int, ...]
     out_of_order: tuple[int, ...]
     extra: tuple[str, ...]
+    unplaced: int
     copies: tuple[str, ...]
     focus_mm: dict[int, float]
     files: dict[int, tuple[str, ...]]
@@ -136,15 +142,36 @@ def verify(journals: Sequence[Path], folder: Folder, *, pictures_each: int = 1) 
         legs.sort(key=lambda leg: leg.begins_s or 0.0)
     depth = pasts[0].columns.index("focus_um")
     focus_mm = {row[0]: row[depth] / 1000 for row in pasts[0].rows}
-    reading = _read(legs, folder, pictures_each)
-    return _judge(reading, folder, pictures_each, focus_mm, pasts[0].pending if len(pasts) == 1 else ())
+    pending = pasts[0].pending if len(pasts) == 1 else ()
+    first, *others = (
+        _judge(reading, folder, pictures_each, focus_mm, pending) for reading in _readings(legs, folder, pictures_each)
+    )
+    return _doubted(first, others, focus_mm)
 
 
-def _read(legs: Sequence[ShotLeg], folder: Folder, each: int) -> _Reading:
-    """The narrowest slack with which all pictures fit that fit at all."""
+def _readings(legs: Sequence[ShotLeg], folder: Folder, each: int) -> list[_Reading]:
+    """The narrowest slack with which all pictures fit that fit at all, then narrower ones that leave few over."""
     readings = [_read_with(legs, folder, each, slack_s) for slack_s in SLACK_S[folder.clock]]
     most = max(reading.count for reading in readings)
-    return next(reading for reading in readings if reading.count == most)
+    best = next(reading for reading in readings if reading.count == most)
+    few = min(FEW_OVER, most // 7)
+    return [best, *(one for one in readings[: readings.index(best)] if one.count >= most - few)]
+
+
+def _doubted(verdict: Verdict, others: Sequence[Verdict], focus_mm: dict[int, float]) -> Verdict:
+    """A verdict with the doubts of other readings of the same times."""
+    doubts = set().union(*({*one.missing, *one.doubtful} for one in others)) - {*verdict.missing, *verdict.doubtful}
+    if not doubts:
+        return verdict
+    doubts |= {min(focus_mm), max(focus_mm)} - {*verdict.missing}  # a stray picture at their rhythm looks like an end
+    named = {*verdict.focus_mm, *doubts}
+    return replace(
+        verdict,
+        complete=False,
+        doubtful=tuple(sorted({*verdict.doubtful, *doubts})),
+        doubtful_count=0,
+        focus_mm={frame: focus_mm[frame] for frame in sorted(named)},
+    )
 
 
 def _read_with(legs: Sequence[ShotLeg], folder: Folder, each: int, slack_s: float) -> _Reading:
@@ -226,6 +253,7 @@ def _judge(reading: _Reading, folder: Folder, each: int, focus_mm: dict[int, flo
         doubled=tuple(sorted(frame for frame, times in frames_taken.items() if times > 1 and frame != CLOSING)),
         out_of_order=tuple(sorted(order)),
         extra=tuple(_names(pictures[picture]) for picture in spare) if times_fit else (),
+        unplaced=len(pictures) - len({picture for mine in taken.values() for picture in mine}) if times_fit else 0,
         copies=tuple(map(str, folder.copies)),
         focus_mm={},
         files=files,

@@ -49,15 +49,19 @@ def _details(verdict: dict[str, Any]) -> Iterable[str]:
         fewer = f" At least {verdict['doubtful_count']} are missing." if verdict["doubtful_count"] else ""
         yield (
             f"{_count(verdict['pictures'], 'picture')} for {verdict['frames']} frames.{fewer} Copying may have changed "
-            "the file times, or files of another run are among them."
-            + ("" if verdict["clock"] == "exif" else " Capture times in the files are read with the extra 'exif'.")
+            "the file times, or files of another run are among them." + _by_files(verdict)
         )
     if verdict["unlinked"]:
         yield "The journal does not say when it was resumed, so a spare picture may hide a lost one: look at them."
     yield from _oddities(verdict)
     if verdict["complete"]:
         source = "capture times" if verdict["clock"] == "exif" else "file times"
-        yield f"By number, {source} and rhythm; look at the first and the last picture all the same."
+        yield f"By number, {source} and rhythm; look at the first and last picture all the same.{_by_files(verdict)}"
+
+
+def _by_files(verdict: dict[str, Any]) -> str:
+    """What would prove more than the times at which files were written."""
+    return "" if verdict["clock"] == "exif" else " Capture times in the files prove more: pip install '.[exif]'."
 
 
 def _gaps(verdict: dict[str, Any]) -> Iterable[str]:
@@ -70,7 +74,7 @@ def _gaps(verdict: dict[str, Any]) -> Iterable[str]:
         yield f"{which}: {named(verdict['doubtful'], depth)}"
         yield (
             "Times and numbers alone cannot tell which (at an even rhythm a lost first frame looks like a lost last "
-            "one): look at the pictures, or shoot them all again."
+            f"one, and a test shot like a frame): look at the pictures, or shoot them all again.{_by_files(verdict)}"
         )
     if verdict["not_shot"]:
         yield f"not confirmed by the journal: {named(verdict['not_shot'], depth)}"
@@ -85,6 +89,8 @@ def _oddities(verdict: dict[str, Any]) -> Iterable[str]:
         yield f"not in their turn by name: {spans(verdict['out_of_order'])}; sort by capture time, or rename"
     if verdict["extra"]:
         yield f"no frame of this run: {_listed(verdict['extra'])}"
+    if (more := verdict["unplaced"] - len(verdict["extra"])) > 0:
+        yield f"{_count(more, 'picture')} more than exposures; the times do not tell which"
     if verdict["copies"]:
         yield f"copies: {_listed(verdict['copies'])}"
 

@@ -73,6 +73,25 @@ def test_bad_input(stacker, run, tmp_path):
     assert "no.jsonl:1:1" in done.err
 
 
+def test_a_folder_without_pictures_and_a_plan_for_a_journal_are_named_as_that(stacker, run, tmp_path, plans):
+    journal, card = run()
+    (tmp_path / "empty").mkdir()
+    done = stacker("verify", tmp_path / "empty", "--journal", journal)
+    assert (done.code, "no pictures in there; is it the right folder?" in done.err) == (1, True)
+    done = stacker("verify", card, "--journal", plans / "leaf_beetle.plan.yaml")
+    assert (done.code, "this is no journal; a run writes" in done.err) == (2, True)
+
+
+def test_frames_are_not_shot_again_with_a_plan_made_anew(stacker, run, plans):
+    journal, card = run(11)
+    plan = journal.with_name("moss.plan.yaml")
+    plan.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())
+    done = stacker("verify", card, "--journal", journal)
+    assert "missing: 11" in done.out
+    assert f"{plan} was made anew since this run" in done.err
+    assert "stacker drive" not in done.err
+
+
 def test_a_run_on_the_simulated_rail_is_verified_from_its_own_journal(stacker, plans, tmp_path):
     """Files dated by the simulated hardware's log, which knows nothing of the journal; frame 5 is lost."""
     plan, log = tmp_path / "beetle.plan.yaml", tmp_path / "hardware.jsonl"

@@ -133,7 +133,7 @@ def test_a_torn_last_line_is_cut_off_before_anything_is_appended(tmp_path):
     ("text", "message"),
     [
         ("", "not a journal"),
-        ("hello\n", "1:1: not a line of a journal"),
+        ("hello\n", "1:1: this is no journal; a run writes"),
         ('{"event":"intent"}\n', "not a journal of format 1"),
         ('{"event":"run","stacker_journal":99}\n', "not a journal of format 1"),
         ('{"event":"run","stacker_journal":1}\n', "lacks"),
