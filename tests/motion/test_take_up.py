@@ -55,7 +55,9 @@ def test_every_frame_stands_equally_far_from_its_screw(positions, direction, tak
 def test_the_reach_is_the_stack_with_position_0_and_one_take_up():
     assert reach([-10, 50, 110], direction=1, take_up=30) == (-40, 110)
     assert reach([110, 50, -10], direction=-1, take_up=30) == (-10, 140)
-    assert reach([40, 50], direction=1, take_up=30) == (-30, 50)  # a run begins at position 0, reached with a take-up
+    # a run begins at position 0, reached with a take-up
+    assert reach([40, 50], direction=1, take_up=30) == (-30, 50)
+    assert reach([-40, -50], direction=-1, take_up=30) == (-50, 30)
 
 
 @given(POSITIONS, st.sampled_from([1, -1]), st.integers(0, 60))

@@ -193,6 +193,10 @@ def test_focus_ring_of_a_reversed_lens_moves_the_mount():
     at_infinity = reversed_lens(**common, image_distance_mm=150)
     closer = reversed_lens(**common, image_distance_mm=150, focused_at=0.1)
     assert at_infinity.working_distance_mm - closer.working_distance_mm == pytest.approx(5)
+    # a lens that is not said to focus has no nearest
+    del common["max_magnification"]
+    nearest = reversed_lens(**common, image_distance_mm=150, focused_at="nearest")
+    assert nearest.working_distance_mm == at_infinity.working_distance_mm
 
 
 def test_photographed_ruler_beats_every_estimate():
@@ -461,6 +465,7 @@ REVERSED = {"focal_length_mm": 50, "f_number": 4}
             "found 0; write a number above 0",
         ),
         (lens, {**BASE, "tubes_mm": -1}, "rig.tubes_mm", "found -1; write 0 or a number above it"),
+        (lens, {**BASE, "tubes_mm": math.inf}, "rig.tubes_mm", "found inf; write 0 or a number above it"),
         (lens, {**BASE, "f_number": 0}, "rig.f_number", "found 0; write a number above 0"),
         (lens, {**BASE, "focal_length_mm": math.inf}, "rig.focal_length_mm", "found inf; write a number above 0"),
         (
