@@ -15,6 +15,9 @@ from stacker.errors import Refusal, StackerError
 from stacker.figures import as_typed
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from stacker.documents.plan import Plan
     from stacker.driving.drive import Outcome, Person, Wishes
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.job import Job
@@ -73,7 +76,6 @@ def command(
       stacker drive beetle.plan.yaml
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
     """
-    from stacker.documents.outdated import remark_on_age
     from stacker.documents.plan_file import read_plan
     from stacker.driving import selection
     from stacker.driving.drive import Wishes
@@ -115,13 +117,25 @@ def command(
         kind="ends" if ends else "all" if frames is None else "frames",
     )
     past = None if resume is None else _journal_of(plan, resume)
-    if past is None and (text := remark_on_age(read, plan)):
+    for text in () if past else _remarks(read, job, wishes):
         note(text, quiet=quiet)
     if not go:
         _rehearse(job, wishes, past, whole=whole, as_json=as_json, quiet=quiet)
     else:
         outcome = _go(job, wishes, past, journal, quiet=quiet or as_json)
         _tell(job, outcome, ends=ends, as_json=as_json, quiet=quiet)
+
+
+def _remarks(plan: Plan, job: Job, wishes: Wishes) -> Iterator[str]:
+    """What speaks against a new run of this plan: its request says otherwise by now, or a run was left unfinished."""
+    from stacker.documents.outdated import remark_on_age
+    from stacker.driving.journal import of_this_plan
+
+    if text := remark_on_age(plan, job.path):
+        yield text
+    begun = [path for path, past in of_this_plan(job.path, job.digest).items() if past.pending]
+    if begun and wishes.kind == "all":
+        yield f"{begun[-1]} is of an unfinished run of this plan; --resume takes what it left open."
 
 
 def _journal_of(plan: Path, resume: str) -> Path:
@@ -137,6 +151,7 @@ def _journal_of(plan: Path, resume: str) -> Path:
 
 def _rehearse(job: Job, wishes: Wishes, past: Path | None, *, whole: bool, as_json: bool, quiet: bool) -> None:
     from stacker.driving import dry_run, journal, selection
+    from stacker.presenting.verdict_text import spans
 
     front_at, frames = wishes.front_at if wishes.front_at is not None else job.front_at, wishes.frames
     if past is not None:
@@ -158,10 +173,13 @@ def _rehearse(job: Job, wishes: Wishes, past: Path | None, *, whole: bool, as_js
         write_json(result_document("drive", result))
     elif not quiet:
         click.echo(dry_run.text(job, rehearsed, whole=whole))
-    plan = as_typed(job.path)
-    ends = f"stacker drive {plan} --ends --go\nthen: "
-    follow = f"stacker drive {plan} --go --resume {as_typed(past)}" if past else f"{ends}stacker drive {plan} --go"
-    note(f"Next: {follow}", quiet=quiet or as_json)
+    run = f"stacker drive {as_typed(job.path)}"
+    follow = {
+        "all": f"{run} --ends --go\nthen: {run} --go",
+        "ends": f"{run} --ends --go",
+        "frames": f"{run} --frames {spans(frames)} --go",
+    }[wishes.kind]
+    note(f"Next: {f'{run} --go --resume {as_typed(past)}' if past else follow}", quiet=quiet or as_json)
 
 
 def _go(job: Job, wishes: Wishes, past: Path | None, journal: Path | None, *, quiet: bool) -> Outcome:
@@ -240,13 +258,27 @@ def _tell(job: Job, outcome: Outcome, *, ends: bool, as_json: bool, quiet: bool)
         write_json(result_document("drive", result))
     elif not quiet:
         click.echo(
-            f"{job.name}: {len(outcome.frames)} frames taken in {_minutes(outcome.duration_s)}; {outcome.steps}.\n"
+            f"{job.name}: {len(outcome.frames)} frames taken in {_minutes(outcome.duration_s)}"
+            f"{' on the simulated rail' if job.link.simulated else ''}; {outcome.steps}.\n"
             f"The rail stands at {job.mm(outcome.position):.3f} mm, "
             f"its motor {'energised' if job.hold_after else 'let go'}."
         )
         if outcome.doubled:
             click.echo(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, outcome.doubled))}.")
-    follow = f"stacker verify FOLDER --journal {as_typed(outcome.journal)}"
+    follow = f"stacker verify FOLDER {_journals(job, outcome)}"
     if ends:
         follow = f"stacker drive {as_typed(job.path)} --go --front-at-mm {typed_mm(job.mm(outcome.front_at))}"
     note(f"Next: {follow}", quiet=quiet or as_json)
+
+
+def _journals(job: Job, outcome: Outcome) -> str:
+    """The journals that together tell of all frames: a run of some of them goes with the one that took most."""
+    from stacker.driving.journal import of_this_plan
+
+    own = f"--journal {as_typed(outcome.journal)}"
+    others = {
+        len(past.confirmed): path
+        for path, past in of_this_plan(job.path, job.digest).items()
+        if path.resolve() != outcome.journal.resolve() and len(past.confirmed) > len(outcome.frames)
+    }
+    return f"--journal {as_typed(others[max(others)])} {own}" if others else own

@@ -7,6 +7,7 @@ without its confirmation is ambiguous: that frame is shot again, since a duplica
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 from collections.abc import Callable
@@ -251,9 +252,23 @@ def reopen(path: Path, *, opener: Callable[..., DurableFile] = DurableFile) -> t
 
 def newest(plan_path: Path) -> Path | None:
     """The journal beside a plan that was begun last."""
+    return max(beside(plan_path), key=lambda path: path.name, default=None)
+
+
+def beside(plan_path: Path) -> list[Path]:
+    """All journals beside a plan."""
     name = re.compile(re.escape(_stem(plan_path)) + r"-\d{8}-\d{6}\.run\.jsonl")
-    found = (path for path in plan_path.parent.glob("*.run.jsonl") if name.fullmatch(path.name))
-    return max(found, key=lambda path: path.name, default=None)
+    return [path for path in plan_path.parent.glob("*.run.jsonl") if name.fullmatch(path.name)]
+
+
+def of_this_plan(plan_path: Path, digest: str) -> dict[Path, Past]:
+    """The journals beside a plan that belong to it as it stands; those that cannot be read are left out."""
+    found = {}
+    for path in sorted(beside(plan_path)):
+        with contextlib.suppress(InputError):
+            if (past := read_journal(path)).digest == digest:
+                found[path] = past
+    return found
 
 
 def journal_path(plan_path: Path, stamp: str) -> Path:

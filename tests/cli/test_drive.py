@@ -281,3 +281,36 @@ def test_with_yes_the_person_is_told_all_the_same_from_where_to_where(stacker, p
     assert "Position 0 (front in focus) is 31.500 mm, as the request says:" in told
     assert "3 frames\nbetween 31.394 and 31.591 mm, take-up included." in told
     assert "room for 3 frames" in told
+
+
+def test_a_run_with_open_frames_is_pointed_out_before_another_one_is_begun(stacker, plan, url):
+    assert "unfinished" not in stacker("drive", plan).err
+    stacker("drive", plan, "--go", "--yes", "--url", url + "&unplug_at_s=20")
+    (journal,) = plan.parent.glob("*.run.jsonl")
+    assert (
+        f"{journal} is of an unfinished run of this plan; --resume takes what it left open."
+        in stacker("drive", plan).err
+    )
+    assert "unfinished" not in stacker("drive", plan, "--frames", "3").err
+
+
+def test_frames_shot_again_are_verified_with_the_journal_of_the_whole_run(stacker, plan, url, tmp_path):
+    first = tmp_path / "beetle-20310504-220000.run.jsonl"
+    done = stacker("drive", plan, "--go", "--yes", "--url", url, "--journal", first)
+    assert f"Next: stacker verify FOLDER --journal {first}\n" in done.err
+    assert "60 frames taken in 1:33 on the simulated rail" in done.out
+    again = tmp_path / "beetle-20310504-230000.run.jsonl"
+    done = stacker("drive", plan, "--go", "--yes", "--url", url, "--journal", again, "--frames", "33")
+    assert f"Next: stacker verify FOLDER --journal {first} --journal {again}\n" in done.err
+
+
+@pytest.mark.parametrize(
+    ("options", "follow"),
+    [
+        ((), "--ends --go\nthen: "),
+        (("--ends",), "--ends --go\n"),
+        (("--frames", "3,7-9"), "--frames 3,7-9 --go\n"),
+    ],
+)
+def test_the_dry_run_is_followed_by_the_same_in_earnest(stacker, plan, options, follow):
+    assert f"Next: stacker drive {plan} {follow}" in stacker("drive", plan, *options).err
