@@ -11,6 +11,7 @@ import click
 from stacker.cli.numbers import ABOVE_0, FROM_0
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
+from stacker.figures import as_typed
 
 if TYPE_CHECKING:
     from stacker.calibrating.estimate import Estimate
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from stacker.calibrating.screw import Screw
     from stacker.documents.request import Request
 
+_FAR_OFF = 1.3  # estimates from data sheets err by a tenth or so (common practice, no source)
 _FILE = click.Path(path_type=Path)
 
 
@@ -112,7 +114,30 @@ def scale(
         as_json=as_json,
         quiet=quiet,
     )
-    note(f"Next: stacker plan {request}", quiet=quiet or as_json)
+    if text := _far_from_estimate(asked, found["magnification"].value):
+        note(text, quiet=quiet)
+    note(f"Next: stacker plan {as_typed(request)}", quiet=quiet or as_json)
+
+
+def _far_from_estimate(asked: Request, magnification: float) -> str | None:
+    """What to look at where the rig as described gives another magnification than the ruler."""
+    from dataclasses import replace
+
+    from stacker.documents.rigs import MeasuredRig, ReversedRig
+    from stacker.planning.rig import imaging_of
+
+    if isinstance(asked.rig, (MeasuredRig, ReversedRig)):  # known by their rulers alone
+        return None
+    try:
+        estimate = imaging_of(replace(asked, rig=replace(asked.rig, measured_magnification=None))).magnification
+    except Refusal:
+        return None
+    if 1 / _FAR_OFF < magnification / estimate < _FAR_OFF:
+        return None
+    return (
+        f"The rig as described should give {estimate:.3g}x. Is the ruler's length in mm, and are the pixels those of a "
+        "picture in full size? Otherwise look at the lens, tubes and focused_at in the request."
+    )
 
 
 def _pupil_magnification(asked: Request, ruler: Ruler) -> Estimate | None:
@@ -206,11 +231,21 @@ def rail(
         screw = fit_screw(table, lead_mm=lead_mm)
     except Refusal as refusal:
         raise Refusal(f"{readings}: {refusal}", code=refusal.code) from None
+    if write and screw.outliers:
+        places = ", ".join(map(str, screw.outliers))
+        raise Refusal(
+            f"{readings}: nothing was written: line {places} lies far from the fit, perhaps misread. Read it again, or "
+            "delete it; without --write the fit is shown as it is.",
+            code="misread",
+        )
+    backlash = screw.backlash_um
     lines = {
         lead_key: rounded(screw.lead_mm.value, screw.lead_mm.standard_error),
         "lead_error": rounded_up(screw.lead_error(indicator_error_um)),
         "periodic_error_um": rounded(screw.periodic_um.value, screw.periodic_um.standard_error),
-        "backlash_um": max(0.0, rounded(screw.backlash_um.value, screw.backlash_um.standard_error)),
+        "backlash_um": rounded(backlash.value, backlash.standard_error)
+        if backlash.value > backlash.margin
+        else rounded_up(abs(backlash.value) + backlash.margin),  # not clear of 0: the take-up must cover what it may be
         "repeatability_um": rounded_up(screw.scatter_um),
     }
     if picture is not None:
@@ -231,6 +266,8 @@ def rail(
 
 def _remarks(screw: Screw, indicator_error_um: float) -> list[str]:
     said = []
+    if screw.backlash_um.value <= screw.backlash_um.margin:
+        said.append("The backlash is not clear of zero: what it may be at most is taken.")
     if not screw.periodic_is_clear:
         said.append(
             "The periodic error does not stand out from the scatter, which makes it look larger than it is: take more "

@@ -188,6 +188,38 @@ def test_the_pupil_of_a_lens_behind_a_close_up_lens_is_not_taken_for_the_lens_it
     assert ("rig.pupil_magnification" in json.loads(out)["result"]["lines"]) == written
 
 
+def test_a_misread_line_is_named_and_nothing_is_written(bench, capsys):
+    rows = Path("readings.csv").read_text(encoding="utf-8").splitlines()
+    place, shown, side = rows[4].split(",")
+    rows[4] = f"{place},{float(shown) + 1:.4f},{side}"  # one turn of the indicator's small hand
+    Path("readings.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    code, _, err = run(capsys, "rail", "rail.yaml", "readings.csv", "--write")
+    assert (code, "nothing was written: line 5 lies far from the fit" in err) == (1, True)
+    assert Path("rail.yaml").read_text(encoding="utf-8") == PROFILE
+    code, out, err = run(capsys, "rail", "rail.yaml", "readings.csv")
+    assert (code, "Lines for rail.yaml:" in out, "perhaps misread: line 5" in err) == (0, True, True)
+
+
+@pytest.mark.parametrize("backlash_mm", [0.0, 0.0001])
+def test_where_backlash_is_not_clear_of_zero_what_it_may_be_is_taken(bench, capsys, backlash_mm):
+    """Nothing is clipped to 0: then there would be no take-up, and the screw may have some play all the same."""
+    readings(bench, backlash_mm=backlash_mm)
+    code, out, err = run(capsys, "rail", "rail.yaml", "readings.csv", "--json")
+    result = json.loads(out)["result"]
+    assert code == 0
+    assert result["lines"]["backlash_um"] > 1000 * backlash_mm
+    # noise of 1 um on 64 readings leaves the difference of the sides uncertain by 2 * 1/sqrt(64) = 0.25 um, twice that
+    # for an interval of 95 %
+    assert result["lines"]["backlash_um"] < 1000 * backlash_mm + 4 * 0.25
+    assert "not clear of zero" in err
+
+
+@pytest.mark.parametrize(("ruler_mm", "told"), [("15", False), ("1.5", True), ("150", True)])
+def test_a_ruler_in_another_unit_is_asked_about(bench, capsys, ruler_mm, told):
+    _, _, err = run(capsys, "scale", "lens.yaml", "--ruler-mm", ruler_mm, "--pixels", "4210")
+    assert ("Is the ruler's length in mm" in err) == told
+
+
 def test_faults_of_use(bench, capsys):
     code, _, err = run(capsys, "scale", "lens.yaml", "--ruler-mm", "10", "--pixels", "7000")
     assert (code, "6000 columns" in err) == (1, True)
