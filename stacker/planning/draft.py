@@ -158,8 +158,6 @@ def _per_plane(value: FloatArray, planes: Planes) -> FloatArray:
 
 def _seams(criterion: Criterion, planes: Planes, aperture: Aperture) -> FloatArray:
     """At each seam the worse of its two sides: with a moving rear standard the two frames differ."""
-    if planes.frame_count < 2:
-        return np.empty(0)
     sides = (_distinct(criterion, planes.step_um, aperture[part]) for part in (slice(None, -1), slice(1, None)))
     worst: FloatArray = np.minimum(*sides)
     return worst
@@ -178,7 +176,7 @@ def _exposures(request: Request, imaging: Imaging, aperture: Aperture) -> FloatA
         return None
     ratio = aperture.effective_f_number / imaging.effective_f_number
     exposure_s = np.full_like(ratio, request.light.exposure_s)
-    return exposure_s * ratio**2 if request.light.kind == "continuous" and request.moves == "rear" else exposure_s
+    return exposure_s * ratio**2 if request.light.kind == "continuous" else exposure_s
 
 
 def _gap_risk(

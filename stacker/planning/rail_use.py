@@ -49,7 +49,7 @@ class RailUse:
     def reach_um(self, planes: Planes) -> tuple[float, float]:
         """Lowest and highest rail position of a run from position 0, the overshoot of the take-up included."""
         overshoot_um = self.take_up_microsteps * self.microstep_um
-        low_um, high_um = min(0.0, float(planes.rail_um[0])), max(0.0, float(planes.rail_um[-1]))
+        low_um, high_um = float(planes.rail_um[0]), float(planes.rail_um[-1])  # position 0 is one of the planes
         return (low_um - overshoot_um, high_um) if self.direction > 0 else (low_um, high_um + overshoot_um)
 
 
@@ -65,7 +65,7 @@ def refuse_collision(request: Request, imaging: Imaging, planes: Planes, rail: R
         return
     advance_mm = 0.0  # with a moving rear standard lens and subject stand still
     if request.moves != "rear":
-        deepest_um = rail.reach_um(planes)[1] if rail else max(0.0, float(planes.rail_um[-1]))
+        deepest_um = rail.reach_um(planes)[1] if rail else float(planes.rail_um[-1])
         advance_mm = deepest_um / 1000
     left_mm = imaging.working_distance_mm - advance_mm
     if left_mm < request.subject.keep_clear_mm:

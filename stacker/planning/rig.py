@@ -7,7 +7,6 @@ from typing import cast
 
 from stacker.documents.request import Request
 from stacker.documents.rigs import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, ReversedRig
-from stacker.errors import Refusal
 from stacker.optics.focusing import FocusSetting
 from stacker.optics.imaging import Imaging
 from stacker.optics.lenses import lens, magnification_from_field, measured, reversed_lens
@@ -25,11 +24,11 @@ def imaging_of(request: Request) -> Imaging:
     rig, index, width_mm = request.rig, request.focus.index, request.camera.sensor_mm[0]
     match rig:
         case LensRig():
-            imaging = _of_lens(rig, index)
+            return _of_lens(rig, index)
         case ReversedRig():
-            imaging = _of_reversed(rig, index, width_mm)
+            return _of_reversed(rig, index, width_mm)
         case CoupledRig():
-            imaging = coupled_lenses(
+            return coupled_lenses(
                 rear_focal_length_mm=rig.rear_focal_length_mm,
                 rear_f_number=rig.rear_f_number,
                 front_focal_length_mm=rig.front_focal_length_mm,
@@ -40,16 +39,9 @@ def imaging_of(request: Request) -> Imaging:
                 index=index,
             )
         case ObjectiveRig():
-            imaging = _of_objective(rig, index)
+            return _of_objective(rig, index)
         case MeasuredRig():
-            imaging = _of_measured(rig, index, width_mm)
-    if request.moves == "rear" and (imaging.focal_length_mm is None or imaging.telecentric):
-        raise Refusal(
-            "with moves: rear the magnification changes from frame to frame, and only kind lens or reversed "
-            "tells how; describe the rig as one of these, or move the camera or the subject",
-            key="moves",
-        )
-    return imaging
+            return _of_measured(rig, index, width_mm)
 
 
 def _of_lens(rig: LensRig, index: float) -> Imaging:

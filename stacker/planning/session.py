@@ -88,13 +88,10 @@ class _Cards:
     def take(self, frames: int, raw_mb: float, card_gb: float) -> tuple[int, ...]:
         """Store so many files, and tell on which cards."""
         frames_per_card(raw_mb=raw_mb, card_gb=card_gb)  # refuses a card too small for one file
-        if card_gb != self.size_gb:
-            self.size_gb, first_is_new = card_gb, True
-        else:
-            first_is_new = False
+        first_is_new, self.size_gb = card_gb != self.size_gb, card_gb
         used = []
         while frames:
-            left_gb = 0.0 if first_is_new or not self.filled_gb else card_gb - self.filled_gb[-1]
+            left_gb = 0.0 if first_is_new else card_gb - self.filled_gb[-1]
             fit = min(frames, int(left_gb * 1000 / raw_mb + 1e-9))
             if fit:
                 self.filled_gb[-1] += fit * raw_mb / 1000
@@ -134,7 +131,9 @@ def session_of(plans: Sequence[Plan], *, setup_s: float) -> Session:
         begins_s, duration_s = (clock_s if known_s else None), plan.budget.duration_s
         known_s = known_s and duration_s is not None
         clock_s += duration_s or 0.0
-        sized = camera.raw_mb is not None and camera.card_gb is not None
+        used: tuple[int, ...] = ()
+        if camera.raw_mb is not None and camera.card_gb is not None:
+            used = cards.take(frames, camera.raw_mb, camera.card_gb)
         charges = None
         if duration_s is not None and camera.battery_frames:
             charges = battery_charges(
@@ -151,7 +150,7 @@ def session_of(plans: Sequence[Plan], *, setup_s: float) -> Session:
                 ends_s=clock_s if known_s else None,
                 duration_s=duration_s,
                 raw_gb=plan.budget.raw_gb,
-                cards=cards.take(frames, camera.raw_mb or 0.0, camera.card_gb or 0.0) if sized else (),
+                cards=used,
                 charges=charges,
                 working_gb=plan.budget.working_gb,
             )
