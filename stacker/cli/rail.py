@@ -144,8 +144,9 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
         told = ", ".join(INPUT_WORDS[name].get(word, f"{name} {word}") for name, word in inputs.items())
         text += "\n" + fill(f"{told}.", 80)
     _tell("rail identify", result, text, as_json=as_json, quiet=quiet)
-    follow = "move" if where.known else "find"
-    note(f"Next: stacker rail {follow} {as_typed(profile)}", quiet=quiet or as_json)
+    # a first move goes away from the subject
+    step = "stacker rail move {} --by-mm -1 --go" if where.known else "stacker rail find {} --go"
+    note(f"Next: {step.format(as_typed(profile))}", quiet=quiet or as_json)
 
 
 @command.command(name="move")
@@ -175,6 +176,7 @@ def move(
     """
     from stacker.driving.bring_up import go_by, go_to
     from stacker.driving.job import rail_settings
+    from stacker.motion.step_grid import whole_down
 
     if (to_mm is None) == (by_mm is None):
         raise click.UsageError("give either --to-mm or --by-mm.")
@@ -189,7 +191,8 @@ def move(
         if to_mm is not None:
             at = go_to(rail, settings.microsteps(to_mm))
         else:
-            at = go_by(rail, settings.microsteps(by_mm or 0.0))
+            whole = whole_down(abs(by_mm or 0.0) * settings.microsteps_per_mm)  # never farther than was asked for
+            at = go_by(rail, whole if (by_mm or 0.0) > 0 else -whole)
         known = rail.controller.where().known
     at_mm = at / settings.microsteps_per_mm
     result = {"moved": True, "known": known, "position_microsteps": at, "position_mm": at_mm if known else None}

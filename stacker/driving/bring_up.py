@@ -5,6 +5,7 @@ from __future__ import annotations
 from stacker.driving.bench import make_ready
 from stacker.driving.steps import find_switch
 from stacker.errors import Refusal
+from stacker.rail.controller import ControllerRefused
 from stacker.rail.line import LineController
 from stacker.rail.rail import Rail
 
@@ -36,8 +37,7 @@ def go_by(rail: Rail, distance: int) -> int:
     where = make_ready(rail)
     if where.known:
         return go_to(rail, where.position + distance)
-    most = JOG_MAX_MM * rail.settings.microsteps_per_mm
-    if abs(distance) > most:
+    if abs(distance) > JOG_MAX_MM * rail.settings.microsteps_per_mm:
         raise Refusal(
             f"found {distance / rail.settings.microsteps_per_mm:g} mm; while the position is not known the rail moves "
             f"by at most {JOG_MAX_MM:g} mm at a time.",
@@ -65,7 +65,16 @@ def find(rail: Rail, end: str, switch_at: int | None) -> tuple[int, bool]:
         Where the rail stands [microsteps], and whether that is known now.
     """
     make_ready(rail)
-    edge = find_switch(rail, end)
+    try:
+        edge = find_switch(rail, end)
+    except ControllerRefused as refused:
+        if refused.reason != "switch":
+            raise
+        raise Refusal(
+            f"{refused} A rail without a {end} switch, or one that stands on the other one, cannot seek it: read its "
+            "scale and pass --rail-at-mm instead.",
+            code="no_switch",
+        ) from refused
     where = rail.controller.where()
     if switch_at is None:
         return where.position, where.known

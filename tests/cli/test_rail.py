@@ -125,3 +125,26 @@ def test_move_wants_one_goal(stacker, profile):
 @pytest.mark.parametrize("url", ["sim://x?nonsense=1", "sim://x?time_scale=inf"])
 def test_simulate_refuses_what_it_cannot_serve(stacker, url):
     assert stacker("rail", "simulate", url).code == 2
+
+
+@pytest.mark.parametrize(
+    ("position", "follow"), [("", "move {} --by-mm -1 --go"), ("&position=unknown", "find {} --go")]
+)
+def test_the_next_step_after_identify_can_be_typed(stacker, profile, url, position, follow):
+    told = stacker("rail", "identify", profile, "--url", url + position).err
+    assert f"Next: stacker rail {follow.format(profile)}\n" in told
+
+
+def test_a_rail_without_switches_says_what_to_do_instead_of_seeking(stacker, profile, url):
+    told = stacker("rail", "find", profile, "--url", url + "&position=unknown", "--go")
+    assert told.code == 1
+    assert "read its scale and pass --rail-at-mm instead" in told.err
+
+
+def test_a_millimetre_that_is_no_whole_number_of_microsteps_is_not_made_longer(stacker, profile, url, tmp_path):
+    """8.03 mm a turn: 398.5 microsteps a millimetre; rounded up, a millimetre would be refused as more than one."""
+    odd = tmp_path / "odd.yaml"
+    odd.write_text(profile.read_text(encoding="utf-8").replace("lead_mm: 2", "lead_mm: 8.03"), encoding="utf-8")
+    assert "8.03" in odd.read_text(encoding="utf-8")
+    moved = stacker("rail", "move", odd, "--url", url + "&position=unknown", "--by-mm", "-1", "--go")
+    assert (moved.code, "has moved by -1 mm" in moved.out) == (0, True), moved.err
