@@ -69,12 +69,17 @@ def command(
                     click.echo("\n".join([f"Lines for {request}:", *(f"  {line}" for line in block_lines(lines))]))
         finally:
             rail.controller.close()
-    if write and lines:
+    written = write and bool(lines) and jog.done
+    if written:
         write_values(request, lines, load_request)
     if as_json:
-        write_json(result_document("jog", {"lines": lines, "written": bool(write and lines)}))
+        write_json(result_document("jog", {"lines": lines, "written": written}))
     if lines:
-        said = f"written into {request}" if write else "copy them into the request, or jog with --write"
+        said = f"written into {request}" if written else "copy them into the request, or jog with --write"
+        if written and "subject.depth_mm" not in lines:
+            said += "; depth_mm is kept as it was"
+        if write and not written:
+            said = f"not written, since it ended without 'done'; {said}"
         note(f"{said[0].upper()}{said[1:]}.\nNext: stacker plan {as_typed(request)}", quiet=quiet or as_json)
     else:
         note("Nothing was marked.\nNext: jog again and mark the front", quiet=quiet or as_json)

@@ -110,10 +110,20 @@ class Jog:
         raise Refusal(f"'{_shown(text)}' is not understood; 'help' lists what is. Nothing moved.", code="line")
 
     def _mark(self, mark: str) -> str:
-        setattr(self, mark, self._here())
-        if self._played_out or not self._settings.take_up:
-            return self.status()
-        return f"{self.status()}; the play is not taken up as in a run: go a step back and one deeper, mark again"
+        here, before = self._here(), getattr(self, mark)
+        if mark == "back" and self.front is not None and here <= self.front:
+            raise Refusal(
+                f"the back would not be deeper than the front ({self.mm(self.front):.4f} mm): not marked. Were they "
+                "swapped, or does the rail count the wrong way?",
+                code="marks",
+            )
+        said = "" if before in (None, here) else f"; {mark} was {self.mm(before):.4f}"
+        if mark == "front" and self.back is not None and self.back <= here:
+            self.back, said = None, f"{said}; the back is forgotten, it would not be deeper"
+        setattr(self, mark, here)
+        if not self._played_out and self._settings.take_up:
+            said += "; the play is not taken up as in a run: go a step back and one deeper, mark again"
+        return self.status() + said
 
     def status(self) -> str:
         """Position, step and marks, on one line."""
@@ -233,21 +243,11 @@ class Jog:
         rear : bool
             With a moving rear standard the rail's travel is not the subject's depth.
 
-        Raises
-        ------
-        Refusal
-            When the back lies before the front.
         """
         if self.front is None:
             return {}
         found: dict[str, Any] = {}
         if self.back is not None and not rear:
-            if self.back <= self.front:
-                raise Refusal(
-                    f"the back ({self.mm(self.back):.4f} mm) is not deeper than the front ({self.mm(self.front):.4f} "
-                    "mm): were they swapped, or does the rail count the wrong way?",
-                    code="marks",
-                )
             # jogged on the rail itself, the depth has the lead's error already: the plan adds no margin for it
             found |= {"subject.depth_mm": round(self.mm(self.back - self.front), 4), "subject.depth_source": "rail"}
         return found | {"subject.front_at_mm": round(self.mm(self.front), 4)}

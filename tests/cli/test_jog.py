@@ -102,6 +102,21 @@ def test_a_rear_standard_gets_no_depth(bench, capsys, monkeypatch):
     assert "not the subject's depth" in err
 
 
+def test_without_done_nothing_is_written(bench, capsys, monkeypatch):
+    """Ctrl-C or the end of the input is no consent to change a file."""
+    before = Path("beetle.yaml").read_bytes()
+    _, out, err = jog(capsys, monkeypatch, MARKED.replace("done\n", ""), "--write")
+    assert "depth_mm: 2.5" in out
+    assert "Not written, since it ended without 'done'" in err
+    assert Path("beetle.yaml").read_bytes() == before
+
+
+def test_a_front_marked_alone_says_that_the_depth_is_kept(bench, capsys, monkeypatch):
+    _, _, err = jog(capsys, monkeypatch, "+0.5\nfront\ndone\n", "--write")
+    assert "depth_mm is kept as it was" in err
+    assert load_request("beetle.yaml").value.subject.front_at_mm == 40.5
+
+
 def test_marks_outlive_a_port_that_goes(bench, capsys, monkeypatch):
     code, out, err = jog(capsys, monkeypatch, "+0.5\nfront\n" + "+5\n" * 9, url=f"{SIM}&unplug_at_s=12")
     assert code == 1

@@ -167,11 +167,19 @@ def test_slow_near_the_subject_and_quick_elsewhere():
         assert min(low for low, *_ in later) < 21
 
 
-def test_a_back_before_the_front_is_refused():
+def test_a_back_before_the_front_is_not_marked_and_the_front_stays():
     with Bench() as bench:
-        bench.say("+1", "front", "-0.5", "back")
-        with pytest.raises(Refusal, match="not deeper than the front"):
-            bench.jog.values(rear=False)
+        told = bench.say("+1", "front", "-0.5", "back")
+        assert "the back would not be deeper than the front (41.0000 mm): not marked" in told[-1]
+        assert bench.jog.values(rear=False) == {"subject.front_at_mm": 41.0}
+
+
+def test_a_mark_that_is_set_anew_tells_the_one_before():
+    with Bench() as bench:
+        told = bench.say("+1", "front", "+2", "back", "-0.5", "front", "+2", "front")
+        assert "; front was 41.0000" in told[5]
+        assert "; front was 42.5000; the back is forgotten, it would not be deeper" in told[7]
+        assert bench.jog.values(rear=False) == {"subject.front_at_mm": 44.5}
 
 
 def test_a_lost_position_moves_nothing_until_the_scale_is_read():
