@@ -207,7 +207,7 @@ class _Search:
         refusing = start
         for tried in self._between(start, end):
             if wish.granted(self.row(tried)):
-                return tried if tried == start else self._edge(wish.granted, tried, refusing)
+                return self._edge(wish.granted, tried, refusing)
             refusing = tried
         return None
 

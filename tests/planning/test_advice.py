@@ -48,6 +48,16 @@ def test_a_zone_is_widened_and_the_others_stay():
     )
 
 
+def test_a_zone_of_more_contrast_is_eased_half_way():
+    # by hand: half way between 0.94 and the 0.8 of the stack
+    zones = "subject.zones=[{name: eye, from_mm: 0.5, to_mm: 3, kept_contrast: 0.94}]"
+    request, found = advice(ROOT / "leaf_beetle.yaml", zones)
+    assert request.focus.kept_contrast == 0.8
+    eased = next(one for one in found if one.change and "zones" in one.change)
+    assert eased.text.startswith("A wider step in the zone eye: kept_contrast 0.87 instead of 0.94 there makes ")
+    assert "kept_contrast: 0.87" in eased.change
+
+
 def test_a_rail_that_scatters_too_much_comes_first_with_what_would_do():
     request, found = advice(ROOT / "wulfenite_objective.yaml", "rail.repeatability_um=2")
     assert draft_of(request).gap_risk > 0.001

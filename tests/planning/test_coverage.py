@@ -282,6 +282,23 @@ def test_a_seam_derived_step_defines_the_slice():
     np.testing.assert_allclose(planes.near_um, planes.focus_um - 33.33 / 2, rtol=1e-12)
 
 
+def test_overlap_is_the_share_of_the_thinner_slice():
+    # by hand: slices of 10 um at 0 and 8 um at 6 share (10 + 8)/2 - 6 = 3 um, whichever of them comes first
+    deeper_thinner = lay_planes(depth_um=6, step_um=6, slice_um=lambda focus_um: 10 - focus_um / 3, end_frames=0)
+    deeper_thicker = lay_planes(depth_um=6, step_um=6, slice_um=lambda focus_um: 8 + focus_um / 3, end_frames=0)
+    assert deeper_thinner.overlap.tolist() == deeper_thicker.overlap.tolist() == pytest.approx([3 / 8])
+
+
+@pytest.mark.parametrize(
+    ("depth_um", "lead_error", "ends_um"),
+    # by hand, planes every 10 um on whole um: a half um beyond a plane takes one plane more
+    [(100, 0, (0, 100)), (100.5, 0, (0, 110)), (100, 0.005, (-10, 110)), (1000, 0.01, (-10, 1010))],
+)
+def test_the_ends_lie_at_or_beyond_what_is_asked(depth_um, lead_error, ends_um):
+    planes = lay_planes(depth_um=depth_um, step_um=10, slice_um=12, end_frames=0, lead_error=lead_error)
+    assert (planes.focus_um[0], planes.focus_um[-1]) == ends_um
+
+
 def test_a_hundred_thousand_planes_are_found_in_few_rounds():
     rounds = 0
 

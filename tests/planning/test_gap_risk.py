@@ -143,6 +143,8 @@ def test_an_overlap_that_the_rail_cannot_step_is_no_advice():
 
     assert overlap_that_holds(lambda overlap: risk_at(overlap, 0.455), overlap=0.3) == 0.46
     assert overlap_that_holds(lambda overlap: risk_at(overlap, 0.55), overlap=0.3) is None
+    assert overlap_that_holds(lambda overlap: risk_at(overlap, 0.25), overlap=0.1) == 0.25
+    assert overlap_that_holds(lambda overlap: risk_at(overlap, 0.41), overlap=0.4) == 0.41
 
 
 @pytest.mark.parametrize("needed", [0.31, 0.5, 0.69, 0.7])

@@ -66,7 +66,23 @@ def test_what_is_not_known_is_named_and_the_rest_added_up(beetle):
     session = session_of([known, dark, known], setup_s=60)
     assert session.duration_s == 2120
     assert [stack.begins_s for stack in session.stacks] == [0, 1060, None]
+    assert [stack.ends_s for stack in session.stacks] == [1000, None, None]
+    assert [stack.cards for stack in session.stacks] == [(1,), (), (1,)]
+    assert (session.raw_gb, session.batteries) == (pytest.approx(6), 1)  # 2 * 100 * 30 MB; twice 100/400 of a charge
     assert session.unknown == tuple(f"{beetle.name}: {what}" for what in ("time", "raw files", "batteries"))
+
+
+def test_cards_or_batteries_that_are_not_known_are_left_out(beetle):
+    no_card = session_of([variant(beetle, frames=100, duration_s=1000, card_gb=None)], setup_s=0)
+    assert (no_card.stacks[0].cards, no_card.card_gb, no_card.raw_gb) == ((), (), pytest.approx(3))
+    no_battery = session_of([variant(beetle, frames=100, duration_s=1000, battery_frames=None)], setup_s=0)
+    assert (no_battery.stacks[0].charges, no_battery.batteries) == (None, 0)
+    assert no_battery.unknown == (f"{beetle.name}: batteries",)
+
+
+def test_an_evening_of_nothing(beetle):
+    nothing = session_of([], setup_s=900)
+    assert (nothing.duration_s, nothing.raw_gb, nothing.batteries, nothing.largest_working_gb) == (0, 0, 0, 0)
 
 
 def test_a_card_too_small_for_one_file_is_refused(beetle):

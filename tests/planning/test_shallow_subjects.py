@@ -33,3 +33,11 @@ def test_one_frame_is_advised_where_the_subject_lies_within_a_slice():
 )
 def test_a_stack_is_a_stack_where_it_does_not(change):
     assert not advised(change)
+
+
+def test_a_subject_of_no_depth_is_one_frame():
+    loaded = load_request("x.yaml", ("subject.depth_mm=1.0e-13",), text=TEXT)
+    plan = plan_of(loaded.value, loaded.assumed)
+    assert (plan.coverage.frame_count, plan.frames.focus_um) == (1, [0])
+    assert (plan.coverage.step_um, plan.coverage.overlap, plan.coverage.seam_contrast) == (None, None, None)
+    assert [advice.text[:9] for advice in plan.advice] == ["One frame"]
