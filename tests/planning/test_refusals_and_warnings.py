@@ -237,3 +237,23 @@ def test_tubes_alone_give_the_marked_estimate_too():
     # 300 mm * 0.15 / 1.15^2 = 34.0 mm: the lens is much shorter there than marked
     assert plan.optics.magnification == pytest.approx(0.15 + 36 / 34.026, abs=1e-3)
     assert "0.87x" in plan.advice[0].text  # 0.15 + 36/50
+
+
+@pytest.mark.parametrize(
+    ("rail", "focus", "chance", "remedy"),
+    [
+        ({"repeatability_um": 12}, {}, "with probability 0.", "focus.overlap: 0.52 brings it down to 0.001"),
+        ({"repeatability_um": 12}, {"seam_contrast": 0.85}, "with probability 0.", " instead of seam_contrast brings"),
+        ({"repeatability_um": 60}, {}, "almost surely", "use a rail that repeats better"),
+        ({"repeatability_um": 60, "periodic_error_um": 40}, {}, "almost surely", "repeats better or has a truer screw"),
+    ],
+)
+def test_a_gap_is_told_with_how_likely_it_is_and_with_what_helps(rail, focus, chance, remedy):
+    request = changed(rail=replace(RAIL, **rail), focus=Focus(**focus))
+    (text,) = (warning.text for warning in plan_of(request, {}).warnings)
+    assert f"some seam will fall short {chance}" in text
+    assert remedy in text
+    assert text.endswith(remedy) or "brings" in remedy
+    if "0.52" in remedy:  # the plan with that overlap is quiet, and with a hundredth less it is not
+        assert codes(replace(request, focus=Focus(overlap=0.52))) == set()
+        assert codes(replace(request, focus=Focus(overlap=0.51))) == {"gap_risk"}
