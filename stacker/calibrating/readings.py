@@ -39,6 +39,16 @@ class Readings:
     approached: NDArray[np.float64]
     line: tuple[int, ...]
 
+    def without(self, lines: Sequence[int]) -> Readings:
+        """The readings of all other lines."""
+        kept = [place for place, line in enumerate(self.line) if line not in lines]
+        return Readings(
+            position_um=self.position_um[kept],
+            reading_um=self.reading_um[kept],
+            approached=self.approached[kept],
+            line=tuple(self.line[place] for place in kept),
+        )
+
 
 def parse_readings(text: str, path: str, *, microstep_um: float) -> Readings:
     """Read a CSV table with the columns `EXAMPLE`, in any order.

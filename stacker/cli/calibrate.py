@@ -15,6 +15,7 @@ from stacker.figures import as_typed
 
 if TYPE_CHECKING:
     from stacker.calibrating.estimate import Estimate
+    from stacker.calibrating.readings import Readings
     from stacker.calibrating.scale import Ruler
     from stacker.calibrating.screw import Screw
     from stacker.documents.request import Request
@@ -261,6 +262,8 @@ def rail(
     )
     for remark in _remarks(screw, indicator_error_um):
         note(remark, quiet=quiet)
+    if screw.outliers:
+        note(_without_misread(table, screw, lead_mm), quiet=quiet)
     note("Next: stacker plan REQUEST, since steps, margins and gap risk follow the profile", quiet=quiet or as_json)
 
 
@@ -273,14 +276,32 @@ def _remarks(screw: Screw, indicator_error_um: float) -> list[str]:
             "The periodic error does not stand out from the scatter, which makes it look larger than it is: take more "
             "readings if it matters."
         )
-    if screw.outliers:
-        places = ", ".join(map(str, screw.outliers))
-        said.append(f"Far from the fit, perhaps misread: line {places}. Take these readings again.")
     if not indicator_error_um:
         said.append(
             "lead_error takes the indicator for perfect; with --indicator-error-um it holds for a real one too."
         )
     return said
+
+
+def _without_misread(table: Readings, screw: Screw, lead_mm: float) -> str:
+    """Which lines to read again, and what the others say by themselves."""
+    from stacker.calibrating.screw import fit_screw
+
+    places = ", ".join(map(str, screw.outliers))
+    told = f"Far from the fit, perhaps misread: line {places}. Do not use the figures above.\n"
+    try:
+        other = fit_screw(table.without(screw.outliers), lead_mm=lead_mm)
+    except Refusal as refusal:
+        return f"{told}Read it again; the other lines alone are not enough: {refusal}"
+    found = (
+        ("lead", other.lead_mm, "mm"),
+        ("periodic error", other.periodic_um, "um"),
+        ("backlash", other.backlash_um, "um"),
+    )
+    figures = "\n".join(f"  {name} {_with_margin(one)} {unit}" for name, one, unit in found)
+    more = ", ".join(map(str, other.outliers))
+    then = f"\nThen line {more} lies far off too." if more else ""
+    return f"{told}Without it:\n{figures}{then}\nRead it again, or delete the line, then calibrate anew."
 
 
 def _draw(picture: Path, screw: Screw, lead_mm: float) -> None:
@@ -327,12 +348,16 @@ def _tell(
     if quiet:
         return
     for key, one in found.items():
-        decimals = max(0, _decimals(one.margin))
-        click.echo(f"{one.value:.{decimals}f} +/- {one.margin:.{decimals}f}  {words[key]}")
+        click.echo(f"{_with_margin(one)}  {words[key]}")
     click.echo("(+/-: an interval that holds the truth in 95 of 100 calibrations)")
     click.echo(f"\n{'Written into' if load else 'Lines for'} {path}:")
     for line in block_lines(lines):
         click.echo(f"  {line}")
+
+
+def _with_margin(one: Estimate) -> str:
+    decimals = max(0, _decimals(one.margin))
+    return f"{one.value:.{decimals}f} +/- {one.margin:.{decimals}f}"
 
 
 def _decimals(margin: float) -> int:

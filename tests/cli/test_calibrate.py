@@ -190,6 +190,7 @@ def test_the_pupil_of_a_lens_behind_a_close_up_lens_is_not_taken_for_the_lens_it
 
 def test_a_misread_line_is_named_and_nothing_is_written(bench, capsys):
     rows = Path("readings.csv").read_text(encoding="utf-8").splitlines()
+    Path("good.csv").write_text("\n".join(rows[:4] + rows[5:]) + "\n", encoding="utf-8")
     place, shown, side = rows[4].split(",")
     rows[4] = f"{place},{float(shown) + 1:.4f},{side}"  # one turn of the indicator's small hand
     Path("readings.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
@@ -198,6 +199,10 @@ def test_a_misread_line_is_named_and_nothing_is_written(bench, capsys):
     assert Path("rail.yaml").read_text(encoding="utf-8") == PROFILE
     code, out, err = run(capsys, "rail", "rail.yaml", "readings.csv")
     assert (code, "Lines for rail.yaml:" in out, "perhaps misread: line 5" in err) == (0, True, True)
+    _, good, _ = run(capsys, "rail", "rail.yaml", "good.csv")  # the file with that line deleted says the same
+    lead, periodic, backlash = (line.split("  ")[0] for line in good.splitlines()[:3])
+    assert f"Without it:\n  lead {lead} mm\n  periodic error {periodic} um\n  backlash {backlash} um\n" in err
+    assert "Read it again, or delete the line" in err
 
 
 @pytest.mark.parametrize("backlash_mm", [0.0, 0.0001])
