@@ -222,8 +222,8 @@ def _resumed(
     if known:
         return past.pending
     question = (
-        f"{doubt} Bring the front of the subject into focus again with the rail "
-        "(stacker jog, or stacker rail move).\nIs the front in focus now"
+        f"{doubt}\nIf the front is out of focus, answer n, bring it into focus with the rail (stacker jog, or\n"
+        "stacker rail move), then resume with --refocused.\nIs the front in focus now"
     )
     if not wishes.refocused and (wishes.yes or not person.confirm(question)):
         raise Refusal(f"{doubt[:-1]}: focus the front again, then pass --refocused.", code="position_unknown")

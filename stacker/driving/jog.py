@@ -128,7 +128,10 @@ class Jog:
     def status(self) -> str:
         """Position, step and marks, on one line."""
         if not self.known:
-            return "position lost: read the rail's scale and type, for example, 'here 41.2'"
+            return (
+                "position lost: read the rail's scale and type, for example, 'here 41.2'\n"
+                "(without a scale: measure with a ruler how far it is from the low end of travel)"
+            )
         parts = [f"at {self.mm(self._rail.here()):.4f} mm", f"step {self.mm(self._step):.3g}"]
         parts += [
             f"{name} {self.mm(at):.4f}" for name, at in (("front", self.front), ("back", self.back)) if at is not None

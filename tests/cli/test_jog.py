@@ -129,6 +129,7 @@ def test_an_unknown_place_is_named_first(bench, capsys, monkeypatch):
     assert code == 0
     assert "front_at_mm: 41" in out
     assert "position lost" in err
+    assert "without a scale" in err
     _, out, _ = jog(capsys, monkeypatch, "+1\nfront\ndone\n", "--rail-at-mm", "20", url=f"{SIM}&position=unknown")
     assert "front_at_mm: 21" in out
 
