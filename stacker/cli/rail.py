@@ -145,7 +145,8 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
         text += "\n" + fill(f"{told}.", 80)
     _tell("rail identify", result, text, as_json=as_json, quiet=quiet)
     # a first move goes away from the subject
-    step = "stacker rail move {} --by-mm -1 --go" if where.known else "stacker rail find {} --go"
+    seeks = not where.known and not (inputs and inputs["low_switch"] == "none")
+    step = "stacker rail find {} --go" if seeks else "stacker rail move {} --by-mm -1 --go"
     note(f"Next: {step.format(as_typed(profile))}", quiet=quiet or as_json)
 
 

@@ -128,7 +128,12 @@ def test_simulate_refuses_what_it_cannot_serve(stacker, url):
 
 
 @pytest.mark.parametrize(
-    ("position", "follow"), [("", "move {} --by-mm -1 --go"), ("&position=unknown", "find {} --go")]
+    ("position", "follow"),
+    [
+        ("", "move {} --by-mm -1 --go"),
+        ("&position=unknown&low_switch=8000", "find {} --go"),
+        ("&position=unknown", "move {} --by-mm -1 --go"),  # there is no switch to seek
+    ],
 )
 def test_the_next_step_after_identify_can_be_typed(stacker, profile, url, position, follow):
     told = stacker("rail", "identify", profile, "--url", url + position).err

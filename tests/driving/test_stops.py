@@ -199,6 +199,11 @@ def test_a_refocused_front_that_was_not_gone_on_from_is_remembered(tmp_path):
     rail, _ = connect(job.link, job.rail)
     rail.controller.hold(on=False)
     rail.controller.close()
+    asked = []
+    with pytest.raises(Refusal, match="position was lost"):
+        run(job, resume=True, wishes=Wishes(), who=person(confirm=asked.append))
+    assert "answer n" in asked[0]
+    assert "resume with --refocused" in asked[0]
     refocus(job, error=20)
     with pytest.raises(Refusal, match="not started"):
         run(job, resume=True, wishes=Wishes(), who=person(confirm=lambda text: "in focus" in text and "Go" not in text))
