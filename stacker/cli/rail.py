@@ -199,7 +199,10 @@ def move(
     result = {"moved": True, "known": known, "position_microsteps": at, "position_mm": at_mm if known else None}
     stands = f"stands at {at_mm:.3f} mm" if known else f"has moved {words}; its position is not known"
     _tell("rail move", result, f"the rail {stands}.", as_json=as_json, quiet=quiet)
-    note("Next: measure the move; if it is right, stacker drive PLAN", quiet=quiet or as_json)
+    follow = (
+        "stacker drive PLAN" if known else "name the place with --rail-at-mm, or seek the switch: stacker rail find"
+    )
+    note(f"Next: measure the move; if it is right, {follow}", quiet=quiet or as_json)
 
 
 @command.command(name="find")
