@@ -125,6 +125,19 @@ def test_the_request_s_own_f_number_extends_the_ring():
     assert best_aperture(REQUEST, Wish(detail_um=1000.0)).f_number == MARKS[-1]
 
 
+def test_a_lens_that_opens_wider_than_the_marks_is_searched_there_too():
+    # 0.61 lam/NA = 0.61 * 0.55 * 2 N (1 + m)/m = 1.3 um at N = 1.162 for m = 1.5; pixels are no limit here
+    fine = replace(REQUEST, camera=replace(REQUEST.camera, pixels=(60_000, 40_000)), subject=Subject(depth_mm=0.05))
+    assert best_aperture(fine, Wish(detail_um=1.3)) is None
+    wide_open = replace(fine, rig=replace(fine.rig, f_number=1.0))
+    assert best_aperture(wide_open, Wish(detail_um=1.3)).f_number == 1.16
+
+
+def test_a_row_tells_where_diffraction_shows():
+    # 2.43934 lam N (1 + m) is three pixels of 23.6/6 um wide at N = 3.518
+    assert [aperture_row(REQUEST, f_number).diffraction for f_number in (3.5, 3.53)] == [False, True]
+
+
 def test_a_lamp_is_metered_anew_and_a_flash_is_not():
     assert aperture_row(REQUEST, 8.0).exposure_s == pytest.approx(0.5 * 4)
     assert aperture_row(REQUEST, 12.0).exposure_s == pytest.approx(0.5 * 9)

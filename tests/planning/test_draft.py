@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, Light, Request, Subject
+from stacker.documents.request import Camera, Focus, Light, Request, Subject, Weighted
 from stacker.documents.rigs import LensRig, MeasuredRig
 from stacker.errors import Refusal
 from stacker.planning import draft as drafting
@@ -120,6 +120,16 @@ def test_a_depth_jogged_on_the_rail_is_as_wrong_as_its_steps():
     exact = draft_of(replace(CAMERA_MOVES, rail=replace(rail, lead_error=0.0))).planes.focus_um
     assert jogged.tolist() == exact.tolist()
     assert jogged[-1] - jogged[0] < told[-1] - told[0] - 200
+
+
+def test_colours_are_weighted_or_a_band_or_one():
+    lamps = (Weighted(nm=460, weight=1), Weighted(nm=620, weight=3))
+    found = draft_of(replace(CAMERA_MOVES, focus=Focus(wavelengths=lamps))).criterion.spectrum
+    assert (found.wavelengths_nm, found.mean_nm) == ((460, 620), 580)
+    band = draft_of(replace(CAMERA_MOVES, focus=Focus(wavelengths=(450, 650)))).criterion.spectrum
+    assert band.mean_nm == pytest.approx(550)
+    assert 450 < min(band.wavelengths_nm) < max(band.wavelengths_nm) < 650
+    assert draft_of(replace(CAMERA_MOVES, focus=Focus(wavelength_nm=532))).criterion.spectrum.wavelengths_nm == (532,)
 
 
 def test_output_pixels_go_along_the_longer_side():

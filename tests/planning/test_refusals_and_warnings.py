@@ -254,3 +254,27 @@ def test_a_gap_is_told_with_how_likely_it_is_and_with_what_helps(rail, focus, ch
     assert f"some seam will fall short {chance}" in text
     assert remedy in text
     assert text.endswith(remedy) or "brings" in remedy
+
+
+def test_the_field_is_that_of_all_frames_scaled_alike():
+    # by hand: u = f (1/m + 1) = 383.3 mm from the entrance pupil; the frames of 30 mm and more keep under
+    # 383.3/413.3 of the 156.7 mm that the nearest one shows, 145 mm
+    rig = replace(LENS, working_distance_mm=None)
+    assert codes(changed(rig=rig, rail=None, subject=Subject(depth_mm=30, width_mm=146))) == {"field_too_small"}
+    assert codes(changed(rig=rig, rail=None, subject=Subject(depth_mm=0.1, width_mm=146))) == set()
+
+
+def test_what_opening_up_would_resolve_is_told():
+    # by hand: at the limit the Airy disk is six pixels of 23.5/6 um wide, Rayleigh's limit is half of that, and on
+    # the subject it is smaller by 0.9
+    request = changed(rig=SMALL_APERTURE, focus=Focus(airy_pixels=6))
+    (warning,) = (warning for warning in plan_of(request, {}).warnings if warning.code == "diffraction")
+    assert warning.text.endswith("where it is 13.1 um")
+
+
+def test_a_depth_of_field_without_end_is_not_a_number():
+    # k = N_e c/(m f) > 1 for a circle of 200 um: sharp to infinity by that model, which does not drive the plan
+    rig = LensRig(focal_length_mm=28, max_magnification=0.02, f_number=22)
+    plan = plan_of(changed(rig=rig, rail=None, focus=Focus(circle_um=200)), {})
+    assert plan.depth_of_field.compared.blur_circle_um is None
+    assert plan.depth_of_field.compared.contrast_um > 0
