@@ -151,13 +151,14 @@ class _Fit:
                 shot_of[picture] = shot
                 rooms[shot] -= 1
         count = len(shot_of) - shot_of.count(None)
+        likely, likely_rooms = list(shot_of), list(rooms)  # a second chance may be a stray picture: it proves nothing
         self._second_chance(shot_of, rooms, offset_s)
         used = [picture for picture, shot in enumerate(shot_of) if shot is not None]
         return Alignment(
             offset_s=offset_s,
             shot_of=tuple(shot_of),
             count=count,
-            open_shots=frozenset(self._open(shot_of, rooms, offset_s)),
+            open_shots=frozenset(self._open(likely, likely_rooms, offset_s)),
             bare_shots=frozenset(
                 shot for shot, room in enumerate(rooms) if room and not self._rivals(shot, shot_of, offset_s)
             ),

@@ -361,6 +361,26 @@ def test_a_picture_beside_the_run_never_stands_for_a_frame_lost_in_its_middle(tm
     assert {missing for missing, _ in told} == {True, False}
 
 
+@pytest.mark.parametrize("exif", [True, False])
+@pytest.mark.parametrize("early_s", [0.9, 1.4, 1.9])
+def test_a_picture_taken_while_the_rail_settled_never_stands_for_the_frame(tmp_path, exif, early_s):
+    """It lies between intent and answer, where a damaged answer would put a frame too."""
+    one, card = Evening(random=random.Random(3), frames=20, cadence_s=3.0), Card(resolution_s=0.01)
+    one.begin(list(range(1, 21)))
+    for frame in range(1, 21):
+        one.shoot(frame)
+        if frame == 8:
+            lose(one, 8)
+            one.now_s -= early_s
+            one.expose(None)
+            one.now_s += early_s
+    card.write(tmp_path / "card", one)
+    folder = read_folder(tmp_path / "card", exif=card.exif if exif else without_exif)
+    verdict = verify([one.journal(tmp_path)], folder)
+    assert not verdict.complete
+    assert 8 in {*verdict.missing, *verdict.doubtful}
+
+
 @pytest.mark.campaign
 def test_a_picture_beside_the_run_never_stands_for_a_lost_frame_in_300_evenings(tmp_path):
     for seed in range(100, 400):
@@ -387,8 +407,9 @@ def test_a_whole_stack_is_called_complete_by_file_times_that_lag(tmp_path, lag_s
 def test_a_missing_frame_is_never_overlooked_in_500_evenings(tmp_path):
     told = [check(seed, tmp_path) for seed in range(1000, 1500)]
     whole = [complete for missing, _, complete in told if not missing]
-    # an ambiguous shot without a file can stand for a lost first frame: then nobody can call a whole stack complete
-    assert sum(whole) >= 0.93 * len(whole)
+    # An ambiguous shot without a file can stand for a lost first frame, and a file at an unlikely moment for a stray
+    # picture: then nobody can call a whole stack complete. 93 of these 102 are.
+    assert sum(whole) >= 0.9 * len(whole)
     beyond = sorted(more for missing, more, _ in told if missing)
     # half of the incomplete stacks are named to the frame or with the one that looks alike
     assert beyond[len(beyond) // 2] <= 1
