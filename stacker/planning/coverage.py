@@ -151,8 +151,8 @@ def _measure(stops: IntArray, grid: FocusGrid, slice_um: PerDepth) -> Planes:
 
 
 def _lay(reach: Reach, *, through: int, margin: int, end_frames: int, stuck: Callable[[int], Refusal]) -> IntArray:
-    """Planes from stop 0 to the first at or beyond `through`, `end_frames` more, and on to `margin`."""
-    planes = _follow(reach, max(through, margin), stuck)
+    """Planes from stop 0 to the first at or beyond `through`, `end_frames` more, and on to `margin`, farther out."""
+    planes = _follow(reach, margin, stuck)
     missing = int(np.count_nonzero(planes < through)) + 1 + end_frames - len(planes)
     _refuse_too_many(len(planes) + missing)
     laid = [planes]

@@ -290,12 +290,18 @@ def test_overlap_is_the_share_of_the_thinner_slice():
 
 
 @pytest.mark.parametrize(
-    ("depth_um", "lead_error", "ends_um"),
+    ("depth_um", "lead_error", "end_frames", "ends_um"),
     # by hand, planes every 10 um on whole um: a half um beyond a plane takes one plane more
-    [(100, 0, (0, 100)), (100.5, 0, (0, 110)), (100, 0.005, (-10, 110)), (1000, 0.01, (-10, 1010))],
+    [
+        (100, 0, 0, (0, 100)),
+        (100.5, 0, 0, (0, 110)),
+        (100.5, 0, 1, (-10, 120)),
+        (100, 0.005, 0, (-10, 110)),
+        (1000, 0.01, 0, (-10, 1010)),
+    ],
 )
-def test_the_ends_lie_at_or_beyond_what_is_asked(depth_um, lead_error, ends_um):
-    planes = lay_planes(depth_um=depth_um, step_um=10, slice_um=12, end_frames=0, lead_error=lead_error)
+def test_the_ends_lie_at_or_beyond_what_is_asked(depth_um, lead_error, end_frames, ends_um):
+    planes = lay_planes(depth_um=depth_um, step_um=10, slice_um=12, end_frames=end_frames, lead_error=lead_error)
     assert (planes.focus_um[0], planes.focus_um[-1]) == ends_um
 
 
