@@ -17,6 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 settings.register_profile(
     "stacker", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], print_blob=True
 )
+settings.register_profile("explore", settings.get_profile("stacker"), derandomize=False)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "stacker"))
 
 
