@@ -151,7 +151,11 @@ def verify(journals: Sequence[Path], folder: Folder, *, pictures_each: int = 1) 
 
 def _readings(legs: Sequence[ShotLeg], folder: Folder, each: int) -> list[_Reading]:
     """The narrowest slack with which all pictures fit that fit at all, then narrower ones that leave few over."""
-    readings = [_read_with(legs, folder, each, slack_s) for slack_s in SLACK_S[folder.clock]]
+    readings: list[_Reading] = []
+    for slack_s in SLACK_S[folder.clock]:
+        readings.append(_read_with(legs, folder, each, slack_s))
+        if readings[-1].count >= len(folder.pictures):
+            break  # a wider one cannot fit more
     most = max(reading.count for reading in readings)
     best = next(reading for reading in readings if reading.count == most)
     few = min(FEW_OVER, most // 7)
