@@ -49,13 +49,13 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
     from stacker.driving.verify import verify
     from stacker.presenting.verdict_text import spans, verdict_text
 
-    found = read_folder(folder)
-    verdict = verify(journals, found, pictures_each=bracket)
+    found, past = read_folder(folder), read_journal(journals[0])
     if not found.pictures:
         raise Refusal(f"{folder}: no pictures in there; is it the right folder?", code="no_pictures")
+    verdict = verify(journals, found, pictures_each=bracket)
     plan = _plan_of(journals[0])
-    other = _is_another(plan, read_journal(journals[0]).digest)
-    commands = [] if other else _commands(verdict, plan, journals[0], spans(verdict.to_shoot))
+    other = _is_another(plan, past.digest)
+    commands = [] if other else _commands(verdict, plan, journals[0], past.front_at_mm, spans(verdict.to_shoot))
     if as_json:
         write_json(result_document("verify", {**dataclasses.asdict(verdict), "commands": commands}))
     elif not quiet:
@@ -87,15 +87,14 @@ def _is_another(plan: Path, digest: str) -> bool:
         return True
 
 
-def _commands(verdict: Verdict, plan: Path, journal: Path, frames: str) -> list[str]:
+def _commands(verdict: Verdict, plan: Path, journal: Path, front_at_mm: float, frames: str) -> list[str]:
     """What shoots the missing frames; nothing where nobody can say which they are."""
     from stacker.driving.job import typed_mm
-    from stacker.driving.journal import read_journal
 
     commands = []
     if verdict.pending:
         commands.append(f"stacker drive {as_typed(plan)} --go --resume {as_typed(journal)}")
     if frames and verdict.times_fit:
-        front_mm = typed_mm(read_journal(journal).front_at_mm)  # the rail stands at the other end now
+        front_mm = typed_mm(front_at_mm)  # the rail stands at the other end now
         commands.append(f"stacker drive {as_typed(plan)} --frames {frames} --go --front-at-mm {front_mm}")
     return commands

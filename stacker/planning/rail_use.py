@@ -7,7 +7,7 @@ from stacker.documents.request import Request
 from stacker.errors import Refusal
 from stacker.figures import significant
 from stacker.motion.step_grid import whole_down, whole_up
-from stacker.motion.take_up import Direction
+from stacker.motion.take_up import Direction, reach
 from stacker.optics.imaging import Imaging
 from stacker.planning.coverage import Planes
 from stacker.records import record
@@ -48,9 +48,9 @@ class RailUse:
 
     def reach_um(self, planes: Planes) -> tuple[float, float]:
         """Lowest and highest rail position of a run from position 0, the overshoot of the take-up included."""
-        overshoot_um = self.take_up_microsteps * self.microstep_um
-        low_um, high_um = float(planes.rail_um[0]), float(planes.rail_um[-1])  # position 0 is one of the planes
-        return (low_um - overshoot_um, high_um) if self.direction > 0 else (low_um, high_um + overshoot_um)
+        ends = planes.position_microsteps[[0, -1]].tolist()
+        low, high = reach(ends, direction=self.direction, take_up=self.take_up_microsteps)
+        return low * self.microstep_um, high * self.microstep_um
 
 
 def refuse_collision(request: Request, imaging: Imaging, planes: Planes, rail: RailUse | None) -> None:
