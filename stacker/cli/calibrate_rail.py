@@ -1,0 +1,156 @@
+"""``stacker calibrate rail``: lead, periodic error and backlash of the screw from a dial indicator."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from stacker.cli.calibrated import tell, with_margin
+from stacker.cli.numbers import FROM_0
+from stacker.cli.output import note, output_options
+from stacker.errors import Refusal
+
+if TYPE_CHECKING:
+    from stacker.calibrating.readings import Readings
+    from stacker.calibrating.screw import Screw
+
+
+@click.command(name="rail")
+@click.argument("profile", type=click.Path(path_type=Path))
+@click.argument("readings", type=click.Path(path_type=Path))
+@click.option(
+    "--indicator-error-um",
+    type=FROM_0,
+    default=0.0,
+    help="Largest error of the indicator over the range read, by its maker; it adds to lead_error.",
+)
+@click.option(
+    "--picture", type=click.Path(path_type=Path), help="Draw readings and fit into this file (svg, png, pdf)."
+)
+@click.option("--write", is_flag=True, help="Change these values in PROFILE, and nothing else.")
+@output_options
+def rail(
+    profile: Path,
+    readings: Path,
+    *,
+    indicator_error_um: float,
+    picture: Path | None,
+    write: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Lead, periodic error, backlash and repeatability of the rail in PROFILE.
+
+    READINGS is a CSV file with the columns position_mm (or position_microsteps),
+    reading_mm (or reading_um) of a dial indicator on the carriage, and approached:
+    up where the last motion went to larger positions, down otherwise. At least
+    six readings a turn of the screw, evenly spread, over three turns, both ways.
+
+    \b
+    Example:
+      stacker calibrate rail bench.rail.yaml readings.csv --write
+    """
+    from stacker.calibrating.estimate import rounded, rounded_up
+    from stacker.calibrating.readings import parse_readings
+    from stacker.calibrating.screw import fit_screw
+    from stacker.documents.loading import load_rail
+    from stacker.documents.rail_profile import HandRail
+    from stacker.documents.source import read_text
+
+    known = load_rail(profile).value
+    if isinstance(known, HandRail):
+        lead_mm, lead_key = known.dial.mm_per_turn, "dial.mm_per_turn"
+    else:
+        lead_mm, lead_key = known.lead_mm, "lead_mm"
+    table = parse_readings(read_text(readings), str(readings), microstep_um=known.microstep_um)
+    try:
+        screw = fit_screw(table, lead_mm=lead_mm)
+    except Refusal as refusal:
+        raise Refusal(f"{readings}: {refusal}", code=refusal.code) from None
+    if write and screw.outliers:
+        places = ", ".join(map(str, screw.outliers))
+        raise Refusal(
+            f"{readings}: nothing was written: line {places} lies far from the fit, perhaps misread. Read it again, or "
+            "delete it; without --write the fit is shown as it is.",
+            code="misread",
+        )
+    backlash = screw.backlash_um
+    lines = {
+        lead_key: rounded(screw.lead_mm.value, screw.lead_mm.standard_error),
+        "lead_error": rounded_up(screw.lead_error(indicator_error_um)),
+        "periodic_error_um": rounded(screw.periodic_um.value, screw.periodic_um.standard_error),
+        "backlash_um": rounded(backlash.value, backlash.standard_error)
+        if backlash.value > backlash.margin
+        else rounded_up(abs(backlash.value) + backlash.margin),  # not clear of 0: the take-up must cover what it may be
+        "repeatability_um": rounded_up(screw.scatter_um),
+    }
+    if picture is not None:
+        _draw(picture, screw, lead_mm)
+    found = {"lead_mm": screw.lead_mm, "periodic_error_um": screw.periodic_um, "backlash_um": screw.backlash_um}
+    words = {
+        "lead_mm": f"lead, mm ({1000 * screw.lead_deviation.value:+.3g} um a millimetre against the profile)",
+        "periodic_error_um": "periodic error of the screw (amplitude), um",
+        "backlash_um": "backlash, um",
+    }
+    tell(
+        "calibrate rail", found, words, lines, profile, load=load_rail if write else None, as_json=as_json, quiet=quiet
+    )
+    for remark in _remarks(screw, indicator_error_um):
+        note(remark, quiet=quiet)
+    if screw.outliers:
+        note(_without_misread(table, screw, lead_mm), quiet=quiet)
+    note("Next: stacker plan REQUEST, since steps, margins and gap risk follow the profile", quiet=quiet or as_json)
+
+
+def _remarks(screw: Screw, indicator_error_um: float) -> list[str]:
+    said = []
+    if screw.backlash_um.value <= screw.backlash_um.margin:
+        said.append("The backlash is not clear of zero: what it may be at most is taken.")
+    if not screw.periodic_is_clear:
+        said.append(
+            "The periodic error does not stand out from the scatter, which makes it look larger than it is: take more "
+            "readings if it matters."
+        )
+    if not indicator_error_um:
+        said.append(
+            "lead_error takes the indicator for perfect; with --indicator-error-um it holds for a real one too."
+        )
+    return said
+
+
+def _without_misread(table: Readings, screw: Screw, lead_mm: float) -> str:
+    """Which lines to read again, and what the others say by themselves."""
+    from stacker.calibrating.screw import fit_screw
+
+    places = ", ".join(map(str, screw.outliers))
+    told = f"Far from the fit, perhaps misread: line {places}. Do not use the figures above.\n"
+    try:
+        other = fit_screw(table.without(screw.outliers), lead_mm=lead_mm)
+    except Refusal as refusal:
+        return f"{told}Read it again; the other lines alone are not enough: {refusal}"
+    found = (
+        ("lead", other.lead_mm, "mm"),
+        ("periodic error", other.periodic_um, "um"),
+        ("backlash", other.backlash_um, "um"),
+    )
+    figures = "\n".join(f"  {name} {with_margin(one)} {unit}" for name, one, unit in found)
+    more = ", ".join(map(str, other.outliers))
+    then = f"\nThen line {more} lies far off too." if more else ""
+    return f"{told}Without it:\n{figures}{then}\nRead it again, or delete the line, then calibrate anew."
+
+
+def _draw(picture: Path, screw: Screw, lead_mm: float) -> None:
+    from stacker.presenting.screw_picture import screw_picture
+
+    screw_picture(
+        picture,
+        turns=screw.turns,
+        approached=screw.approached,
+        residual_um=screw.residual_um,
+        lead_um_per_turn=1000 * lead_mm * screw.lead_deviation.value,
+        amplitude_um=screw.periodic_um.value,
+        phase_turns=screw.phase_turns,
+        backlash_um=screw.backlash_um.value,
+    )

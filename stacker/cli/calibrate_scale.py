@@ -1,0 +1,163 @@
+"""``stacker calibrate scale``: magnification and pupil from photographed rulers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from stacker.cli.calibrated import tell
+from stacker.cli.numbers import ABOVE_0, FROM_0
+from stacker.cli.output import note, output_options
+from stacker.errors import Refusal
+from stacker.figures import as_typed
+
+if TYPE_CHECKING:
+    from stacker.calibrating.estimate import Estimate
+    from stacker.calibrating.scale import Ruler
+    from stacker.documents.request import Request
+
+_FAR_OFF = 1.3  # estimates from data sheets err by a tenth or so (common practice, no source)
+
+
+@click.command(name="scale")
+@click.argument("request", type=click.Path(path_type=Path))
+@click.option("--ruler-mm", type=ABOVE_0, required=True, help="Length of ruler that was counted across.")
+@click.option("--pixels", type=ABOVE_0, multiple=True, required=True, help="Pixels across it; again for each frame.")
+@click.option("--moved-mm", type=ABOVE_0, help="How far the rail then took the camera away, focus untouched.")
+@click.option("--pixels-after", type=ABOVE_0, multiple=True, help="Pixels across the same length then.")
+@click.option("--pixel-error", type=ABOVE_0, default=2.0, show_default=True, help="Of one count, standard deviation.")
+@click.option("--ruler-error-mm", type=FROM_0, default=0.02, show_default=True, help="The ruler's, likewise.")
+@click.option("--write", is_flag=True, help="Change these values in REQUEST, and nothing else.")
+@output_options
+def scale(
+    request: Path,
+    *,
+    ruler_mm: float,
+    pixels: tuple[float, ...],
+    moved_mm: float | None,
+    pixels_after: tuple[float, ...],
+    pixel_error: float,
+    ruler_error_mm: float,
+    write: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Magnification from photographed rulers, for the camera of REQUEST.
+
+    Focus on a ruler that lies square to the axis, and count pixels between two
+    marks in a full-size picture. For the entrance pupil, back the camera away on
+    the rail, leave the focus alone, and count again: the marks may be blurred.
+
+    \b
+    Example:
+      stacker calibrate scale beetle.yaml --ruler-mm 10 --pixels 4210
+      stacker calibrate scale beetle.yaml --ruler-mm 10 --pixels 4210 \\
+        --moved-mm 8 --pixels-after 3890
+    """
+    from stacker.calibrating.estimate import Estimate, from_readings
+    from stacker.calibrating.scale import Ruler, entrance_pupil_mm, magnification
+    from stacker.documents.loading import load_request
+
+    if (moved_mm is None) != (not pixels_after):
+        raise click.UsageError("give --moved-mm and --pixels-after together: they are the second frame.")
+    asked = load_request(request).value
+    columns = asked.camera.pixels[0]
+    if (most := max((*pixels, *pixels_after))) > columns:
+        raise Refusal(
+            f"found {most:g} pixels; a picture of this camera has {columns} columns. Count along the long side of a "
+            "picture in full size.",
+            code="too_many_pixels",
+        )
+    ruler = Ruler(
+        length_mm=Estimate(value=ruler_mm, standard_error=ruler_error_mm),
+        pixels=from_readings(pixels, stated_error=pixel_error),
+        pixel_pitch_um=1000 * asked.camera.sensor_mm[0] / columns,
+        moved_mm=None if moved_mm is None else Estimate(value=moved_mm),
+        pixels_after=from_readings(pixels_after, stated_error=pixel_error) if pixels_after else None,
+    )
+    found: dict[str, Estimate] = {"magnification": magnification(ruler)}
+    if moved_mm is not None:
+        found["entrance_pupil_mm"] = entrance_pupil_mm(ruler)
+        pupil = _pupil_magnification(asked, ruler)
+        found |= {} if pupil is None else {"pupil_magnification": pupil}
+    words = {
+        "magnification": "magnification",
+        "entrance_pupil_mm": "entrance pupil to the ruler in focus, mm",
+        "pupil_magnification": "pupil magnification, as mounted",
+    }
+    lines = _request_lines(asked, found)
+    tell(
+        "calibrate scale",
+        found,
+        words,
+        lines,
+        request,
+        load=load_request if write else None,
+        as_json=as_json,
+        quiet=quiet,
+    )
+    if text := _far_from_estimate(asked, found["magnification"].value):
+        note(text, quiet=quiet)
+    note(f"Next: stacker plan {as_typed(request)}", quiet=quiet or as_json)
+
+
+def _far_from_estimate(asked: Request, magnification: float) -> str | None:
+    """What to look at where the rig as described gives another magnification than the ruler."""
+    from dataclasses import replace
+
+    from stacker.documents.rigs import MeasuredRig, ReversedRig
+    from stacker.planning.rig import imaging_of
+
+    if isinstance(asked.rig, (MeasuredRig, ReversedRig)):  # known by their rulers alone
+        return None
+    try:
+        estimate = imaging_of(replace(asked, rig=replace(asked.rig, measured_magnification=None))).magnification
+    except Refusal:
+        return None
+    if 1 / _FAR_OFF < magnification / estimate < _FAR_OFF:
+        return None
+    return (
+        f"The rig as described should give {estimate:.3g}x. Is the ruler's length in mm, and are the pixels those of a "
+        "picture in full size? Otherwise look at the lens, tubes and focused_at in the request."
+    )
+
+
+def _pupil_magnification(asked: Request, ruler: Ruler) -> Estimate | None:
+    """From the lens before any converter, where its focal length is known."""
+    from dataclasses import replace
+
+    from stacker.calibrating.scale import pupil_magnification
+    from stacker.planning.rig import imaging_of
+
+    imaging = imaging_of(asked)
+    if imaging.focal_length_mm is None:
+        return None
+    before = replace(ruler, pixel_pitch_um=ruler.pixel_pitch_um / imaging.converter)
+    return pupil_magnification(before, imaging.focal_length_mm)
+
+
+def _request_lines(asked: Request, found: Mapping[str, Estimate]) -> dict[str, float]:
+    """The keys of this kind of rig that hold what was found."""
+    from stacker.calibrating.estimate import rounded
+    from stacker.documents.rigs import LensRig, MeasuredRig, ReversedRig
+
+    m, rig = found["magnification"], asked.rig
+    by_field = isinstance(rig, ReversedRig) or (isinstance(rig, MeasuredRig) and rig.field_width_mm is not None)
+    if by_field:
+        width_mm = asked.camera.sensor_mm[0] / m.value
+        lines = {"rig.field_width_mm": rounded(width_mm, width_mm * m.standard_error / m.value)}
+    else:
+        key = "rig.magnification" if isinstance(rig, MeasuredRig) else "rig.measured_magnification"
+        lines = {key: rounded(m.value, m.standard_error)}
+    if isinstance(rig, MeasuredRig) and (pupil := found.get("entrance_pupil_mm")):
+        lines["rig.entrance_pupil_mm"] = rounded(pupil.value, pupil.standard_error)
+    # a close-up lens moves the entrance pupil: what was found is of the pair, and the key is of the lens by itself
+    alone = isinstance(rig, ReversedRig) or (isinstance(rig, LensRig) and not rig.close_up_dioptres)
+    if alone and (ratio := found.get("pupil_magnification")):
+        turned = isinstance(rig, ReversedRig)  # the request has it of the lens the right way round
+        value = 1 / ratio.value if turned else ratio.value
+        lines["rig.pupil_magnification"] = rounded(value, value * ratio.standard_error / ratio.value)
+    return lines

@@ -1,0 +1,60 @@
+"""What a calibration found: told with its intervals, and written into a file where that was asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stacker.cli.output import result_document, write_json
+
+if TYPE_CHECKING:
+    from stacker.calibrating.estimate import Estimate
+
+
+def tell(
+    name: str,
+    found: Mapping[str, Estimate],
+    words: Mapping[str, str],
+    lines: Mapping[str, float],
+    path: Path,
+    *,
+    load: Callable[..., Any] | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """What was found with its interval, then the lines for the file; with its reader, written into it."""
+    from stacker.cli.edited import block_lines, write_values
+
+    if load is not None:
+        write_values(path, lines, load)
+    if as_json:
+        result: dict[str, Any] = {
+            key: {"value": one.value, "standard_error": one.standard_error, "margin_95": one.margin}
+            for key, one in found.items()
+        }
+        write_json(result_document(name, result | {"lines": dict(lines), "written": load is not None}))
+        return
+    if quiet:
+        return
+    for key, one in found.items():
+        click.echo(f"{with_margin(one)}  {words[key]}")
+    click.echo("(+/-: an interval that holds the truth in 95 of 100 calibrations)")
+    click.echo(f"\n{'Written into' if load else 'Lines for'} {path}:")
+    for line in block_lines(lines):
+        click.echo(f"  {line}")
+
+
+def with_margin(one: Estimate) -> str:
+    """A value and its interval, both to two digits of the interval."""
+    decimals = max(0, _decimals(one.margin))
+    return f"{one.value:.{decimals}f} +/- {one.margin:.{decimals}f}"
+
+
+def _decimals(margin: float) -> int:
+    """So many that the margin shows two significant digits."""
+    import math
+
+    return 1 - math.floor(math.log10(margin)) if margin > 0 else 4
