@@ -16,8 +16,8 @@ PACKAGE = Path(__file__).resolve().parents[1] / "stacker"
 # From the top down; packages on one line never import each other.
 LAYERS = [
     {"cli"},
-    {"planning", "driving", "presenting", "calibrating"},
-    {"documents", "rail"},
+    {"planning", "driving", "verifying", "presenting", "calibrating"},
+    {"documents", "rail", "pictures"},
     {"optics", "motion"},
     {"errors", "figures"},
     {"records"},
@@ -54,6 +54,8 @@ def test_imports_run_downward_only(path):
 # What each package below the command line may load besides the standard library and itself.
 OUTSIDE = {
     "driving": set(),
+    "verifying": set(),
+    "pictures": {"exifread"},
     "documents": {"yaml"},
     "rail": {"serial"},
     "optics": {"numpy"},
@@ -62,7 +64,7 @@ OUTSIDE = {
     "presenting": {"matplotlib", "numpy"},  # numpy only where a picture needs it
     "calibrating": {"numpy", "scipy"},
 }
-THIRD_PARTY = {"numpy", "scipy", "yaml", "serial", "click", "matplotlib"}
+THIRD_PARTY = {"numpy", "scipy", "yaml", "serial", "click", "matplotlib", "exifread"}
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))

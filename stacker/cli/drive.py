@@ -150,12 +150,13 @@ def _journal_of(plan: Path, resume: str) -> Path:
 
 
 def _rehearse(job: Job, wishes: Wishes, past: Path | None, *, whole: bool, as_json: bool, quiet: bool) -> None:
-    from stacker.driving import dry_run, journal, selection
+    from stacker.documents.journal import read_journal
+    from stacker.driving import dry_run, selection
     from stacker.presenting.verdict_text import spans
 
     front_at, frames = wishes.front_at if wishes.front_at is not None else job.front_at, wishes.frames
     if past is not None:
-        told = journal.read_journal(past)
+        told = read_journal(past)
         front_at, frames = told.front_at, selection.left_open(job, told)
         if told.lost:
             frames = selection.after_refocusing(job, told)

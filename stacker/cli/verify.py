@@ -14,7 +14,7 @@ from stacker.errors import Refusal, StackerError
 from stacker.figures import as_typed
 
 if TYPE_CHECKING:
-    from stacker.driving.verify import Verdict
+    from stacker.verifying.verify import Verdict
 
 
 @click.command(name="verify")
@@ -44,10 +44,10 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
     Example:
       stacker verify CARD/ --journal beetle-20310504-220000.run.jsonl
     """
-    from stacker.driving.folder import read_folder
-    from stacker.driving.journal import read_journal
-    from stacker.driving.verify import verify
+    from stacker.documents.journal import read_journal
     from stacker.presenting.verdict_text import spans, verdict_text
+    from stacker.verifying.folder import read_folder
+    from stacker.verifying.verify import verify
 
     found, past = read_folder(folder), read_journal(journals[0])
     if not found.pictures:

@@ -1,1 +1,1 @@
-"""From a plan to a run on a rail: runner, journal, dry run, verification. Imports no numpy."""
+"""From a plan to a run on a rail: runner, journal, stops, dry run. Imports no numpy."""

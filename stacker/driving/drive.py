@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stacker import __version__
+from stacker.documents.journal import CLOSING, Past, read_journal
 from stacker.driving import journal as journals
 from stacker.driving import preflight, selection
 from stacker.driving.bench import connect, make_ready, place_front
 from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job
-from stacker.driving.journal import Journal, Past
+from stacker.driving.journal import Journal
 from stacker.driving.runner import Progress, run_frames
-from stacker.driving.selection import CLOSING
 from stacker.driving.shutters import shutter_for
 from stacker.driving.steps import check_steps
 from stacker.errors import LinkError, Refusal, RunStopped, StackerError
@@ -283,7 +283,7 @@ def _run(
         with suppress(LinkError):
             rail.controller.stop()
         raise
-    past = journals.read_journal(journal_path)
+    past = read_journal(journal_path)
     return Outcome(
         journal=journal_path,
         frames=tuple(frames),
@@ -323,7 +323,7 @@ def _stopped(job: Job, rail: Rail, journal: Journal, journal_path: Path, error: 
             )
         except RunStopped:
             stands += " The journal could not be closed; what it holds is good."
-    past = journals.read_journal(journal_path)
+    past = read_journal(journal_path)
     taken = sum(1 for frame in past.confirmed if frame != CLOSING)
     plan = as_typed(job.path)
     follow = f"Go on: stacker drive {plan} --go --resume {as_typed(journal_path)}"

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from stacker.documents.journal import CLOSING
 from stacker.driving import preflight
 from stacker.driving.job import Job
 from stacker.driving.paper import PaperProcess, PaperReleaseLine, paper_controller
 from stacker.driving.runner import run_frames
-from stacker.driving.selection import CLOSING
 from stacker.driving.shutters import shutter_for
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter

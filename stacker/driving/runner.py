@@ -6,9 +6,9 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from stacker.documents.journal import CLOSING
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
-from stacker.driving.selection import CLOSING
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter, SyncStayedOpen
 

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from stacker.documents.journal import CLOSING, Past
 from stacker.driving.job import Job
-from stacker.driving.journal import Past
 from stacker.errors import Refusal
-
-CLOSING = 0
 
 
 def ends(count: int) -> tuple[int, ...]:

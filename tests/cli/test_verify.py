@@ -6,7 +6,7 @@ import json
 import random
 
 import pytest
-from driving.evenings import TEN, Card, Evening
+from verifying.evenings import TEN, Card, Evening
 
 
 @pytest.fixture

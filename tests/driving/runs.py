@@ -11,12 +11,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from stacker.documents.journal import read_journal
 from stacker.driving.bench import connect
 from stacker.driving.bring_up import go_by
 from stacker.driving.drive import Outcome, Person, Wishes, drive
 from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job, LinkSettings, Pace
-from stacker.driving.journal import read_journal
 from stacker.errors import InputError, Refusal, StackerError
 from stacker.rail.link import Link
 from stacker.rail.rail import RailSettings

@@ -22,9 +22,9 @@ from driving.runs import (
     with_options,
 )
 
+from stacker.documents.journal import read_journal
 from stacker.driving.drive import Wishes
 from stacker.driving.durable import DurableFile
-from stacker.driving.journal import read_journal
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.shutter import ShutterSettings
 

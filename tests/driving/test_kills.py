@@ -27,8 +27,8 @@ from driving.runs import (
     with_options,
 )
 
+from stacker.documents.journal import read_journal
 from stacker.driving.drive import Wishes
-from stacker.driving.journal import read_journal
 from stacker.errors import Refusal
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kills by fork and SIGKILL")

@@ -7,7 +7,7 @@ import random
 import pytest
 from driving.runs import MIDDLE, events, journal_of, make_job, openings, run
 
-from stacker.driving.journal import read_journal
+from stacker.documents.journal import read_journal
 from stacker.errors import StackerError
 
 

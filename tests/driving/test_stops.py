@@ -25,13 +25,13 @@ from driving.runs import (
     run,
 )
 
+from stacker.documents.journal import read_journal
 from stacker.driving.bench import connect, name_place
 from stacker.driving.bring_up import go_by
 from stacker.driving.drive import Wishes
 from stacker.driving.durable import DurableFile
 from stacker.driving.interrupts import Interrupts
 from stacker.driving.job import Pace
-from stacker.driving.journal import read_journal
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.rail import Wish
 from stacker.rail.shutter import ShutterSettings

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stacker.driving.alignment import Alignment, Window, no_picture
+from stacker.verifying.alignment import Alignment, Window, no_picture
 
 _AGREE_S = 1.5  # the clocks of camera and computer against each other, over one evening
 _DRIFT = 1e-4  # and how they drift apart over days: 9 s a day

@@ -7,11 +7,11 @@ import random
 import shutil
 
 import pytest
-from driving.evenings import Card, Evening
+from verifying.evenings import Card, Evening
 
-from stacker.driving.folder import read_folder
-from stacker.driving.verify import verify
 from stacker.errors import InputError, Refusal
+from stacker.verifying.folder import read_folder
+from stacker.verifying.verify import verify
 
 
 def without_exif(_):

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stacker.driving.alignment import Alignment, alignments, told_by_numbers
-from stacker.driving.folder import Folder, Picture
-from stacker.driving.legs import best_together
-from stacker.driving.selection import CLOSING
-from stacker.driving.shots import Shot, ShotLeg, read_shots
+from stacker.documents.journal import CLOSING
 from stacker.errors import Refusal
+from stacker.verifying.alignment import Alignment, alignments, told_by_numbers
+from stacker.verifying.folder import Folder, Picture
+from stacker.verifying.legs import best_together
+from stacker.verifying.shots import Shot, ShotLeg, read_shots
 
 # What clocks and computers add to the camera's rounding. File times are those of writing, which come later by more or
 # less; the narrowest that fits as many pictures as the widest is taken.

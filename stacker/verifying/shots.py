@@ -8,9 +8,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from stacker.driving.alignment import Window
-from stacker.driving.journal import Past, read_journal, read_records
-from stacker.driving.legs import Leg
+from stacker.documents.journal import Past, past_of, read_records
+from stacker.verifying.alignment import Window
+from stacker.verifying.legs import Leg
 
 _REPLY_S = 0.15  # the controller's answer comes that soon after the contact closed, unless a line was damaged
 _UNANSWERED_S = 30.0  # no answer was written down: the shutter may have opened within that time
@@ -67,7 +67,8 @@ def read_shots(path: Path) -> tuple[Past, list[ShotLeg]]:
     InputError
         When it is no journal or damaged.
     """
-    past, (records, _) = read_journal(path), read_records(path)
+    records, whole_bytes = read_records(path)
+    past = past_of(path, records, whole_bytes)
     legs: list[tuple[float | None, list[dict[str, Any]]]] = []
     for record in records:
         if record["event"] in ("run", "resume"):
