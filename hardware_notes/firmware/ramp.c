@@ -3,7 +3,8 @@
  *
  *     c(n) = c(n-1) - 2 c(n-1) / (4n + 1)
  *
- * (a series of the quotient c(n)/c(n-1); derived). Braking walks the same rungs backwards. First and last wait are the
+ * (the recurrence of D. Austin, Generate stepper-motor speed profiles in real time, 2005: from memory; it follows from a
+ * series of the quotient c(n)/c(n-1)). Braking walks the same rungs backwards. First and last wait are the
  * full sqrt(2/a), so that a move takes L/v + v/a; the recurrence starts at rung 1 with the value from which it meets
  * the root in the limit. The remainder of each division is carried on: dropped, it would add up over a long ramp. */
 #include "ramp.h"

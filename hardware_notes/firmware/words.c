@@ -4,7 +4,7 @@
 
 uint16_t check_code(const char *text, uint8_t length)
 {
-    uint16_t crc = 0xFFFF; /* CRC-16/IBM-3740 */
+    uint16_t crc = 0xFFFF; /* CRC-16, polynomial 0x1021 from 0xFFFF */
     while (length-- != 0) {
         crc ^= (uint16_t)((uint16_t)(uint8_t)*text++ << 8);
         for (uint8_t bit = 0; bit < 8; bit++) {

@@ -28,7 +28,7 @@ def command(plan: Path, *, form: str, output: Path | None, as_json: bool, quiet:
 
     \b
     Example:
-      stacker export beetle.plan.yaml --format gcode -o beetle.ngc
+      stacker export beetle.plan.yaml --format gcode -o beetle.nc
     """
     from stacker.documents.files import write_whole
     from stacker.documents.plan_file import read_plan

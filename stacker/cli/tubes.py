@@ -22,7 +22,7 @@ class Numbers(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # gener
         self.count = count
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
-        """Read ``12,20,36`` or ``23.5x15.7``."""
+        """Read ``11,19,34`` or ``23.5x15.7``."""
         if isinstance(value, tuple):
             return value
         parts = [part for part in re.split(r"[,x\s]+", value.strip()) if part]
@@ -32,7 +32,7 @@ class Numbers(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # gener
             numbers = ()
         right_count = self.count is None or len(numbers) == self.count
         if (parts and not numbers) or not right_count or not all(0 < number < 1e6 for number in numbers):
-            example = "23.5x15.7" if self.count else "12,20,36"
+            example = "23.5x15.7" if self.count else "11,19,34"
             self.fail(f"found '{value}'; write numbers above 0, as in {example}", param, ctx)
         return numbers
 
@@ -44,7 +44,7 @@ class Numbers(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # gener
 @click.option("--pupil-magnification", type=FINITE, default=1.0, show_default=True, help="Exit over entrance pupil.")
 @click.option("--f-number", type=FINITE, default=5.6, show_default=True, help="As marked.")
 @click.option("--front-offset-mm", type=FINITE, help="Lens rim in front of the front principal plane.")
-@click.option("--tubes-mm", type=Numbers(), required=True, help="All tubes at hand, as 12,20,36.")
+@click.option("--tubes-mm", type=Numbers(), required=True, help="All tubes at hand, as 11,19,34.")
 @click.option("--sensor-mm", type=Numbers(2), default="23.5x15.7", show_default=True, help="Width x height.")
 @click.option("--pixels", type=Numbers(2), default="6000x4000", show_default=True, help="Columns x rows.")
 @click.option("--subject-width-mm", type=FINITE, help="Mark the sets that frame it.")

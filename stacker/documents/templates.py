@@ -6,12 +6,12 @@ _RIGS = {
     "lens": """\
 rig:
   kind: lens                  # an ordinary lens, perhaps on tubes
-  focal_length_mm: 50         # as marked
-  max_magnification: 0.14     # of the lens alone, from its data sheet
-  minimum_focus_mm: 450       # nearest, subject to sensor: data sheet
+  focal_length_mm: 55         # as marked
+  max_magnification: 0.13     # of the lens alone, from its data sheet
+  minimum_focus_mm: 500       # nearest, subject to sensor: data sheet
   pupil_magnification: 1      # exit over entrance pupil, seen from both ends
   f_number: 5.6               # as marked
-  tubes_mm: [12, 36]          # tubes between lens and camera; [] for none
+  tubes_mm: [11, 34]          # tubes between lens and camera; [] for none
   focused_at: nearest         # or infinity, or magnification of the bare lens
 """,
     "reversed": """\
@@ -36,9 +36,9 @@ rig:
 rig:
   kind: objective             # a microscope objective
   magnification: 5            # engraved
-  na: 0.14                    # engraved
-  reference_mm: 200           # tube lens the engraving is for
-  tube_lens_mm: 180           # the lens you use it on, focused at infinity
+  na: 0.12                    # engraved
+  reference_mm: 190           # tube lens the engraving is for
+  tube_lens_mm: 170           # the lens you use it on, focused at infinity
   working_distance_mm: 34     # from its data sheet
 """,
     "measured": """\

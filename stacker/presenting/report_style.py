@@ -13,7 +13,7 @@ STYLE = """
   --rule: #3a3e46; --subject: #343a44; --one: #6fb1ea; --other: #c8791f; --strong: #f08cc0; } }
 * { box-sizing: border-box; }
 body { margin: 0 auto; max-width: 54rem; padding: 1rem; background: var(--paper); color: var(--ink);
-  font: 1rem/1.45 system-ui, "Segoe UI", "Liberation Sans", sans-serif; overflow-wrap: anywhere; }
+  font: 1rem/1.45 system-ui, sans-serif; overflow-wrap: anywhere; }
 h1 { font-size: 1.6rem; line-height: 1.2; margin: 0.5rem 0 0.2rem; }
 h2 { font-size: 1.15rem; margin: 1.6rem 0 0.4rem; }
 p { margin: 0.3rem 0; }

@@ -35,7 +35,7 @@ MEANINGS = {
 
 
 def check_code(body: bytes) -> bytes:
-    """CRC-16/IBM-3740 as four capital hexadecimal digits."""
+    """CRC-16, polynomial 0x1021 from 0xFFFF as four capital hexadecimal digits."""
     return b"%04X" % binascii.crc_hqx(body, 0xFFFF)
 
 

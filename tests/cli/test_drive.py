@@ -279,7 +279,7 @@ def test_a_plan_that_its_request_no_longer_asks_for_is_pointed_out_before_it_is_
 def test_with_yes_the_person_is_told_all_the_same_from_where_to_where(stacker, plan, url):
     told = stacker("drive", plan, "--url", url, "--go", "--yes", "--frames", "1-3").err
     assert "Position 0 (front in focus) is 31.500 mm, as the request says:" in told
-    assert "3 frames\nbetween 31.394 and 31.591 mm, take-up included." in told
+    assert "3 frames\nbetween 31.395 and 31.590 mm, take-up included." in told
     assert "room for 3 frames" in told
 
 

@@ -306,7 +306,7 @@ def test_apertures_within_a_budget_and_beyond_any(stacker, plans):
     assert f"--set rig.f_number={document['best_f_number']:g}" in shown.err
     hopeless = stacker("apertures", beetle, "--frames", 2, "--detail-um", 1)
     assert hopeless.code == 0
-    assert "No f-number here grants 1 um and 2 frames (the finest detail here is 7.64 um;" in hopeless.out
+    assert "No f-number here grants 1 um and 2 frames (the finest detail here is 7.55 um;" in hopeless.out
 
 
 def test_minutes_without_a_clock_are_refused_with_the_reason(stacker, plans):

@@ -9,7 +9,7 @@ from conformance.bench import STOP, Asker, framed
 
 
 def test_the_check_code_is_the_published_one():
-    # CRC-16/IBM-3740 in the catalogue of parametrised CRC algorithms (G. Cook): check value 0x29B1
+    # polynomial 0x1021 from 0xFFFF in the catalogue of parametrised CRC algorithms (G. Cook): check value 0x29B1
     assert binascii.crc_hqx(b"123456789", 0xFFFF) == 0x29B1
 
 

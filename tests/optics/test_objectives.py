@@ -11,7 +11,7 @@ from stacker.optics.objectives import coupled_lenses, finite_objective, objectiv
 @pytest.mark.parametrize(
     ("magnification", "na", "reference_mm", "tube_lens_mm", "m", "n_e"),
     [  # derived: M f_tube/f_reference; N_e = m/(2 NA)
-        (10, 0.28, 200, 150, 7.5, 13.3929),
+        (10, 0.24, 190, 152, 8, 16.66667),
         (4, 0.1, 180, 200, 4.4444, 22.2222),
     ],
 )
@@ -52,12 +52,12 @@ def test_coupled_pair_takes_the_narrower_aperture():
 
 def test_ruler_and_converter():
     rig = objective(
-        magnification=5, na=0.14, reference_mm=200, tube_lens_mm=200, converter=2, measured_magnification=9.6
+        magnification=5, na=0.12, reference_mm=190, tube_lens_mm=190, converter=2, measured_magnification=9.6
     )
     assert rig.magnification == pytest.approx(9.6)
     assert rig.bare_magnification == pytest.approx(4.8)
     assert rig.magnification_range == pytest.approx((9.6, 9.6))
-    assert (rig.object_na, rig.measured) == (0.14, True)
+    assert (rig.object_na, rig.measured) == (0.12, True)
     alone = finite_objective(
         magnification=4, na=0.1, tube_length_mm=192, reference_tube_length_mm=160, measured_magnification=4.8
     )
@@ -98,7 +98,7 @@ def test_ruler_and_converter():
         ),
         (
             objective,
-            {"magnification": 10, "na": 0.28, "reference_mm": 0, "tube_lens_mm": 200},
+            {"magnification": 10, "na": 0.24, "reference_mm": 0, "tube_lens_mm": 190},
             "rig.reference_mm",
             "found 0; write a number above 0",
         ),

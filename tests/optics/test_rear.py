@@ -87,7 +87,7 @@ def test_edge_loss_is_the_change_of_scale_that_a_ray_trace_finds():
     "rig",
     [
         measured(magnification=1, f_number=5.6),
-        objective(magnification=10, na=0.28, reference_mm=200, tube_lens_mm=200),
+        objective(magnification=10, na=0.24, reference_mm=190, tube_lens_mm=190),
     ],
 )
 def test_refuses_a_rig_without_a_known_lens(rig):

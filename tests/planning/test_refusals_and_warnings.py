@@ -75,7 +75,7 @@ REFUSED = {
     ),
     "a step under one microstep": (
         changed(
-            rig=ObjectiveRig(magnification=50, na=0.55, reference_mm=200, tube_lens_mm=200),
+            rig=ObjectiveRig(magnification=50, na=0.52, reference_mm=190, tube_lens_mm=190),
             rail=replace(RAIL, microsteps_per_full_step=1),
             subject=Subject(depth_mm=0.1),
         ),
@@ -131,7 +131,7 @@ def test_soft_limits_count_the_overshoot_of_the_take_up():
 
 
 SMALL_APERTURE = replace(BASE.rig, f_number=16)
-OBJECTIVE = ObjectiveRig(magnification=20, na=0.5, reference_mm=200, tube_lens_mm=200, working_distance_mm=5)
+OBJECTIVE = ObjectiveRig(magnification=20, na=0.5, reference_mm=190, tube_lens_mm=190, working_distance_mm=5)
 WARNED = {
     "field_too_small": (
         changed(subject=Subject(depth_mm=3, width_mm=27)),
@@ -161,7 +161,7 @@ WARNED = {
     "other_model": (changed(focus=Focus(model="sum")), changed(focus=Focus(model="quarter_wave"))),
     "gap_risk": (changed(rail=replace(RAIL, repeatability_um=20)), changed(rail=replace(RAIL, repeatability_um=1))),
     "high_na": (
-        changed(rig=replace(OBJECTIVE, na=0.55), rail=None),
+        changed(rig=replace(OBJECTIVE, na=0.52), rail=None),
         changed(rig=OBJECTIVE, rail=None),
     ),
 }

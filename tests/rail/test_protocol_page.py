@@ -91,7 +91,7 @@ def test_two_programs_agree_on_the_check_code(body):
 
 
 def test_the_published_check_value():
-    # CRC-16/IBM-3740, catalogue of parametrised CRC algorithms (G. Cook): check 0x29b1
+    # polynomial 0x1021 from 0xFFFF in the catalogue of parametrised CRC algorithms (G. Cook): check 0x29b1
     assert check_code(b"123456789") == b"29B1" == simulated.check_code(b"123456789").encode()
 
 

@@ -33,7 +33,7 @@ RAIL = RailProfile(
     acceleration_mm_s2=1,
     backlash_um=0,
 )
-FEW_PIXELS = Camera(sensor_mm=(23.7, 15.6), pixels=(3008, 2000))  # 7.88 um
+FEW_PIXELS = Camera(sensor_mm=(24, 16), pixels=(3000, 2000))  # 8 um
 
 
 def tubes(f: float, n: float, p: float, m: float) -> LensRig:
@@ -41,7 +41,7 @@ def tubes(f: float, n: float, p: float, m: float) -> LensRig:
 
 
 def infinity(m: float, na: float) -> ObjectiveRig:
-    return ObjectiveRig(magnification=m, na=na, reference_mm=200, tube_lens_mm=200)
+    return ObjectiveRig(magnification=m, na=na, reference_mm=190, tube_lens_mm=190)
 
 
 # Fixed before anything was counted: what people shoot, from a coarse sensor wide open to a fast objective. On the
@@ -51,8 +51,8 @@ SETUPS: dict[str, tuple[Rig, Camera, float]] = {
     "1x f/5.6, 24 MP large": (tubes(100, 5.6, 0.7, 1), LARGE, 6),
     "1x f/2.8, 6 MP": (tubes(50, 2.8, 1, 1), FEW_PIXELS, 4),
     "2.5x f/4, 24 MP small": (tubes(35, 4, 1.4, 2.5), SMALL, 2),
-    "5x NA 0.14, 24 MP small": (infinity(5, 0.14), SMALL, 1),
-    "10x NA 0.28, 24 MP small": (infinity(10, 0.28), SMALL, 0.4),
+    "5x NA 0.12, 24 MP small": (infinity(5, 0.12), SMALL, 1),
+    "10x NA 0.24, 24 MP small": (infinity(10, 0.24), SMALL, 0.4),
     "1x f/11, 24 MP large": (MeasuredRig(magnification=1, f_number=11), LARGE, 6),
 }
 

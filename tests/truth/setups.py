@@ -12,7 +12,7 @@ from stacker.documents.request import Camera, Focus, Request, Subject, Weighted
 from stacker.documents.rigs import LensRig, ObjectiveRig, ReversedRig
 
 FINE_PIXELS = Camera(sensor_mm=(23.5, 15.7), pixels=(6000, 4000))  # 3.92 um
-COARSE_PIXELS = Camera(sensor_mm=(36, 24), pixels=(4256, 2832))  # 8.46 um
+COARSE_PIXELS = Camera(sensor_mm=(36, 24), pixels=(4200, 2800))  # 8.57 um
 RAIL = RailProfile(  # 0.05 um a microstep: rounding to whole microsteps is seen, and does not spoil the seam
     travel_mm=50,
     soft_limits_mm=(0, 50),
@@ -55,7 +55,7 @@ def lens_setup(
 def objective_setup(*, m: float, na: float, depth_mm: float, camera: Camera = FINE_PIXELS, index: float = 1.0) -> Setup:
     """An infinity objective on the tube lens that it is engraved for."""
     request = Request(
-        rig=ObjectiveRig(magnification=m, na=na, reference_mm=200, tube_lens_mm=200),
+        rig=ObjectiveRig(magnification=m, na=na, reference_mm=190, tube_lens_mm=190),
         camera=camera,
         subject=Subject(depth_mm=depth_mm),
         focus=Focus(end_frames=0, index=index),
@@ -109,11 +109,11 @@ SETUPS: dict[str, Setup] = {
     "3x f/4, pupil 1.8": WIDE,
     "2.5x f/4 reversed, pupil 1.5": reversed_setup(f=28, n=4, p=1.5, m=2.5, depth_mm=0.08),
     "1.7x f/5.6, rear standard moves": lens_setup(f=75, n=5.6, p=0.8, m=1.7, depth_mm=0.7, moves="rear"),
-    "5x NA 0.14": objective_setup(m=5, na=0.14, depth_mm=0.08),
-    "20x NA 0.42": objective_setup(m=20, na=0.42, depth_mm=0.008),
+    "5x NA 0.12": objective_setup(m=5, na=0.12, depth_mm=0.08),
+    "20x NA 0.40": objective_setup(m=20, na=0.40, depth_mm=0.008),
     "4x NA 0.1, coarse pixels": objective_setup(m=4, na=0.1, depth_mm=0.16, camera=COARSE_PIXELS),
     "2x f/8, white light": in_band(lens_setup(f=50, n=8, p=1, m=2, depth_mm=0.7), 440, 660),
-    "5x NA 0.14, three lamps": in_colours(objective_setup(m=5, na=0.14, depth_mm=0.08), nm460=1, nm530=3, nm625=2),
+    "5x NA 0.12, three lamps": in_colours(objective_setup(m=5, na=0.12, depth_mm=0.08), nm460=1, nm530=3, nm625=2),
     "1.5x f/5.6, seam of 0.67": with_focus(
         lens_setup(f=85, n=5.6, p=0.5, m=1.5, depth_mm=1.4), 0.01, seam_contrast=0.67, kept_contrast=0.6
     ),

@@ -19,7 +19,7 @@ from stacker.optics.spectrum import Spectrum
 
 
 def test_light_in_the_central_patch():
-    """84 percent of the light in focus: W. J. Smith, in a handbook of electro-optics, section 11.6.1 (read)."""
+    """84 percent of the light in focus: W. J. Smith, in a handbook of electro-optics, section 11.6.1."""
     radius = 1.2196698913  # first dark ring, in lam N_e
 
     def of_ring(s: float) -> float:
