@@ -46,7 +46,7 @@ def test_quarter_wave_depth_of_objectives(na, index, expected_um):
     ],
 )
 def test_microscopists_sum(m, na, index, element_um, expected_um):
-    # formula: S. Inoue and K. R. Spring, Video Microscopy (2nd ed. 1997), axial resolution (from memory); numbers derived
+    # formula: S. Inoue and K. R. Spring, Video Microscopy (1997), from memory; numbers derived
     rig = {"object_na": na, "magnification": m, "circle_um": element_um, "wavelength_nm": 550}
     assert sum_depth_um(**rig, index=index) == pytest.approx(expected_um, abs=1e-4)
     if index == 1:
