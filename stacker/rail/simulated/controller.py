@@ -18,7 +18,7 @@ REQUEST = re.compile(r"ask ([0-9A-F]{4}) ([0-9A-F]{8}) ([0-9A-F]{8}) (.+)\Z")
 
 
 def _crc_table() -> list[int]:
-    """CRC-16, polynomial 0x1021 from 0xFFFF, by its definition; the host uses the standard library's: each checks the other."""
+    """CRC-16, polynomial 0x1021 from 0xFFFF, by its definition; the host's comes from the standard library."""
     table = []
     for byte in range(256):
         value = byte << 8
