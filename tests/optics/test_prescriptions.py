@@ -1,7 +1,7 @@
 """Rigs against a paraxial trace of published lens prescriptions, by an optical design library.
 
-The prescriptions ship with optiland: a telephoto (M. Laikin, Lens Design, 4th ed.) and a double Gauss. The trace knows
-surfaces and glasses only; f and P are taken from it, the rest must follow. Both agree to the rounding of doubles;
+The prescriptions ship with optiland: a telephoto (M. Laikin, Lens Design, 4th ed.), a double Gauss and a reverse
+telephoto. The trace knows surfaces and glasses only; its recorded values are those of optiland 0.6; f and P are taken from it, the rest must follow. Both agree to the rounding of doubles;
 1e-9 leaves room for other platforms' arithmetic.
 """
 
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from optiland.samples.objectives import DoubleGauss, Telephoto
+from optiland.samples.objectives import DoubleGauss, ReverseTelephoto, Telephoto
 from scipy.optimize import brentq
 
 from stacker.optics.imaging import LensState
@@ -94,6 +94,16 @@ def _trace(prescription, magnification, *, flipped=False, entrance_pupil_per_f=1
                 (2, 15.3697028, 137.234632, 314.651923),
             ],
         ),
+        (
+            ReverseTelephoto,
+            2.00524027080,
+            1.535116454586,
+            [
+                (0.5, 7.42396585721, 5.31672689497, 4.08089747050),
+                (1, 9.24793171441, 3.31148662417, 5.08351760590),
+                (2, 12.8958634288, 2.30886648877, 7.08875787670),
+            ],
+        ),
     ],
 )
 def test_f_numbers_and_pupils_of_real_lenses(prescription, focal_mm, pupil_magnification, rows):
@@ -125,7 +135,7 @@ def test_f_numbers_and_pupils_of_real_lenses(prescription, focal_mm, pupil_magni
 
 
 @pytest.mark.skipif(sys.version_info < (3, 11), reason="the last optiland for Python 3.10 cannot flip a lens")
-@pytest.mark.parametrize("prescription", [Telephoto, DoubleGauss])
+@pytest.mark.parametrize("prescription", [Telephoto, DoubleGauss, ReverseTelephoto])
 def test_reversed_real_lens(prescription):
     forward = _trace(prescription, 2)
     # the same diaphragm: seen from the other side, its image is the former exit pupil
@@ -144,7 +154,7 @@ def test_reversed_real_lens(prescription):
         assert backward.effective_f_number == pytest.approx(18.823343255, rel=1e-10)
 
 
-@pytest.mark.parametrize("prescription", [Telephoto, DoubleGauss])
+@pytest.mark.parametrize("prescription", [Telephoto, DoubleGauss, ReverseTelephoto])
 def test_extension_of_a_real_lens_held_at_its_setting(prescription):
     # m0 = .15 and the image plane moved back .24 f give m = .39, to ten digits
     system = _set_up(prescription, flipped=False)

@@ -77,12 +77,14 @@ def test_a_full_buffer_rules():
     ],
 )
 def test_what_is_not_known_is_not_waited_for(unknown):
+    # Derived by hand: 1 s to move and 0.5 s to settle, then 0.25 s exposed; twice, with nothing to wait for.
     found = timeline(np.full(2, 1.0), exposure_s=0.25, settle_s=0.5, **unknown)
     assert found.start_s.tolist() == [1.5, 3.25]
     assert found.duration_s == 3.5
 
 
 def test_without_a_known_buffer_only_the_end_waits_for_the_card():
+    # Derived by hand: the first file is there to write from 1.75 s on, and 20 MB at 2 MB/s take 10 s, twice.
     found = timeline(np.full(2, 1.0), exposure_s=0.25, settle_s=0.5, raw_mb=20, write_mb_s=2)
     assert found.start_s.tolist() == [1.5, 3.25]
     assert found.duration_s == 1.75 + 10 + 10
