@@ -1,8 +1,9 @@
 """Rigs against a paraxial trace of published lens prescriptions, by an optical design library.
 
 The prescriptions ship with optiland: a telephoto (M. Laikin, Lens Design, 4th ed.), a double Gauss and a reverse
-telephoto. The trace knows surfaces and glasses only; its recorded values are those of optiland 0.6; f and P are taken from it, the rest must follow. Both agree to the rounding of doubles;
-1e-9 leaves room for other platforms' arithmetic.
+telephoto. The trace knows surfaces and glasses only, and its recorded values are those of optiland 0.6; f and P are
+taken from it, the rest must follow. Both agree to the rounding of doubles; 1e-9 leaves room for other platforms'
+arithmetic.
 """
 
 from __future__ import annotations
