@@ -21,15 +21,12 @@ class RearFocus:
 
     Attributes
     ----------
-    object_distance_mm : ndarray
-        Front principal plane to plane of focus.
     magnification, effective_f_number, object_na : ndarray
         At that plane, converter included.
     rail_mm : ndarray
         Rail travel from the front.
     """
 
-    object_distance_mm: FloatArray
     magnification: FloatArray
     effective_f_number: FloatArray
     object_na: FloatArray
@@ -74,7 +71,6 @@ def rear_focus(imaging: Imaging, depth_mm: ArrayLike) -> RearFocus:
     effective = imaging.effective_f_number * (bare + pupil) / (bare_front + pupil)
     magnification = bare * imaging.converter
     return RearFocus(
-        object_distance_mm=focal_mm + beyond_focus_mm,
         magnification=magnification,
         effective_f_number=effective,
         object_na=magnification / (2 * effective),

@@ -21,7 +21,6 @@ from stacker.optics.otf import (
     FIRST_ZERO_WITHIN_KAPPA,
     defocus_for_share,
     defocused_otf,
-    defocused_otf_grid,
     falling_root,
 )
 
@@ -118,17 +117,6 @@ def test_all_defocus_up_to_the_absurd_is_accurate():
         0
     ]
     assert defocused_otf(0.5, 200) == pytest.approx(4 / np.pi * half, abs=1e-12)
-
-
-@pytest.mark.parametrize("span", [(0, 20), (-3, 3), (0.3, 60), (100, 200), (-4.9, -3.9), (-4.9, 21.1)])
-def test_grid_is_the_same_function(span):
-    s = np.linspace(0, 1.1, 41)
-    waves = np.linspace(*span, 700)  # in the last two spans rounding carries an end past the Chebyshev interval
-    np.testing.assert_allclose(defocused_otf_grid(s, waves), defocused_otf(s[:, None], waves), atol=1e-12)
-
-
-def test_small_grid_is_the_same_function():
-    np.testing.assert_array_equal(defocused_otf_grid([0.2, 0.5], [0.25]), defocused_otf([[0.2], [0.5]], 0.25))
 
 
 @given(s=st.floats(1e-3, 1 - 1e-3), waves=st.floats(0, 30))
