@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from stacker.records import record
 
+TOLD = 20  # faults that a message tells one by one
+
 
 class StackerError(Exception):
     """Something the person must know; never shown as a traceback.
@@ -68,10 +70,21 @@ class Fault:
 
 
 class InputError(StackerError):
-    """A file or an option cannot be used; all its faults together (exit code 2)."""
+    """A file or an option cannot be used; all its faults together (exit code 2).
+
+    ``faults`` holds all of them; the message tells the first ones and how many more there are.
+    """
 
     exit_code = 2
 
     def __init__(self, faults: list[Fault] | tuple[Fault, ...]) -> None:
         self.faults = tuple(faults)
-        super().__init__("\n".join(str(fault) for fault in self.faults), code="bad_input")
+        lines = [str(fault) for fault in self.told]
+        if more := len(self.faults) - len(lines):
+            lines.append(f"... and {more} more; mend these first")
+        super().__init__("\n".join(lines), code="bad_input")
+
+    @property
+    def told(self) -> tuple[Fault, ...]:
+        """Those that the message tells."""
+        return self.faults[:TOLD]

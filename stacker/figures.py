@@ -1,6 +1,27 @@
-"""Figures as a person reads them, and names of files as they are typed."""
+"""Figures and foreign words as a person reads them, and names of files as they are typed."""
 
 from __future__ import annotations
+
+import re
+import sys
+
+# What commands a terminal (C0, DEL, C1) or turns the order of what is read (marks, embeddings and isolates of the
+# Unicode Bidirectional Algorithm, UAX #9), and invisible tags (Unicode block Tags). Line end and tabulator stay.
+_COMMANDS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\U000e0000-\U000e007f]")
+_LINE_ENDS = re.compile("[\t\n\u2028\u2029]")
+_PLAIN = re.compile(r"[\w+:./-]+")
+_IN_QUOTES = re.compile(r"[\w+:./ ~@%=,#^&;()<>|{}\[\]'*?-]+")  # between quotation marks only themselves
+_POWERSHELL = re.compile("[$`\u201c\u201d\u201e]")  # the last three are quotation marks to it
+
+
+def harmless(text: str) -> str:
+    """A text in which every sign that would command a terminal, or turn the order of reading, is a question mark."""
+    return _COMMANDS.sub("?", text)
+
+
+def one_line(text: str) -> str:
+    """The same, and a line end cannot make a second line of it."""
+    return _LINE_ENDS.sub("?", harmless(text))
 
 
 def significant(value: float | None, digits: int = 3) -> str:
@@ -15,7 +36,26 @@ def significant(value: float | None, digits: int = 3) -> str:
     return text
 
 
-def as_typed(path: object) -> str:
-    """A path as part of a command: in quotes where it has a space, which all shells understand."""
+def as_typed(path: object, *, windows: bool = sys.platform == "win32") -> str:
+    """A path as part of a command that can be pasted: whatever its name holds, no shell does anything but open it.
+
+    Parameters
+    ----------
+    path : object
+        The path; what is printed is its text.
+    windows : bool
+        For the two shells there, in one form: quotation marks keep cmd and PowerShell from all signs but a dollar sign
+        and a grave accent, which PowerShell wants behind a grave accent. (cmd still puts in variables between percent
+        signs: then the file is not found.)
+    """
     text = str(path)
-    return f'"{text}"' if " " in text else text
+    if text.startswith("-"):  # no option
+        text = f"./{text}"
+    judged = text.replace("\\", "/") if windows else text
+    if _PLAIN.fullmatch(judged):
+        return text
+    if _IN_QUOTES.fullmatch(judged):
+        return f'"{text}"'
+    if windows:
+        return '"' + _POWERSHELL.sub(r"`\g<0>", text) + '"'
+    return "'" + text.replace("'", "'\"'\"'") + "'"

@@ -16,7 +16,7 @@ from stacker.documents.scalars import read_number, shown
 from stacker.documents.source import Mapping, Node, Scalar
 from stacker.documents.units import in_unit
 from stacker.documents.values import INVALID, Choice, Kind, ListOf, Reading, found, nearest
-from stacker.errors import InputError
+from stacker.errors import TOLD, InputError
 from stacker.records import record
 
 
@@ -145,12 +145,15 @@ def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading, **read
 def _unknown_keys(node: Mapping, prefix: str, known: dict[str, Kind], reading: Reading) -> set[str]:
     """Tell the keys that are not in the table; returns the ones that were meant."""
     meant: set[str] = set()
-    before = ""
+    before, unknown = "", 0
     for name, place in node.keys.items():
         cut = node.nodes.get(before)  # in braces a decimal comma ends the value: {depth_mm: 3,4}
         if name.isdigit() and isinstance(cut, Scalar) and cut.text.lstrip("-").isdigit():
             reading.fault(cut.place, prefix + before, f"found '{cut.text},{name}'; write {cut.text}.{name}")
         elif name not in known:
+            unknown += 1
+            if unknown > TOLD:  # each costs a comparison with all that are known
+                continue
             near = nearest(name, list(known))
             advice = _list_of(known)
             if home := next((key for key, kind in known.items() if name in keys_of(kind)), None):
@@ -160,6 +163,8 @@ def _unknown_keys(node: Mapping, prefix: str, known: dict[str, Kind], reading: R
                 meant.add(near)
             reading.fault(place, prefix + name, f"unknown key; {advice}")
         before = name
+    if unknown > TOLD:
+        reading.fault(node.place, prefix.rstrip("."), f"{unknown} unknown keys in all; is this a file of ours?")
     return meant
 
 

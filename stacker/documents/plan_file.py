@@ -11,12 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents import emit
+from stacker.documents.agreement import disagreements
 from stacker.documents.fields import plain, read_block
 from stacker.documents.files import write_whole
 from stacker.documents.plan import COLUMNS, FORMAT, Frames, Plan
 from stacker.documents.source import Mapping, Place, Scalar, parse, read_text
 from stacker.documents.values import INVALID, Reading
-from stacker.errors import InputError, Refusal
+from stacker.errors import TOLD, InputError, Refusal
 from stacker.figures import as_typed
 
 _DIGEST_LINE = re.compile(r"^digest: .*\n", re.MULTILINE)
@@ -121,6 +122,11 @@ def parse_plan(text: str, path: str) -> Plan:
             key="digest",
         )
     sound: Plan = plan
+    for row, key, said in disagreements(sound):
+        place = Place(path=path) if row is None else Place(path=path, line=first_line + 3 + row, column=5)
+        reading.fault(place, key, said)
+    if reading.faults:
+        raise InputError(reading.faults)
     return sound
 
 
@@ -152,7 +158,7 @@ def _columns_fast(rows: str) -> list[list[Any]] | None:
     try:
         table = json.loads("[" + rows[6:].replace("\n" + _ROW_START, ",[") + "]", parse_constant=_no_constant)
         columns = [list(column) for column in zip(*table, strict=True)]
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, RecursionError):  # the last: brackets in brackets
         return None
     if len(columns) != len(COLUMNS) or len(table) != rows.count("\n"):
         return None
@@ -173,12 +179,17 @@ def _columns_marked(lines: list[str], place: Place, reading: Reading) -> list[li
     """Row by row, with the line and column of every cell that is not what it should be."""
     before = len(reading.faults)
     good: list[list[Any]] = []
+    bad = 0
     for number, line in enumerate(lines):
         row = _sound_row(line)
-        if row is None:
-            _fault_of_row(line, place._replace(line=place.line + number), reading)
-        else:
+        if row is not None:
             good.append(row)
+            continue
+        bad += 1
+        if bad <= TOLD:
+            _fault_of_row(line, place._replace(line=place.line + number), reading)
+    if bad > TOLD:
+        reading.fault(place, "frames.rows", f"{bad} rows in all are not those of a plan; make the plan anew")
     if len(reading.faults) > before:
         return None
     columns = [list(column) for column in zip(*good, strict=True)]
@@ -193,7 +204,7 @@ def _sound_row(line: str) -> list[Any] | None:
         return None
     try:
         row = json.loads(line[6:], parse_constant=_no_constant)
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
     kinds = list(map(type, row)) if isinstance(row, list) else []
     if len(kinds) != len(COLUMNS) or not all(map(set.__contains__, _KINDS.values(), kinds)):

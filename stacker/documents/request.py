@@ -119,7 +119,7 @@ class Subject:
         default="measured",
     )
     zones: tuple[Zone, ...] = declare(
-        ListOf(item=Block(variants={"": Zone})), "depth ranges that need finer steps", default=()
+        ListOf(item=Block(variants={"": Zone}), most=20), "depth ranges that need finer steps", default=()
     )
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
@@ -201,7 +201,7 @@ class Focus:
         _NANOMETRES, f"wavelength of the light; {WAVELENGTH_NM:g} unless wavelengths is given", default=None
     )
     wavelengths: tuple[float, float] | tuple[Weighted, ...] | None = declare(
-        Either(values=ListOf(item=_NANOMETRES, length=2), blocks=ListOf(item=Block(variants={"": Weighted}))),
+        Either(values=ListOf(item=_NANOMETRES, length=2), blocks=ListOf(item=Block(variants={"": Weighted}), most=40)),
         "instead of one wavelength: white light as a band [shortest, longest], lit evenly, or a list of colours, "
         "each {nm, weight}",
         default=None,

@@ -6,6 +6,8 @@ into 750 or ``010`` into 8 on the way.
 
 from __future__ import annotations
 
+import re
+import stat
 from dataclasses import field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -13,12 +15,17 @@ from typing import Any, NamedTuple
 import yaml
 
 from stacker.errors import Fault, InputError
+from stacker.figures import one_line
 from stacker.records import record
 
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _KNOWN_TAGS = {"map", "seq", "str", "int", "float", "bool", "null", "timestamp", "merge", "value"}
 _NOT_IN_YAML = yaml.reader.Reader.NON_PRINTABLE  # surrogates too: what a terminal of another encoding passes on
 _DEEPEST = 24  # levels of nesting; a document of ours has four
+_OPENS = re.compile(r"[\[{?-]")  # what nests without indentation, which is quadratic in the depth
+_MAY_NEST = 200  # so many of them are no danger to any reader
+_LARGEST = 64_000_000  # bytes: a plan of half a million frames
+_LONGEST = 200_000  # characters of YAML, the table of a plan not among them; a request has two thousand
 
 
 class Place(NamedTuple):
@@ -34,8 +41,8 @@ class Place(NamedTuple):
     end: int = 0
 
     def fault(self, key: str, text: str) -> Fault:
-        """A fault at this place."""
-        return Fault(path=self.path, line=self.line, column=self.column, key=key, text=text)
+        """A fault at this place; a key that somebody wrote may hold any sign."""
+        return Fault(path=self.path, line=self.line, column=self.column, key=one_line(key), text=text)
 
 
 class Scalar(NamedTuple):
@@ -77,10 +84,15 @@ def read_text(path: Path | str) -> str:
     Raises
     ------
     InputError
-        If the file cannot be read or is no UTF-8.
+        If the file cannot be read, is no file or no UTF-8, or is larger than any of ours.
     """
     place = Place(path=str(path))
     try:
+        about = Path(path).stat()
+        if not (stat.S_ISREG(about.st_mode) or stat.S_ISDIR(about.st_mode)):  # a pipe that nobody fills is for ever
+            raise InputError([place.fault("", "is a pipe or a device; save what it holds as a file, and name that")])
+        if about.st_size > _LARGEST:
+            raise InputError([place.fault("", f"is larger than {_LARGEST // 1_000_000} MB; no file of ours is")])
         data = Path(path).read_bytes()
     except OSError as error:
         reason = error.strerror or str(error)
@@ -111,17 +123,22 @@ def parse(text: str, path: str, faults: list[Fault] | None = None) -> Node:
     InputError
         If the text is no YAML at all, or has a fault and there is no list to note it in.
     """
+    if len(text) > _LONGEST:
+        raise InputError([Place(path=path).fault("", f"longer than {_LONGEST} characters; no file of ours is")])
     if strange := _NOT_IN_YAML.search(text):
         line = text.count("\n", 0, strange.start()) + 1
         place = Place(path=path, line=line, column=strange.start() - text.rfind("\n", 0, strange.start()))
         raise InputError([place.fault("", f"found a character that no text has (U+{ord(strange[0]):04X}); delete it")])
     try:
+        if len(_OPENS.findall(text)) > _MAY_NEST:
+            _refuse_nesting(text)
         root = yaml.compose(text, Loader=_LOADER)
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         place = Place(path=path, line=mark.line + 1, column=mark.column + 1) if mark else Place(path=path)
         problem = " ".join(str(error.problem or error.context).split())
-        raise InputError([place.fault("", f"not YAML: {problem}; {_syntax_help(text, problem)}")]) from None
+        told = "nested too deeply" if "nesting" in problem else f"not YAML: {problem}; {_syntax_help(text, problem)}"
+        raise InputError([place.fault("", told)]) from None
     except RecursionError:
         raise InputError([Place(path=path).fault("", "nested too deeply")]) from None
     if root is None:
@@ -133,6 +150,18 @@ def parse(text: str, path: str, faults: list[Fault] | None = None) -> Node:
     elif converter.faults:
         raise InputError(converter.faults)
     return node
+
+
+def _refuse_nesting(text: str) -> None:
+    """Look at the depth before the library builds its tree: older ones end the whole program on deep brackets."""
+    depth = 0
+    for event in yaml.parse(text, Loader=_LOADER):
+        if isinstance(event, yaml.CollectionStartEvent):
+            depth += 1
+            if depth > _DEEPEST + 1:
+                raise RecursionError
+        elif isinstance(event, yaml.CollectionEndEvent):
+            depth -= 1
 
 
 def _syntax_help(text: str, problem: str) -> str:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -16,10 +15,10 @@ from typing import Any, Protocol
 from stacker.documents.scalars import read_flag, read_number
 from stacker.documents.source import Items, Mapping, Node, Place, Scalar
 from stacker.errors import Fault
+from stacker.figures import one_line
 from stacker.records import record
 
 INVALID: Any = object()
-_CONTROLS = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]")  # line ends, and what would command a terminal
 
 
 class Kind(Protocol):
@@ -61,8 +60,7 @@ def found(node: Node) -> str:
         return f"a list of {len(node.nodes)}"
     if node.is_null:
         return "nothing"
-    text = node.text if len(node.text) <= 40 else node.text[:37] + "..."
-    text = "".join(sign if sign.isprintable() else "?" for sign in text)
+    text = one_line(node.text if len(node.text) <= 40 else node.text[:37] + "...")
     return f"'\"{text}\"'" if node.quoted else f"'{text}'"
 
 
@@ -124,7 +122,7 @@ class Text:
     """A non-empty line of text."""
 
     def read(self, node: Node, key: str, reading: Reading) -> Any:
-        if not isinstance(node, Scalar) or not node.text.strip() or _CONTROLS.search(node.text) or node.is_null:
+        if not isinstance(node, Scalar) or not node.text.strip() or one_line(node.text) != node.text or node.is_null:
             return reading.fault(node.place, key, f"found {found(node)}; write {self.accepts()}")
         return node.text
 
@@ -203,14 +201,17 @@ class Choice:
 
 @record
 class ListOf:
-    """A list of one kind of thing, of a fixed length where ``length`` says so."""
+    """A list of one kind of thing, of a fixed length where ``length`` says so, never longer than ``most``."""
 
     item: Kind
     length: int | None = None
+    most: int = 100
 
     def read(self, node: Node, key: str, reading: Reading) -> Any:
         if not isinstance(node, Items) or (self.length is not None and len(node.nodes) != self.length):
             return reading.fault(node.place, key, f"found {found(node)}; write {self.accepts()}")
+        if len(node.nodes) > self.most:
+            return reading.fault(node.place, key, f"found {found(node)}; write at most {self.most}")
         values = [self.item.read(child, f"{key}[{place}]", reading) for place, child in enumerate(node.nodes, start=1)]
         return INVALID if INVALID in values else tuple(values)
 
@@ -219,8 +220,8 @@ class ListOf:
         return f"a list{count} in brackets, each {self.item.accepts()}"
 
     def schema(self) -> dict[str, Any]:
-        out: dict[str, Any] = {"type": "array", "items": self.item.schema()}
-        return out | ({"minItems": self.length, "maxItems": self.length} if self.length is not None else {})
+        out: dict[str, Any] = {"type": "array", "items": self.item.schema(), "maxItems": self.length or self.most}
+        return out | ({"minItems": self.length} if self.length is not None else {})
 
 
 @record

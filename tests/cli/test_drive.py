@@ -179,19 +179,44 @@ def test_an_edited_plan_is_refused_with_the_command_that_makes_it_anew(stacker, 
     assert not (tmp_path / "rail.log").exists()
 
 
-@pytest.mark.parametrize("row", [0, 30, 59])
-@pytest.mark.parametrize("shift", [-200_000, 200_000])
-def test_no_edited_plan_moves_the_rail_beyond_its_limits(stacker, plan, tmp_path, url, row, shift):
-    """Edited with care, even the digest: the limits of the rail are checked all the same."""
+def forge(plan, change):
+    """Edit the rows of a plan, and its digest with them."""
     text = plan.read_text()
     head, _, table = text.partition("  rows:\n")
     rows = [json.loads(line.strip()[2:]) for line in table.splitlines()]
-    for number in range(row, 60):
-        rows[number][5] += shift
-    rows[row][6] += shift
+    change(rows)
     body = "".join(f"    - {json.dumps(cells)}\n" for cells in rows)
     text = f"{head}  rows:\n{body}"
     plan.write_text(re.sub(r"^digest: .*$", f"digest: {digest_of(text)}", text, count=1, flags=re.MULTILINE))
+
+
+@pytest.mark.parametrize("row", [0, 30, 59])
+@pytest.mark.parametrize("shift", [-200_000, -1, 1, 200_000])
+def test_positions_that_are_not_the_micrometres_beside_them_never_move(stacker, plan, tmp_path, url, row, shift):
+    def change(rows):
+        for number in range(row, 60):
+            rows[number][5] += shift
+        rows[row][6] += shift
+
+    forge(plan, change)
+    refused = stacker("drive", plan, "--go", "--yes", "--url", url)
+    assert refused.code == 2
+    assert "frames.position_microsteps: found" in refused.err
+    assert not (tmp_path / "rail.log").exists()
+
+
+@pytest.mark.parametrize(("row", "shift"), [(0, -100_000), (0, 100_000), (30, 100_000), (59, 100_000)])
+def test_no_edited_plan_moves_the_rail_beyond_its_limits(stacker, plan, tmp_path, url, row, shift):
+    """Edited with care, all that belongs together and even the digest: the rail's limits are checked all the same."""
+
+    def change(rows):
+        for number in range(row, 60):
+            rows[number][5] += shift
+            for column in (1, 2, 3, 4):
+                rows[number][column] += shift * 0.625
+        rows[row][6] += shift
+
+    forge(plan, change)
     read_plan(plan)  # a sound plan to all that reads it
     refused = stacker("drive", plan, "--go", "--yes", "--url", url)
     assert refused.code == 1
