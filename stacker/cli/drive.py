@@ -76,6 +76,7 @@ def command(
       stacker drive beetle.plan.yaml
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
     """
+    from stacker.documents.outdated import refuse_wider_limits
     from stacker.documents.plan_file import read_plan
     from stacker.driving import selection
     from stacker.driving.drive import Wishes
@@ -101,6 +102,7 @@ def command(
     if whole and go:
         raise click.UsageError("--all is for a dry run; leave out --go or --all.")
     read = read_plan(plan)
+    refuse_wider_limits(read, plan)
     job = job_of(read, plan, url=url, need_link=go)
     try:
         some = () if frames is None else selection.listed(frames, job.count)

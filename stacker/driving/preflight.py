@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from stacker.driving.job import Job
 from stacker.errors import Refusal
+from stacker.figures import as_typed, one_line
 from stacker.motion.take_up import reach
 from stacker.rail.controller import Where
 
@@ -58,7 +59,11 @@ def check(job: Job, front_at: int) -> None:
 
 def remarks(job: Job, frames: int) -> list[str]:
     """What the person should have looked at for so many frames: card, battery, what the plan warned of."""
-    said = list(job.warnings)
+    said = []
+    if job.shutter.via == "command":
+        typed = " ".join(one_line(as_typed(word)) for word in job.shutter.command)
+        said.append(f"shutter: for every frame this computer runs the program that the plan names:\n  {typed}")
+    said += job.warnings
     if job.link.gcode is not None:
         said.append(
             "stop: this dialect cannot stop a move; Ctrl-C acts up to a second later, only the motor's switch at once"

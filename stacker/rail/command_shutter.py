@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import tempfile
 import time
@@ -9,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import IO, Any
 
 from stacker.errors import Refusal, RunStopped
+from stacker.figures import harmless
 from stacker.rail.rail import SLICE_S, Rail
 from stacker.rail.shutter import Ambiguous, ShutterSettings
 
@@ -140,6 +142,7 @@ def _end(process: Any) -> None:
 
 
 def _last_words(said: IO[bytes]) -> str:
-    said.seek(0)
-    words = said.read().decode("utf-8", "replace").strip()[-_LAST_WORDS:]
-    return f": {words}" if words else ""
+    size = said.seek(0, os.SEEK_END)
+    said.seek(max(0, size - 4 * _LAST_WORDS))  # it may have said gigabytes
+    words = " ".join(said.read().decode("utf-8", "replace").split())[-_LAST_WORDS:]
+    return f": {harmless(words)}" if words else ""

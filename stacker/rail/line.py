@@ -128,7 +128,7 @@ class LineController:
             words = unframed(line) if line is not None else None
             if words and words[:3] == mine and len(words) > 3:
                 return words[3:]
-            if words and words[0] == "note" and self._boot and words[1] != f"{self._boot:04X}":
+            if words and words[0] == "note" and len(words) > 1 and self._boot and words[1] != f"{self._boot:04X}":
                 raise self._was_reset(words[1])
             self.attend()
             if line is None and self.clock.now() >= deadline_s:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import serial
 
 SIMULATOR = "stacker.rail.simulated"
+SCHEMES = ("sim", "socket", "rfc2217")
 LONGEST_LINE = 64  # bytes, line feed included; protocol page, section 2
 SLICE_S = 0.05  # the longest that a read blocks: an interrupt is seen within it
 WRITE_TIMEOUT_S = 2.0  # zero would spin for ever on a full buffer
@@ -128,6 +129,22 @@ def ports() -> list[tuple[str, str]]:
     return [(port.device, port.description or "") for port in comports()]
 
 
+def refuse_other_schemes(url: str) -> None:
+    """Take no URL but those that lead to a rail: pyserial knows some that write files, or take any device they find.
+
+    Raises
+    ------
+    LinkError
+        With those that are accepted.
+    """
+    scheme, mark, _ = url.partition("://")
+    if mark and scheme not in SCHEMES:
+        known = ", ".join(f"{name}://" for name in SCHEMES)
+        raise LinkError(
+            f"{url}: not a port; write its name as 'stacker rail ports' lists it, or {known}", code="port_open"
+        )
+
+
 def open_link(url: str, baud: int, *, clock: Clock | None = None, longest: int = LONGEST_LINE) -> Link:
     """Open a port: a name of the system (``/dev/ttyUSB0``, ``COM3``) or a URL (``sim://``, ``socket://``).
 
@@ -152,6 +169,7 @@ def open_link(url: str, baud: int, *, clock: Clock | None = None, longest: int =
     """
     import serial  # here, so that a dry run does without it
 
+    refuse_other_schemes(url)
     if SIMULATOR not in serial.protocol_handler_packages:
         serial.protocol_handler_packages.append(SIMULATOR)
     try:

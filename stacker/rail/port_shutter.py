@@ -10,7 +10,7 @@ import contextlib
 from typing import Protocol
 
 from stacker.errors import LinkError
-from stacker.rail.link import port_errors
+from stacker.rail.link import port_errors, refuse_other_schemes
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Ambiguous, ShutterSettings
 
@@ -45,6 +45,7 @@ class SerialReleaseLine:
         import serial
 
         self._url, self._line = port, line
+        refuse_other_schemes(port)
         try:
             self._port = serial.serial_for_url(port, do_not_open=True, exclusive=None if "://" in port else True)
             self._port.dtr = self._port.rts = False

@@ -301,6 +301,16 @@ def test_a_plan_that_its_request_no_longer_asks_for_is_pointed_out_before_it_is_
         assert f"To follow it: stacker plan {request}" in told
 
 
+def test_a_plan_that_allows_more_than_the_rail_beside_it_does_not_move(stacker, plans, tmp_path, url):
+    bench = shutil.copytree(plans, tmp_path / "plans")
+    plan, rail = bench / "leaf_beetle.plan.yaml", bench / "rails" / "bench.yaml"
+    rail.write_text(rail.read_text(encoding="utf-8").replace("[2, 78]", "[2, 35]"), encoding="utf-8")
+    for go in ((), ("--go", "--yes")):
+        refused = stacker("drive", plan, "--url", url, *go)
+        assert (refused.code, "soft_limits_mm 2 to 78, there 2 to 35" in refused.err) == (1, True)
+    assert not (tmp_path / "rail.log").exists()
+
+
 def test_with_yes_the_person_is_told_all_the_same_from_where_to_where(stacker, plan, url):
     told = stacker("drive", plan, "--url", url, "--go", "--yes", "--frames", "1-3").err
     assert "Position 0 (front in focus) is 31.500 mm, as the request says:" in told

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from stacker.documents.outdated import changed_request
+from stacker.documents.outdated import changed_request, refuse_wider_limits
 from stacker.documents.plan_file import read_plan
+from stacker.errors import Refusal
 
 PLANS = Path(__file__).resolve().parents[2] / "plans"
 
@@ -36,6 +37,32 @@ def test_a_change_of_the_request_or_of_a_file_that_it_names_is_noticed(tmp_path,
     assert changed_request(read_plan(plan), plan) is None
     (bench / name).write_text(text.replace(before, after), encoding="utf-8")
     assert changed_request(read_plan(plan), plan) == bench / "leaf_beetle.yaml"
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("soft_limits_mm: [2, 78]", "soft_limits_mm: [2, 60]", "soft_limits_mm 2 to 78, there 2 to 60"),
+        ("soft_limits_mm: [2, 78]", "soft_limits_mm: [5, 78]", "soft_limits_mm 2 to 78, there 5 to 78"),
+        ("travel_mm: 80", "travel_mm: 79", "travel_mm 80, there 79"),
+        ("speed_mm_s: 3", "speed_mm_s: 1", "speed_mm_s 3, there 1"),
+        ("lead_mm: 2", "lead_mm: 1", "a microstep of 0.625 um, there 0.3125"),
+    ],
+)
+def test_a_plan_that_allows_more_than_the_rail_of_its_request_is_refused(tmp_path, before, after, said):
+    bench = shutil.copytree(PLANS, tmp_path / "plans")
+    path, rail = bench / "leaf_beetle.plan.yaml", bench / "rails" / "bench.yaml"
+    plan, text = read_plan(path), rail.read_text(encoding="utf-8")
+    refuse_wider_limits(plan, path)
+    assert before in text
+    rail.write_text(text.replace(before, after), encoding="utf-8")
+    with pytest.raises(Refusal) as refused:
+        refuse_wider_limits(plan, path)
+    assert said in str(refused.value)
+    rail.write_text(text.replace("soft_limits_mm: [2, 78]", "soft_limits_mm: [1, 79]"), encoding="utf-8")
+    refuse_wider_limits(plan, path)  # narrower than its rail is no fault
+    (bench / "leaf_beetle.yaml").unlink()
+    refuse_wider_limits(plan, path)
 
 
 def test_a_plan_without_its_request_is_not_judged(tmp_path):

@@ -115,6 +115,7 @@ def test_no_answer_means_the_same_bytes_again_after_a_line_feed_and_then_an_erro
         framed(f"{HEAD}00000009 ok"),
         framed("ask 00A7 5E1F90C2 00000002 clear"),  # an echo
         framed("note 00A7 boot script"),
+        framed("note"),  # sound, and says nothing
         b"x" * 100 + b"\n",
         framed(f"{HEAD}00000002 ok")[:-4] + b"\n",
         framed(f"{HEAD}00000002"),

@@ -10,6 +10,7 @@ from driving.runs import assert_complete, events, make_job, person, records, run
 from stacker.driving import dry_run
 from stacker.driving.drive import Wishes
 from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.figures import as_typed
 from stacker.rail import port_shutter
 from stacker.rail.clock import SystemClock, VirtualClock
 from stacker.rail.command_shutter import CommandShutter
@@ -135,6 +136,17 @@ def test_a_command_that_hangs_is_ended_and_the_shot_is_in_doubt():
     assert rail.looks > 2  # an interrupt would have been seen
 
 
+def test_the_last_words_of_a_command_do_not_command_the_terminal():
+    """However much it said before: a title, a cleared screen, a text turned round."""
+    says = (
+        "import sys; sys.stderr.write('x' * 10**6 + ' \\33[2J\\33]0;title\\7 gone\\u202eevil\\n\\rwords'); sys.exit(2)"
+    )
+    with pytest.raises(RunStopped) as stopped:
+        command_shutter(sys.executable, "-X", "utf8", "-c", says)[0].fire(1, 0)
+    assert "x ?[2J?]0;title? gone?evil words. The frame" in str(stopped.value)
+    assert len(str(stopped.value)) < 400
+
+
 def test_a_command_that_does_not_exist_is_refused():
     with pytest.raises(Refusal, match="cannot be started"):
         command_shutter("/nowhere/camera")[0].fire(1, 0)
@@ -171,9 +183,17 @@ def test_a_run_whose_modem_line_breaks_stops_with_the_frame_in_doubt(tmp_path, m
     assert [record["frame"] for record in records(job, "confirmed")] == [1]
 
 
-def test_a_run_with_a_command_confirms_by_it(tmp_path):
-    words = (sys.executable, "-c", "pass")
+def test_a_run_with_a_command_names_it_before_it_runs_and_confirms_by_it(tmp_path):
+    """The plan may be somebody else's: what it would run on this computer stands in the question."""
+    ran = tmp_path / "ran"
+    words = (sys.executable, "-c", f"open({str(ran)!r}, 'a').write('x')")
     job = make_job(tmp_path, count=2, shutter=ShutterSettings(via="command", command=words))
+    asked = []
+    with pytest.raises(Refusal, match="not started"):
+        run(job, wishes=Wishes(), who=person(confirm=lambda text: bool(asked.append(text))))
+    assert "for every frame this computer runs the program that the plan names" in asked[0]
+    assert f"\n  {as_typed(sys.executable)} -c " in asked[0]
+    assert not ran.exists()
     run(job)
     assert [record["evidence"] for record in records(job, "confirmed")] == ["command"] * 2
 

@@ -12,6 +12,7 @@ from typing import Any
 from stacker.rail.clock import Clock
 from stacker.rail.simulated.controller import Controller
 from stacker.rail.simulated.hardware import Hardware
+from stacker.rail.simulated.memory import LOG, STATE, keep_other_files, recall
 from stacker.rail.simulated.options import SimulatedOptions
 from stacker.rail.simulated.state import NEVER_S, State
 from stacker.rail.simulated.wire import distorted
@@ -58,18 +59,17 @@ class Board:
     # -- its memory
 
     def _load(self) -> State:
-        path = Path(self.options.state)
-        if not self.options.state or not path.exists():
+        path, log = Path(self.options.state), Path(self.options.log)
+        logged = bool(self.options.log) and keep_other_files(log, LOG)
+        if not self.options.state or not keep_other_files(path, STATE):
             if self.options.log:
-                Path(self.options.log).write_bytes(b"")
+                log.write_bytes(b"")
             return State.fresh(self.options)
-        saved = json.loads(path.read_text(encoding="utf-8"))
-        self._log_bytes = saved["log_bytes"]
-        if self.options.log and Path(self.options.log).exists():
-            os.truncate(self.options.log, self._log_bytes)  # what was not remembered happens again, the same way
-        state = State.from_json(saved["state"])
+        state, self._log_bytes, wall_s = recall(path)
+        if logged:
+            os.truncate(log, min(self._log_bytes, log.stat().st_size))  # what was not remembered happens again alike
         scale = min(self.options.time_scale, 1e6)  # a virtual clock: long enough for everything to come to rest
-        alone_s = max(time.time() - saved["wall_s"], 1e-3) * scale
+        alone_s = max(time.time() - wall_s, 1e-3) * scale
         self._alone_until_s = state.now_s + min(alone_s, LONGEST_ALONE_S)
         return state
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass, fields
 from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
+from stacker.rail.simulated.bounds import unfit
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SimulatedOptions:
@@ -131,6 +133,6 @@ class SimulatedOptions:
         for key, accepted in words.items():
             if values.get(key, accepted[0]) not in accepted:
                 raise ValueError(f"{url}: {key} is one of {', '.join(accepted)}")
-        if not float(values.get("time_scale", 1)) > 0:
-            raise ValueError(f"{url}: time_scale must be above 0")
+        if wrong := unfit(values):
+            raise ValueError(f"{url}: {wrong}")
         return cls(**values)  # type: ignore[arg-type]
