@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 
 from stacker.driving.job import Job
 from stacker.errors import Refusal
-from stacker.figures import as_typed, one_line
+from stacker.figures import one_line
 from stacker.motion.take_up import reach
 from stacker.rail.controller import Where
 
@@ -61,8 +62,8 @@ def remarks(job: Job, frames: int) -> list[str]:
     """What the person should have looked at for so many frames: card, battery, what the plan warned of."""
     said = []
     if job.shutter.via == "command":
-        typed = " ".join(one_line(as_typed(word)) for word in job.shutter.command)
-        said.append(f"shutter: for every frame this computer runs the program that the plan names:\n  {typed}")
+        command = one_line(shlex.join(job.shutter.command))
+        said.append(f"shutter: for every frame this computer runs the program that the plan names:\n  {command}")
     said += job.warnings
     if job.link.gcode is not None:
         said.append(

@@ -1,5 +1,6 @@
 """Shutters that the rail's controller does not open: a modem line, a command; and exposures that a contact holds."""
 
+import shlex
 import sys
 import time
 
@@ -10,7 +11,6 @@ from driving.runs import assert_complete, events, make_job, person, records, run
 from stacker.driving import dry_run
 from stacker.driving.drive import Wishes
 from stacker.errors import LinkError, Refusal, RunStopped
-from stacker.figures import as_typed
 from stacker.rail import port_shutter
 from stacker.rail.clock import SystemClock, VirtualClock
 from stacker.rail.command_shutter import CommandShutter
@@ -192,7 +192,7 @@ def test_a_run_with_a_command_names_it_before_it_runs_and_confirms_by_it(tmp_pat
     with pytest.raises(Refusal, match="not started"):
         run(job, wishes=Wishes(), who=person(confirm=lambda text: bool(asked.append(text))))
     assert "for every frame this computer runs the program that the plan names" in asked[0]
-    assert f"\n  {as_typed(sys.executable)} -c " in asked[0]
+    assert f"\n  {shlex.quote(sys.executable)} -c " in asked[0]
     assert not ran.exists()
     run(job)
     assert [record["evidence"] for record in records(job, "confirmed")] == ["command"] * 2
