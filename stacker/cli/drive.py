@@ -246,6 +246,7 @@ def _minutes(seconds: float) -> str:
 
 def _tell(job: Job, outcome: Outcome, *, ends: bool, as_json: bool, quiet: bool) -> None:
     from stacker.driving.job import typed_mm
+    from stacker.driving.last_word import motor
 
     result: dict[str, Any] = {
         "dry_run": False,
@@ -263,8 +264,7 @@ def _tell(job: Job, outcome: Outcome, *, ends: bool, as_json: bool, quiet: bool)
         click.echo(
             f"{job.name}: {len(outcome.frames)} frames taken in {_minutes(outcome.duration_s)}"
             f"{' on the simulated rail' if job.link.simulated else ''}; {outcome.steps}.\n"
-            f"The rail stands at {job.mm(outcome.position):.3f} mm, "
-            f"its motor {'energised' if job.hold_after else 'let go'}."
+            f"The rail stands at {job.mm(outcome.position):.3f} mm, {motor(job)}."
         )
         if outcome.doubled:
             click.echo(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, outcome.doubled))}.")

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from stacker.documents.fields import Block, declare
+from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.values import Choice, Flag, ListOf, Number, Text
 from stacker.records import record
 
@@ -48,61 +49,6 @@ class Link:
                 "found gcode without acknowledge; write acknowledge: [the words by which this controller says that "
                 "it has taken a line], there is no standard for them",
             )
-
-
-@record
-class GcodeLink:
-    """How the computer reaches a controller that understands RS274/NGC words; its own answers have no standard."""
-
-    url: str = _url()
-    dialect: str = declare(Choice(words=("gcode",)), "what the controller understands")
-    baud: int = _baud()
-    acknowledge: tuple[str, ...] = declare(
-        ListOf(item=Text()), "whole lines by which the controller says that it has taken a line; none is assumed"
-    )
-    refuse: tuple[str, ...] = declare(
-        ListOf(item=Text()), "how the lines begin by which it says that it has not", default=()
-    )
-    acknowledge_s: float = declare(
-        Number(unit="s", least=0.05, most=60), "how long an acknowledgement is awaited", default=3.0
-    )
-    no_stop_accepted: bool = declare(
-        Flag(),
-        "true: I know that nothing in this standard stops a move, that the rail halts up to a second after Ctrl-C, "
-        "and that a switch in the motor's supply is within reach",
-    )
-    axis: str = declare(Choice(words=("X", "Y", "Z")), "axis that the rail is wired to", default="X")
-    wake_s: float = declare(
-        Number(unit="s", least=0, most=60), "silence after the port was opened, as many boards start anew", default=3.0
-    )
-    arrival_margin_s: float = declare(
-        Number(unit="s", least=0, most=1),
-        "added to the predicted end of a move: an acknowledgement means queued, not arrived",
-        default=0.5,
-    )
-    position_query: str | None = declare(
-        Text(), "line that asks for the position; without one it is reckoned, never read", default=None
-    )
-    position_reply: str | None = declare(
-        Text(), "what the answer holds, {mm} in place of the number, as in 'at {mm} mm'", default=None
-    )
-    query_acknowledged: bool = declare(
-        Flag(), "whether a position query gets an acknowledgement beside its answer", default=True
-    )
-
-    def conflicts(self) -> Iterator[tuple[str, str]]:
-        """Words to wait for, a risk taken knowingly, a question with its answer."""
-        if not self.acknowledge:
-            yield "acknowledge", "found an empty list; write the words by which the controller acknowledges a line"
-        if not self.no_stop_accepted:
-            yield (
-                "no_stop_accepted",
-                "found false; this dialect cannot stop a move. Write true if you accept that, else use dialect: line",
-            )
-        if (self.position_query is None) != (self.position_reply is None):
-            yield "position_query", "write position_query and position_reply together, or neither"
-        if self.position_reply is not None and self.position_reply.count("{mm}") != 1:
-            yield "position_reply", f"found '{self.position_reply}'; write {{mm}} once, where the number stands"
 
 
 LINK = Block(variants={"acknowledge": GcodeLink, "": Link}, chosen_by="acknowledge")

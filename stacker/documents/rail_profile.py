@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterator
 from typing import Any
 
 from stacker.documents.fields import Block, declare
-from stacker.documents.rail_link import LINK, GcodeLink, Link, Shutter
+from stacker.documents.gcode_link import GcodeLink
+from stacker.documents.rail_link import LINK, Link, Shutter
 from stacker.documents.values import Flag, ListOf, Number, Text
 from stacker.motion.move_time import PIECE_S
 from stacker.motion.step_grid import division_um, microstep_um
@@ -121,7 +123,7 @@ class RailProfile:
     @property
     def pause_s(self) -> float:
         """How long the rail waits after every piece of a move [s]: an answer may mean queued, not arrived."""
-        return self.link.arrival_margin_s if isinstance(self.link, GcodeLink) else 0.0
+        return self.link.pause_s if isinstance(self.link, GcodeLink) else 0.0
 
     @property
     def contact_s(self) -> float:
@@ -132,8 +134,17 @@ class RailProfile:
     @property
     def held_s(self) -> float:
         """How long the rail waits at least after the release contact closed [s]: where the host holds it itself."""
-        by_host = self.shutter.via in ("rts", "dtr") or isinstance(self.link, GcodeLink)
-        return self.contact_s if by_host else 0.0
+        if isinstance(self.link, GcodeLink) and self.shutter.via == "rail":
+            asked = 2 if self.link.position_query else 0
+            return self.contact_s + (2 + asked) * self.link.answer_s
+        return self.contact_s if self.shutter.via in ("rts", "dtr") else 0.0
+
+    @property
+    def travel_mark(self) -> str:
+        """Stands for what decides how far an ordered millimetre goes; another mark asks for a measurement anew."""
+        lines = (self.link.axis, *self.link.unlock, *self.link.at_start) if isinstance(self.link, GcodeLink) else ()
+        told = "\n".join([f"{1000 / self.microstep_um:.6f}", *lines])
+        return hashlib.sha256(told.encode()).hexdigest()[:8]
 
     def _gcode_conflicts(self) -> Iterator[tuple[str, str]]:
         """What RS274/NGC has no words for."""
@@ -142,7 +153,7 @@ class RailProfile:
         if self.check_steps_after:
             yield "check_steps_after", "found true; the dialect gcode has no word that seeks a switch"
         if self.shutter.via == "rail" and (self.shutter.focus_s or self.shutter.sync_s):
-            yield "shutter", "found focus_s or sync_s; the dialect gcode has one output (M8) and no input"
+            yield "shutter", "found focus_s or sync_s; the dialect gcode has one output and no input"
 
 
 @record

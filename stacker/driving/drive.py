@@ -11,7 +11,7 @@ from pathlib import Path
 from stacker import __version__
 from stacker.documents.journal import CLOSING, Past, read_journal
 from stacker.driving import journal as journals
-from stacker.driving import preflight, selection
+from stacker.driving import last_word, preflight, selection
 from stacker.driving.bench import connect, make_ready, place_front
 from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job
@@ -202,6 +202,7 @@ def _header(
         "controller": identity.name,
         "boot": identity.boot,
         "session": rail.controller.session,
+        "cannot_know": last_word.doubts(job.link.gcode),
     }
 
 
@@ -304,14 +305,7 @@ def _stopped(job: Job, rail: Rail, journal: Journal, journal_path: Path, error: 
     except (LinkError, RunStopped):
         where = None
     lost = isinstance(error, (PositionLost, ControllerReset)) or (where is not None and not where.known)
-    if lost:
-        stands = "The rail is at rest, its position is lost."
-    elif where is None:
-        stands = "The controller does not answer; it stops by itself."
-    else:
-        stands = f"The rail is at rest at {job.mm(where.position):.3f} mm."
-    if where is not None and not job.hold_after:
-        stands += " Its motor stays energised, so that nothing drops."
+    stands = last_word.stands(job, where, lost=lost)
     if not journal.broken:
         try:
             journal.write(

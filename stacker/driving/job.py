@@ -8,13 +8,14 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.plan import COLUMNS, Plan
-from stacker.documents.rail_link import GcodeLink, Link
+from stacker.documents.rail_link import Link
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
 from stacker.motion.step_grid import whole_down, whole_up
 from stacker.motion.take_up import Direction
-from stacker.rail.acknowledged import GcodeWords
+from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.rail import RailSettings
 from stacker.rail.shutter import ShutterSettings
 
@@ -173,7 +174,10 @@ def link_settings(profile: RailProfile, url: str | None = None) -> LinkSettings:
     if link is None:
         return LinkSettings(url=address)
     if isinstance(link, GcodeLink):
-        words = GcodeWords(**{field.name: getattr(link, field.name) for field in fields(GcodeWords)})
+        told = {field.name: getattr(link, field.name) for field in fields(GcodeWords)}
+        if link.measured_with != profile.travel_mark:
+            told["measured_10_mm"] = None
+        words = GcodeWords(**told)
         return LinkSettings(url=address, baud=link.baud, gcode=words)
     return LinkSettings(url=address, baud=link.baud, reply_extra_s=link.reply_extra_s)
 

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from stacker.driving.job import Job
-from stacker.rail.acknowledged import AcknowledgedLines, GcodeWords
+from stacker.rail.acknowledged import AcknowledgedLines
 from stacker.rail.clock import Clock, VirtualClock
 from stacker.rail.gcode import GcodeController
+from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.line import LineController
 from stacker.rail.link import Link
 
@@ -74,6 +75,11 @@ class _PaperLines(AcknowledgedLines):
         """Keep the line."""
         self.said.append(line)
 
+    def post(self, line: str, within_s: float) -> None:
+        """Keep the line."""
+        del within_s
+        self.said.append(line)
+
 
 class PaperGcodeController(GcodeController):
     """A controller of RS274/NGC words.
@@ -98,6 +104,9 @@ class PaperGcodeController(GcodeController):
         self.lines = _PaperLines(PaperLink(self.clock), mute)  # type: ignore[arg-type]
         self.requests = self.lines.said
         self._at, self._known = start, True
+
+    def still_there(self) -> None:
+        """Paper is."""
 
 
 def paper_controller(job: Job, start: int) -> PaperLineController | PaperGcodeController:

@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Sequence
 
 from stacker.driving.job import Job
+from stacker.driving.last_word import doubts
 from stacker.errors import Refusal
 from stacker.figures import one_line
 from stacker.motion.take_up import reach
@@ -69,6 +70,7 @@ def remarks(job: Job, frames: int) -> list[str]:
         said.append(
             "stop: this dialect cannot stop a move; Ctrl-C acts up to a second later, only the motor's switch at once"
         )
+    said += doubts(job.link.gcode)
     if job.shutter.via in ("rts", "dtr"):
         said.append(f"shutter: its port {job.shutter.port} is open now; opening may fire, so plug the camera in now")
     if job.cards is not None:

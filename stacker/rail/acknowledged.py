@@ -1,52 +1,25 @@
 """One line out, one acknowledgement back, for a controller whose answers carry no number and no check code.
 
 After an acknowledgement that failed to come, or came unasked, no later one can be told apart: the count is lost, and
-nothing is sent any more but what leaves the camera's contact open.
+nothing is sent any more but what leaves the camera's contact open. The same holds after a refusal, since some
+controllers acknowledge what they have just refused, and after a reset.
 """
 
 from __future__ import annotations
 
 import contextlib
 import re
+from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from stacker.errors import LinkError, RunStopped
 from stacker.rail.controller import ControllerRefused, ControllerReset
+from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
 
 LONGEST_ANSWER = 512  # bytes: some controllers answer a query with a long line
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class GcodeWords:
-    """What a controller answers, as the rail profile says.
-
-    Parameters
-    ----------
-    acknowledge : tuple of str
-        Whole lines that acknowledge.
-    refuse : tuple of str
-        Beginnings of lines that refuse.
-    acknowledge_s, wake_s, arrival_margin_s : float
-        How long an acknowledgement is awaited; silence after opening; margin after the predicted end of a move [s].
-    axis : str
-        The rail's axis.
-    position_query, position_reply : str or None
-        A line that asks for the position; what the answer holds, with ``{mm}`` for the number.
-    query_acknowledged : bool
-        Whether a query is acknowledged beside its answer.
-    """
-
-    acknowledge: tuple[str, ...]
-    refuse: tuple[str, ...] = ()
-    acknowledge_s: float = 3.0
-    wake_s: float = 3.0
-    arrival_margin_s: float = 0.5
-    axis: str = "X"
-    position_query: str | None = None
-    position_reply: str | None = None
-    query_acknowledged: bool = True
+QUIET_S = 0.1  # a controller that was silent that long is asked whether it still answers: few start anew faster
+_REMEMBERED = 3  # of its lines, for messages
 
 
 class NotAcknowledged(RunStopped):
@@ -67,23 +40,37 @@ class AcknowledgedLines:
     ----------
     trusted : bool
         Whether acknowledgements still belong to what was sent last, and nothing was forgotten by a reset.
+    heard : deque of str
+        Its last lines that were no acknowledgement.
     attend : callable
         Called while waiting.
     """
 
     def __init__(self, link: Link, words: GcodeWords) -> None:
         self._link, self._words = link, words
-        self._greeting: set[str] = set()
-        self.trusted = True
+        self.trusted, self._why = True, ""
+        self.heard: deque[str] = deque(maxlen=_REMEMBERED)
         self.attend: Callable[[], None] = lambda: None
+        self._answered_s = link.clock.now()
+        self._posted: tuple[str, float] | None = None  # whose acknowledgement is awaited, until when
 
-    def greeted(self) -> None:
-        """Be silent while a board that starts anew greets; what it says will mean a reset when it comes again."""
-        quiet_s = self._link.clock.now() + self._words.wake_s
+    # -- before anything counts
+
+    def hear_out(self, seconds: float) -> bool:
+        """Be silent that long, whatever comes; returns whether a greeting came."""
+        quiet_s, greeted = self._link.clock.now() + seconds, False
         while self._link.clock.now() < quiet_s:
             text = _text(self._link.read_line(quiet_s) or b"")
-            if text and text not in self._words.acknowledge:
-                self._greeting.add(text)
+            if text and not self._words.acknowledges(text):
+                self.heard.append(text)
+            greeted = greeted or self._words.greets(text)
+        return greeted
+
+    def start_over(self) -> None:
+        """Trust acknowledgements again: nothing that was sent before can be answered any more."""
+        self.trusted, self._why, self._posted = True, "", None
+
+    # -- one line, one acknowledgement
 
     def say(self, line: str) -> None:
         """Send one line and wait until it is acknowledged.
@@ -93,7 +80,7 @@ class AcknowledgedLines:
         NotAcknowledged
             When it is not, in time, or an acknowledgement comes too many.
         ControllerRefused
-            When the controller says that it does not take it.
+            When the controller says that it does not take it, or anything else that `refuse` names.
         ControllerReset
             When it greets.
         """
@@ -109,42 +96,87 @@ class AcknowledgedLines:
         """
         return self._exchange(line, answer=answer, acknowledged=acknowledged)
 
-    def _exchange(self, line: str, *, answer: re.Pattern[str] | None, acknowledged: bool) -> str:
+    @property
+    def quiet(self) -> bool:
+        """Whether nothing was acknowledged for a while, so that it is worth asking whether anybody still answers."""
+        return self._link.clock.now() - self._answered_s >= QUIET_S
+
+    def post(self, line: str, within_s: float) -> None:
+        """Send one line and go on; `taken` says when it is acknowledged, which must be within that time."""
+        self._begin()
+        self._link.send(f"{line}\n".encode())
+        self._posted = (line, self._link.clock.now() + within_s)
+
+    def taken(self) -> bool:
+        """Whether the posted line is acknowledged by now; never waits.
+
+        Raises
+        ------
+        NotAcknowledged, ControllerRefused, ControllerReset
+            As `say`.
+        """
+        if self._posted is None:
+            return True
+        line, deadline_s = self._posted
+        while self._link.pending and (heard := self._hear(self._link.clock.now(), line)) is not None:
+            if self._words.acknowledges(heard):
+                self._posted, self._answered_s = None, self._link.clock.now()
+                return True
+        if self._link.clock.now() >= deadline_s:
+            raise self._lost(f"'{line}' was not acknowledged in time{self._last_words()}")
+        return False
+
+    def _begin(self) -> None:
         if not self.trusted:
-            raise self._lost("an earlier acknowledgement is missing or one too many")
+            raise self._lost(self._why)
+        if self._posted is not None:
+            raise self._lost(f"'{self._posted[0]}' is not acknowledged yet")
         self.listen()
+
+    def _exchange(self, line: str, *, answer: re.Pattern[str] | None, acknowledged: bool) -> str:
+        self._begin()
         self._link.send(f"{line}\n".encode())
         deadline_s = self._link.clock.now() + self._words.acknowledge_s
-        told = None
+        told, said = None, False
         while acknowledged or (answer and told is None):
-            heard = self._hear(deadline_s)
+            heard = self._hear(deadline_s, line) or ""
+            said = said or heard != ""
             self.attend()
-            if answer and heard and (found := answer.search(heard)):
-                told = found.group(1)
-            elif heard in self._words.acknowledge:
-                if not acknowledged:
+            found = answer.search(heard) if answer and heard else None
+            told = found.group(1) if found else told
+            if heard and self._words.acknowledges(heard):
+                if not acknowledged and not found:
                     raise self._lost("an acknowledgement came that nobody waits for")
                 acknowledged = False
-            elif heard and any(heard.startswith(word) for word in self._words.refuse):
-                raise ControllerRefused("line", line, f"{self._link.url}: the controller refused '{line}': {heard}")
-            elif self._link.clock.now() >= deadline_s:
+            elif not found and self._link.clock.now() >= deadline_s:
                 missing = "acknowledged" if acknowledged else "answered"
-                raise self._lost(f"'{line}' was not {missing} in {self._words.acknowledge_s:g} s")
+                raise self._lost(
+                    f"'{line}' was not {missing} in {self._words.acknowledge_s:g} s{self._last_words()}",
+                    fits="position_reply" if answer and told is None and said else "",
+                )
+        self._answered_s = self._link.clock.now()
+        self.heard.clear()
         return told or ""
 
-    def _hear(self, deadline_s: float) -> str | None:
-        """The next line; its greeting means that it was reset."""
+    def _hear(self, deadline_s: float, line: str = "") -> str | None:
+        """The next line; a greeting means that it was reset, and a refusal counts whether a line was sent or not."""
         heard = self._link.read_line(deadline_s)
         if heard is None:
             return None
         text = _text(heard)
-        if text in self._greeting:
-            self.trusted = False
+        if text and not self._words.acknowledges(text):
+            self.heard.append(text)
+        if self._words.greets(text):
+            self._distrust(f"the controller was reset (it said '{text}')")
             raise ControllerReset(
                 f"{self._link.url}: the controller was reset (it sent its greeting, '{text}'): the position is lost. "
                 "Look at its supply, then go on with --resume.",
                 code="controller_reset",
             )
+        if self._words.refuses(text):
+            did = f"the controller refused '{line}'" if line else "the controller said unasked"
+            self._distrust(f"{did}: {text}")
+            raise ControllerRefused("line", line, f"{self._link.url}: {did}: {text}")
         return text
 
     def listen(self) -> None:
@@ -152,11 +184,11 @@ class AcknowledgedLines:
 
         Raises
         ------
-        NotAcknowledged, ControllerReset
+        NotAcknowledged, ControllerRefused, ControllerReset
             As `say`.
         """
         while self._link.pending and (heard := self._hear(self._link.clock.now())) is not None:
-            if heard in self._words.acknowledge:
+            if self._words.acknowledges(heard):
                 raise self._lost("an acknowledgement came that nobody waits for")
 
     def say_blindly(self, line: str) -> None:
@@ -164,11 +196,25 @@ class AcknowledgedLines:
         with contextlib.suppress(LinkError):  # the port is gone: the error under way says so
             self._link.send(f"{line}\n".encode())
 
-    def _lost(self, why: str) -> NotAcknowledged:
-        self.trusted = False
+    # -- when the count is lost
+
+    @property
+    def quoted(self) -> str:
+        """What it said last, but for acknowledgements."""
+        return ", ".join(repr(text) for text in dict.fromkeys(self.heard))
+
+    def _distrust(self, why: str) -> None:
+        self.trusted, self._why = False, why
+
+    def _last_words(self) -> str:
+        return f" (its last words: {self.quoted})" if self.heard else ""
+
+    def _lost(self, why: str, *, fits: str = "") -> NotAcknowledged:
+        self._distrust(why)
+        keys = f"{fits}, acknowledge" if fits else "acknowledge"
         return NotAcknowledged(
-            f"{self._link.url}: {why}: which line a later one belongs to is not known any more. Look at cable and "
-            "baud rate, and at acknowledge and acknowledge_s in the profile; then go on with --resume.",
+            f"{self._link.url}: {why}: which line a later answer belongs to is not known any more. Look at cable and "
+            f"baud rate, and at {keys} and acknowledge_s in the profile; then go on with --resume.",
             code="not_acknowledged",
         )
 

@@ -2,8 +2,9 @@
 
 import pytest
 
+from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.loading import load_rail
-from stacker.documents.rail_link import GcodeLink, Link
+from stacker.documents.rail_link import Link
 from stacker.errors import InputError
 
 RAIL = """\

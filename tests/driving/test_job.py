@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.loading import load_rail
 from stacker.documents.plan_file import read_plan
-from stacker.documents.rail_link import GcodeLink
 from stacker.driving.job import job_of, link_settings, rail_settings, simulated_url
 from stacker.errors import Refusal
 

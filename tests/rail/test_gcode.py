@@ -1,4 +1,5 @@
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -7,9 +8,10 @@ from rail.gcode_board import GREETING, Board, Faults
 
 from stacker.driving.jog import Jog
 from stacker.errors import LinkError, Refusal
-from stacker.rail.acknowledged import GcodeWords, NotAcknowledged
+from stacker.rail.acknowledged import NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset
 from stacker.rail.gcode import GcodeController
+from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
 from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, Wish
 from stacker.rail.shutter import Ambiguous
@@ -25,8 +27,8 @@ SETTINGS = RailSettings(
     acceleration=24_000,
     take_up=30,
 )
-WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",))
-QUERY = GcodeWords(acknowledge=("taken",), refuse=("bad",), position_query="where?", position_reply="at {mm} mm")
+WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",), greeting=(GREETING,))
+QUERY = replace(WORDS, position_query="where?", position_reply="at {mm} mm")
 
 
 def ready(board, words=WORDS, wish=lambda: Wish.GO_ON):
@@ -67,8 +69,10 @@ def test_the_whole_dialogue_of_one_frame():
         "G21",
         *("G21", "G90", "G94", "M9"),
         "G92 X40",
+        "G92 X40",  # once more: whatever it forgot, no move is longer than itself
         "G1 X40.03 F180",  # 48 microsteps of 0.625 um; 3 mm/s are 180 mm a minute
-        *("M9", "M8", "M9"),
+        *("G21",) * 5,  # does it still answer? Every tenth of a second while it moves, and while the contact is closed
+        *("M9", "M8", "G21", "M9"),
     ]
     assert board.exposures() == [(pytest.approx(40.03), True)]
     assert (state.shot, state.cut, state.sync) == (1, False, "unwired")
@@ -217,7 +221,7 @@ def test_a_greeting_in_the_middle_means_that_the_position_is_lost(words):
     board = Board()
     rail = ready(board, words)
     rail.move(64_048)
-    board._reset()
+    board._reset(board.clock.now())
     board.clock.sleep(2)
     with pytest.raises(ControllerReset, match=GREETING):
         rail.move(65_000)
@@ -228,7 +232,8 @@ def test_with_a_query_even_a_silent_reset_is_found_before_anything_moves():
     board = Board(faults=Faults(silent_reset=True))
     rail = ready(board, QUERY)
     rail.move(64_048)
-    board._reset()
+    board._reset(board.clock.now())
+    board.clock.sleep(2)  # it has started by then
     with pytest.raises(ControllerReset, match=r"0.0000 mm where the rail was left at 40.0300 mm"):
         rail.move(65_000)
     assert not board.moves

@@ -1,0 +1,197 @@
+"""Moves by RS274/NGC words: piece by piece, each told where it begins; at rest when the proof of arrival says so.
+
+See `stacker.rail.gcode` for what holds throughout, and for the references.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.motion.move_time import PIECE_S, move_time_s
+from stacker.rail.acknowledged import QUIET_S, AcknowledgedLines
+from stacker.rail.controller import ControllerRefused, ControllerReset, Where
+from stacker.rail.gcode_position import agrees, reply_pattern, what_is_wrong
+from stacker.rail.gcode_words import GcodeWords
+from stacker.rail.link import Link
+
+PLACE_S = 0.5  # a queried position may lag that long behind the predicted end and its margin
+DWELL_S = 2.0  # as long as a rail waits beyond a predicted end (stacker.rail.rail)
+DWELL = "G4 P0"  # of no length in seconds and in milliseconds alike
+
+
+class GcodeMoves:
+    """The moving half of a controller that takes RS274/NGC words.
+
+    Parameters
+    ----------
+    link : Link
+        Open.
+    words : GcodeWords
+        Its answers.
+    microsteps_per_mm : float
+        Of the rail.
+    """
+
+    def __init__(self, link: Link, words: GcodeWords, *, microsteps_per_mm: float) -> None:
+        self._link, self._words, self._per_mm = link, words, microsteps_per_mm
+        self.clock = link.clock
+        self.session, self.poll_s, self.lead_s = "", QUIET_S, 0.0
+        self.longest_move_s: float | None = PIECE_S
+        self.bounds: tuple[int, int] | None = None
+        self._reply = reply_pattern(words)
+        self.lines = AcknowledgedLines(link, words)
+        self._known = False
+        self._speed = self._acceleration = 1
+        self._at = 0  # where the rail is, or was before the move that is under way [microsteps]
+        self._target: int | None = None  # where that move ends
+        self._due_s = 0.0  # when
+
+    @property
+    def attend(self) -> Callable[[], None]:
+        """Called while waiting for an answer."""
+        return self.lines.attend
+
+    @attend.setter
+    def attend(self, attend: Callable[[], None]) -> None:
+        self.lines.attend = attend
+
+    def configure(self, *, speed: int, acceleration: int, deadman_s: float) -> None:
+        """Note speed and acceleration: the feed goes with every move, the acceleration is the controller's own."""
+        del deadman_s
+        self._speed, self._acceleration = speed, acceleration
+
+    # -- moves
+
+    def _mm(self, microsteps: int) -> str:
+        """A position as a number of the language: no exponent, to a nanometre, so that microsteps stay apart."""
+        text = f"{microsteps / self._per_mm:.6f}".rstrip("0").rstrip(".")
+        return "0" if text == "-0" else text
+
+    def set_limits(self, low: int, high: int) -> None:
+        """Set the limits; the controller has no word for them."""
+        self.bounds = (low, high)
+
+    def declare(self, position: int) -> None:
+        """Name the present place.
+
+        Raises
+        ------
+        Refusal
+            When the controller answers another place to the question where it is: the profile does not fit it.
+        """
+        self.bounds, self._known = None, False
+        self._name(position)
+        if self._words.position_query and not agrees(told := self._queried(), position, self._per_mm):
+            wrong = what_is_wrong(told, position, self._per_mm, self._words)
+            raise Refusal(
+                f"{self._link.url}: told to be at {position / self._per_mm:g} mm, the controller answers {told} to "
+                f"'{self._words.position_query}'. {wrong}",
+                code="position_reply",
+                key="rail.link.position_reply",
+            )
+        self._at, self._target, self._known = position, None, True
+
+    def _name(self, position: int) -> None:
+        self.lines.say(f"G92 {self._words.axis}{self._mm(position)}")
+
+    def start_move(self, position: int) -> None:
+        """Start one piece of a move; checked against the bounds just before the line is sent."""
+        low, high = self.bounds or (1, 0)
+        coming_in = self.bounds is not None and (self._at < position < low or high < position < self._at)
+        if not low <= position <= high and not coming_in:
+            said = f"{low} to {high}" if self.bounds else "not set"
+            raise Refusal(f"move to {position} microsteps not sent: the limits of this run are {said}.", code="limits")
+        if not self._known or self._target is not None:
+            reason = "busy" if self._known else "lost"
+            raise ControllerRefused(reason, "", f"move to {position} microsteps not sent: the rail is {reason}.")
+        took_s = move_time_s(position - self._at, speed_mm_s=self._speed, acceleration_mm_s2=self._acceleration)
+        feed = f"{self._speed / self._per_mm * 60:.3f}".rstrip("0").rstrip(".")
+        by_dwell = self._words.arrival == "dwell"
+        with self._losing_the_place():
+            self._refuse_other_place()
+            self._name(self._at)  # one that forgot where it is would ram the rail into its end
+            self._target, self._due_s = position, math.inf
+            self.lines.say(f"G1 {self._words.axis}{self._mm(position)} F{feed}")
+            if by_dwell:
+                self.lines.post(DWELL, took_s + min(self._words.acknowledge_s, DWELL_S))
+        self._due_s = self.clock.now() + (0.0 if by_dwell else took_s + self._words.arrival_margin_s)
+
+    @contextmanager
+    def _losing_the_place(self) -> Iterator[None]:
+        """When a line fails: a move may be under way still, and where it ends is not known."""
+        try:
+            yield
+        except (RunStopped, LinkError):
+            self._known = False
+            self._target = self._at if self._target is None else self._target
+            self._due_s = self.clock.now() + PIECE_S + self._words.arrival_margin_s  # no move is longer
+            raise
+
+    def _refuse_other_place(self) -> None:
+        """At rest: a controller that says another place than the last one was reset."""
+        if self._words.position_query and not agrees(told := self._queried(), self._at, self._per_mm):
+            raise ControllerReset(
+                f"{self._link.url}: the controller says {told} mm where the rail was left at "
+                f"{self._at / self._per_mm:.4f} mm: it was reset or moved by somebody else, the position is lost.",
+                code="count_differs",
+            )
+
+    def _queried(self) -> str:
+        query, acknowledged = self._words.position_query or "", self._words.query_acknowledged
+        return self.lines.ask(query, self._reply, acknowledged=acknowledged)
+
+    def still_there(self) -> None:
+        """Ask one that was silent for a while something that moves nothing: a reset would be noticed by it."""
+        if not (self._known and self.lines.quiet):
+            return
+        with self._losing_the_place():
+            if self._words.position_query and self._target is None:
+                self._refuse_other_place()
+            elif self._words.position_query:
+                self._queried()
+            elif self._words.mode:
+                self.lines.say(self._words.mode)
+
+    def where(self) -> Where:
+        """Where the rail is by reckoning, and by the controller's word where it can be asked."""
+        if self._target is None:
+            self.still_there()
+            return self._told(resting=True)
+        if not self._known:  # wait the longest move out, then say that nobody knows
+            return self._told(resting=self.clock.now() >= self._due_s)
+        with self._losing_the_place():
+            if not self.lines.taken():
+                return self._told(resting=False)
+        if self.clock.now() < self._due_s:
+            self.still_there()
+            return self._told(resting=False)
+        if self._words.position_query:
+            with self._losing_the_place():
+                told = self._queried()
+            arrived = agrees(told, self._target, self._per_mm)
+            if not arrived and self.clock.now() < self._due_s + PLACE_S:
+                return self._told(resting=False)
+            self._at = self._target if arrived else round(float(told) * self._per_mm)
+        else:
+            self._at = self._target
+        self._target = None
+        return self._told(resting=True)
+
+    def _told(self, *, resting: bool) -> Where:
+        known = self._known and self.lines.trusted
+        return Where(resting=resting, known=known, position=self._at, ended="arrived" if known else "none")
+
+    def hold(self, *, on: bool) -> None:
+        """The motor stays as the controller keeps it."""
+        if not on:
+            raise ControllerRefused("hold", "", "the dialect gcode has no word that lets a motor go.")
+
+    def clear(self) -> None:
+        """Nothing is latched."""
+
+    def stop(self, *, at_once: bool = False) -> None:
+        """Nothing in the standard stops a move: its piece ends within a second, and none follows."""
+        del at_once
