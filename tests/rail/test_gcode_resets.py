@@ -96,6 +96,26 @@ def test_a_reset_ends_the_run_and_rams_nothing(drive_on, words, silent, moment):
         assert shot not in confirmed
 
 
+def test_with_a_query_a_reset_in_no_time_while_the_contact_is_closed_confirms_nothing(drive_on):
+    board, *_ = drive_on(Faults(), words=QUERY)
+    at_s = moments(board)["contact closed"]
+    instant = replace(MANNERS, boot_s=0.0)
+    board, job, ended = drive_on(Faults(reset_at_s=at_s, silent_reset=True), words=QUERY, manners=instant)
+    assert "count" in ended.code
+    assert records(job, "intent")[-1]["frame"] not in {record["frame"] for record in records(job, "confirmed")}
+
+
+def test_a_reset_shorter_than_a_long_exposure_is_noticed_by_a_question(drive_on):
+    """The contact is held for a second, and the start takes 0.3 s: without a question everything would look well."""
+    words = replace(WORDS, greeting=())
+    quick = replace(MANNERS, boot_s=0.3)
+    board, *_ = drive_on(Faults(), words=words, pulse_s=1.0)
+    at_s = moments(board)["contact closed"]
+    board, job, ended = drive_on(Faults(reset_at_s=at_s), words=words, manners=quick, pulse_s=1.0)
+    assert ended is not None
+    assert records(job, "intent")[-1]["frame"] not in {record["frame"] for record in records(job, "confirmed")}
+
+
 @pytest.mark.parametrize("bytes_in", range(0, 15, 3))
 def test_a_reset_at_any_byte_of_a_line_or_of_an_answer(drive_on, bytes_in):
     board, *_ = drive_on(Faults(), words=WORDS)
@@ -128,10 +148,11 @@ def test_what_forgot_its_place_unnoticed_moves_by_no_more_than_the_piece(drive_o
 
 def test_the_host_waits_the_longest_move_out_before_it_speaks_of_rest(drive_on):
     """The acknowledgement of a long piece is lost; the line was taken all the same, and the rail sets off late."""
-    board, *_ = drive_on(Faults(), words=WORDS, retreat=16_000)
+    late = {"begins_after_s": 2.9, "retreat": 16_000, "words": replace(WORDS, arrival_margin_s=1.0)}
+    board, *_ = drive_on(Faults(), **late)
     number = [n for n, line in enumerate(board.lines, start=1) if line.startswith("G1")][1]
-    late = {"begins_after_s": 2.9, "retreat": 16_000}
-    board, job, ended = drive_on(Faults(lost_answer={number}), words=replace(WORDS, arrival_margin_s=1.0), **late)
+    board, job, ended = drive_on(Faults(lost_answer={number}), **late)
+    assert board.lines[number - 1].startswith("G1")
     assert ended is not None
     assert "position is lost" in str(ended)
     assert board.rests_s <= board.clock.now()
@@ -143,6 +164,7 @@ def test_the_host_waits_the_longest_move_out_before_it_speaks_of_rest(drive_on):
 def test_a_reset_at_a_random_instant(drive_on, seed):
     chance = random.Random(seed)
     words = chance.choice((WORDS, QUERY, DWELL, replace(QUERY, arrival="dwell")))
+    words = replace(words, arrival_margin_s=chance.uniform(0.2, 0.6), greeting=chance.choice((words.greeting, ())))
     retreat = chance.choice((0, 0, 16_000, -16_000))
     manners = Manners(boot_s=chance.uniform(0.3, 2.5), lets_go=False)
     options = {
