@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Sequence
 
 # What commands a terminal (C0, DEL, C1) or turns the order of what is read (marks, embeddings and isolates of the
 # Unicode Bidirectional Algorithm, UAX #9), and invisible tags (Unicode block Tags). Line end and tabulator stay.
@@ -59,3 +60,19 @@ def as_typed(path: object, *, windows: bool = sys.platform == "win32") -> str:
     if windows:
         return '"' + _POWERSHELL.sub(r"`\g<0>", text) + '"'
     return "'" + text.replace("'", "'\"'\"'") + "'"
+
+
+def typed_mm(mm: float) -> str:
+    """A position to be typed again: to a nanometre, so that it comes back as the same microstep."""
+    return f"{mm:.6f}".rstrip("0").rstrip(".")
+
+
+def spans(frames: Sequence[int]) -> str:
+    """Frame numbers as ``--frames`` takes them: 7-12,20."""
+    runs: list[list[int]] = []
+    for frame in frames:
+        if runs and frame == runs[-1][-1] + 1:
+            runs[-1][1:] = [frame]
+        else:
+            runs.append([frame])
+    return ",".join("-".join(map(str, run)) for run in runs)

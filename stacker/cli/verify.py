@@ -11,7 +11,7 @@ import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal, StackerError
-from stacker.figures import as_typed
+from stacker.figures import as_typed, spans, typed_mm
 
 if TYPE_CHECKING:
     from stacker.verifying.verify import Verdict
@@ -45,7 +45,7 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
       stacker verify CARD/ --journal beetle-20310504-220000.run.jsonl
     """
     from stacker.documents.journal import read_journal
-    from stacker.presenting.verdict_text import spans, verdict_text
+    from stacker.presenting.verdict_text import verdict_text
     from stacker.verifying.folder import read_folder
     from stacker.verifying.verify import verify
 
@@ -89,8 +89,6 @@ def _is_another(plan: Path, digest: str) -> bool:
 
 def _commands(verdict: Verdict, plan: Path, journal: Path, front_at_mm: float, frames: str) -> list[str]:
     """What shoots the missing frames; nothing where nobody can say which they are."""
-    from stacker.driving.job import typed_mm
-
     commands = []
     if verdict.pending:
         commands.append(f"stacker drive {as_typed(plan)} --go --resume {as_typed(journal)}")

@@ -1,16 +1,17 @@
-"""What a journal tells: its lines, and what they say of the run; `driving.journal` writes it."""
+"""What a journal tells of its run; `journal_lines` knows the lines, `driving.journal` writes them."""
 
 from __future__ import annotations
 
-import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from stacker.documents.journal_lines import CLOSING, Lines, Record, Unsound, read_lines
 from stacker.errors import Fault, InputError
+from stacker.figures import as_typed, spans, typed_mm
 
-FORMAT = 1
-CLOSING = 0  # number of the closing frame
+_NAME = re.compile(r"(.+)-\d{8}-\d{6}.*\.run\.jsonl")  # older ones carry local time, without the Z
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -21,12 +22,24 @@ class Past:
     ----------
     run : str
         The run's id.
+    kind : str
+        ``all``, ``ends``, ``frames`` or ``after`` (what a plan has beyond an earlier one).
     digest, profile_digest : str
         Of the plan and of the rail profile.
     front_at, front_at_mm : int, float
         Rail position of the plan's position 0 [microsteps, mm].
-    boot, session : int, str
-        Boot number of the controller when it was last talked to, and the session in which that was.
+    began_utc, last_utc : str
+        When the run began, and when it was gone on with last; empty: not written down.
+    port, controller, boot : str, str, int
+        Port, firmware and boot number of the controller when it was last talked to; empty: not written down.
+    sessions : frozenset of str
+        Of this run's own hosts: nobody else had the rail as long as the controller names one of them.
+    url : str or None
+        As typed for ``--url``; None: the profile's own.
+    warm_up_s : float
+        Asked for before the first frame [s].
+    after : str or None
+        Journal of the run whose frames this one does not take again, for ``after``.
     pending : tuple of int
         Frames still to be taken, in order; the closing frame is 0.
     ambiguous : tuple of int
@@ -37,12 +50,14 @@ class Past:
         Frames that may be on the card twice.
     last_shot : int
         Highest shot number used.
+    left_at : int or None
+        Where the rail stood at the end or at a stop [microsteps]; None: not known.
     lost : bool
         Whether the position was lost when the run stopped, or found to be when somebody wanted to go on.
     refocused : bool
         Whether the front was focused anew since the run began.
     whole_bytes : int
-        Length of the file up to its last whole line.
+        Length of the file up to its last sound line.
     columns : tuple of str
         Names of the values in a row.
     rows : tuple of list
@@ -50,17 +65,26 @@ class Past:
     """
 
     run: str
+    kind: str
     digest: str
     profile_digest: str
     front_at: int
     front_at_mm: float
+    began_utc: str
+    last_utc: str
+    port: str
+    controller: str
     boot: int
-    session: str
+    sessions: frozenset[str]
+    url: str | None
+    warm_up_s: float
+    after: str | None
     pending: tuple[int, ...]
     ambiguous: tuple[int, ...]
     confirmed: dict[int, int]
     doubled: tuple[int, ...]
     last_shot: int
+    left_at: int | None
     lost: bool
     refocused: bool
     whole_bytes: int
@@ -68,98 +92,141 @@ class Past:
     rows: tuple[list[Any], ...]
 
 
+class DamagedJournal(InputError):
+    """A journal with a bad line that sound ones of weight follow: it is not cut, since that would forget them.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+    lines : Lines
+        What can be read of it.
+    """
+
+    def __init__(self, path: Path, lines: Lines) -> None:
+        self.past = _told([*lines.records, *lines.behind], lines.whole_bytes)
+        past, plan = self.past, plan_beside(path)
+        rest = [frame for frame in past.pending if frame != CLOSING]
+        command = (
+            f"stacker drive {as_typed(plan)} --go --frames {spans(rest)} --front-at-mm {typed_mm(past.front_at_mm)}"
+        )
+        command += f" --url {as_typed(past.url)}" if past.url else ""
+        follow = "every frame of the run is confirmed by its sound lines: nothing is left to take"
+        if rest:
+            follow = f"what its sound lines do not confirm is taken by: {command}"
+        fault = f"damaged ({lines.why}), and sound lines follow, so it is neither cut nor gone on with; {follow}"
+        super().__init__([_fault(path, lines.bad_line or 0, fault)])
+
+
 def read_journal(path: Path) -> Past:
-    """Read a journal; a torn last line is left out.
+    """Read a journal; a damaged tail is left out.
 
     Raises
     ------
+    DamagedJournal
+        When lines of weight follow a bad one.
     InputError
-        When it is no journal, or a line before the last one is damaged.
+        When it is no journal.
     """
     records, whole_bytes = read_records(path)
     return past_of(path, records, whole_bytes)
 
 
-def past_of(path: Path, records: list[dict[str, Any]], whole_bytes: int) -> Past:
-    """What the lines of a journal tell, as `read_records` gives them.
+def past_of(path: Path, records: list[Record], whole_bytes: int) -> Past:
+    """What the lines of a journal tell, as `read_records` gives them."""
+    del path  # they are sound
+    return _told(records, whole_bytes)
+
+
+def read_records(path: Path) -> tuple[list[Record], int]:
+    """All sound lines of a journal and how many bytes they take; a damaged tail is left out.
+
+    Raises
+    ------
+    DamagedJournal
+        When lines of weight follow a bad one.
+    InputError
+        When it is no journal.
+    """
+    lines = lines_of(path, path.read_bytes())
+    return lines.records, lines.whole_bytes
+
+
+def lines_of(path: Path, data: bytes) -> Lines:
+    """The lines in the bytes of a journal.
 
     Raises
     ------
     InputError
-        When a line lacks something.
+        As `read_records`.
     """
     try:
-        return _told(records, whole_bytes)
-    except (KeyError, TypeError) as error:
-        raise _fault(path, 0, f"a line lacks {error}; restore the file from a copy") from None
+        lines = read_lines(data)
+    except Unsound as error:
+        raise InputError([_fault(path, 1, str(error))]) from None
+    if not lines.only_a_tail:
+        raise DamagedJournal(path, lines)
+    return lines
 
 
-def read_records(path: Path) -> tuple[list[dict[str, Any]], int]:
-    """All whole lines of a journal and how many bytes they take; a torn last line is left out.
-
-    Raises
-    ------
-    InputError
-        When it is no journal, or a line before the last one is damaged.
-    """
-    data = path.read_bytes()
-    whole_bytes = data.rfind(b"\n") + 1
-    records = []
-    for number, line in enumerate(data[:whole_bytes].split(b"\n")[:-1], start=1):
-        try:
-            record = json.loads(line)
-            record["event"]
-        except (ValueError, KeyError, TypeError):
-            what = "not a line of a journal; restore the file from a copy"
-            if number == 1:
-                what = "this is no journal; a run writes NAME-DATE-TIME.run.jsonl beside its plan"
-            raise _fault(path, number, what) from None
-        records.append(record)
-    if not records or records[0]["event"] != "run" or records[0].get("stacker_journal") != FORMAT:
-        raise _fault(path, 1, f"not a journal of format {FORMAT}, or cut before its first line ended: start a new run")
-    return records, whole_bytes
+def plan_beside(journal: Path) -> Path:
+    """The plan beside a journal, by the journal's name."""
+    match = _NAME.fullmatch(journal.name)
+    return journal.with_name(f"{match[1]}.plan.yaml") if match else Path("PLAN")
 
 
-def _fault(path: Path, line: int, text: str) -> InputError:
-    return InputError([Fault(path=str(path), line=line, column=1 if line else 0, key="", text=text)])
+def _fault(path: Path, line: int, text: str) -> Fault:
+    return Fault(path=str(path), line=line, column=1 if line else 0, key="", text=text)
 
 
-def _told(records: list[dict[str, Any]], whole_bytes: int) -> Past:
+def _told(records: list[Record], whole_bytes: int) -> Past:
     head = records[0]
-    pending, confirmed, intents = list(head["frames"]), dict[int, int](), dict[int, int]()
+    pending, confirmed, intents = dict.fromkeys(head["frames"]), dict[int, int](), dict[int, int]()
     open_intents: set[int] = set()
-    front_at, boot, session = head["front_at_microsteps"], head["boot"], head.get("session", "")
-    shot, lost, refocused = 0, False, False
+    last, sessions = dict(head), {head.get("session", "")}
+    shot, left_at, lost, refocused = 0, None, False, head.get("refocused", False)
     for record in records:
         event, frame = record["event"], record.get("frame", 0)
         if event == "intent":
             intents[frame] = intents.get(frame, 0) + 1
             open_intents.add(frame)
-            shot = max(shot, record["shot"])
+            shot, left_at = max(shot, record["shot"]), None
         elif event == "confirmed":
             confirmed[frame] = confirmed.get(frame, 0) + 1
             open_intents.discard(frame)
-            pending = [number for number in pending if number != frame]
+            pending.pop(frame, None)
+        elif event == "opens":
+            sessions |= {record["session"]} if record["ours"] else set()
         elif event == "found":
-            session, lost = record["session"], bool(record["lost"])
+            sessions, lost = {record["session"]}, record["lost"]
         elif event == "resume":
-            pending, front_at, boot = list(record["frames"]), record["front_at_microsteps"], record["boot"]
+            last |= record
+            pending = dict.fromkeys(record["frames"])
             refocused, lost = refocused or lost, False
-        elif event == "stop":
-            lost = bool(record["lost"])
+        elif event in ("stop", "end"):
+            lost, left_at = record.get("lost", False), record.get("position_microsteps")
     return Past(
         run=head["run"],
+        kind=head.get("kind", "all"),
         digest=head["plan"]["digest"],
         profile_digest=head["profile_digest"],
-        front_at=front_at,
-        front_at_mm=front_at / head["microsteps_per_mm"],
-        boot=boot,
-        session=session,
+        front_at=last["front_at_microsteps"],
+        front_at_mm=last["front_at_microsteps"] / head["microsteps_per_mm"],
+        began_utc=head.get("utc", ""),
+        last_utc=last.get("utc", ""),
+        port=last.get("port", ""),
+        controller=last.get("controller", ""),
+        boot=last["boot"],
+        sessions=frozenset(sessions),
+        url=last.get("url"),
+        warm_up_s=head.get("warm_up_s", 0.0),
+        after=head.get("after"),
         pending=tuple(pending),
         ambiguous=tuple(sorted(open_intents)),
         confirmed=confirmed,
         doubled=tuple(sorted(frame for frame, times in intents.items() if times > 1 and frame)),
         last_shot=shot,
+        left_at=left_at,
         lost=lost,
         refocused=refocused,
         whole_bytes=whole_bytes,

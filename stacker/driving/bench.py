@@ -7,7 +7,7 @@ from collections.abc import Callable
 from stacker.driving.job import Job, LinkSettings
 from stacker.errors import Refusal
 from stacker.rail.acknowledged import LONGEST_ANSWER
-from stacker.rail.controller import Identity, Where
+from stacker.rail.controller import Controller, Identity, Where
 from stacker.rail.gcode import GcodeController
 from stacker.rail.line import LineController
 from stacker.rail.link import open_link
@@ -15,9 +15,22 @@ from stacker.rail.rail import Rail, RailSettings, Wish
 
 
 def connect(
-    link: LinkSettings, settings: RailSettings, wish: Callable[[], Wish] = lambda: Wish.GO_ON
+    link: LinkSettings,
+    settings: RailSettings,
+    wish: Callable[[], Wish] = lambda: Wish.GO_ON,
+    *,
+    met: Callable[[Controller, Identity], None] = lambda _controller, _identity: None,
 ) -> tuple[Rail, Identity]:
     """Open the port and become the host that the controller obeys; nothing moves.
+
+    Parameters
+    ----------
+    link, settings : LinkSettings, RailSettings
+        How to reach it, what it must be.
+    wish : callable
+        Go on, stop, or stop at once.
+    met : callable
+        Told who answers, before it is taken over; what it raises ends the matter.
 
     Raises
     ------
@@ -30,6 +43,7 @@ def connect(
     try:
         identity = controller.connect()
         _compare(identity, settings)
+        met(controller, identity)
         rail = Rail(controller, settings, wish)
         controller.attend = rail.attend
         controller.take_over()
@@ -90,7 +104,9 @@ def name_place(rail: Rail, position: int) -> None:
     rail.controller.declare(position)
 
 
-def place_front(rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool) -> tuple[int, str]:
+def place_front(
+    rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool, how_here: Callable[[int], str]
+) -> tuple[int, str]:
     """Decide where position 0 of the plan is taken.
 
     Parameters
@@ -103,6 +119,8 @@ def place_front(rail: Rail, job: Job, *, front_at: int | None, rail_at: int | No
         From the command line: where the front is; where the rail stands now [microsteps].
     yes : bool
         Nobody is asked.
+    how_here : callable
+        Says how the rail came to a position that is to be taken for the front, or refuses it.
 
     Returns
     -------
@@ -134,4 +152,4 @@ def place_front(rail: Rail, job: Job, *, front_at: int | None, rail_at: int | No
             code="front_unknown",
             key="subject.front_at_mm",
         )
-    return where.position, "here"
+    return where.position, how_here(where.position)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from stacker.documents.journal import CLOSING
+from stacker.documents.journal_lines import CLOSING
 from stacker.driving import preflight
 from stacker.driving.job import Job
 from stacker.driving.paper import PaperProcess, PaperReleaseLine, paper_controller

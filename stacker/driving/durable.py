@@ -72,6 +72,21 @@ class DurableFile:
         os.ftruncate(self._descriptor, size)
         self.sync()
 
+    def read(self) -> bytes:
+        """Everything in it."""
+        os.lseek(self._descriptor, 0, os.SEEK_SET)  # what is written goes to the end all the same
+        parts = []
+        while part := os.read(self._descriptor, 1 << 20):
+            parts.append(part)
+        return b"".join(parts)
+
+    def is_at(self, path: Path) -> bool:
+        """Whether a path leads to this file."""
+        try:
+            return os.path.samestat(os.fstat(self._descriptor), path.stat())
+        except OSError:
+            return False
+
     def write(self, data: bytes) -> None:
         """Append all of it or raise."""
         view = memoryview(data)

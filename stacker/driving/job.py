@@ -132,11 +132,6 @@ class Job:
         return microsteps / self.rail.microsteps_per_mm
 
 
-def typed_mm(mm: float) -> str:
-    """A position to be typed again: to a nanometre, so that it comes back as the same microstep."""
-    return f"{mm:.6f}".rstrip("0").rstrip(".")
-
-
 def rail_settings(profile: RailProfile) -> RailSettings:
     """A profile in microsteps; speeds rounded down, limits inward."""
     per_mm = 1000 / profile.microstep_um

@@ -7,19 +7,15 @@ without its confirmation is ambiguous: that frame is shot again, since a duplica
 
 from __future__ import annotations
 
-import contextlib
-import json
-import re
 from collections.abc import Callable
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
 
-from stacker.documents.journal import FORMAT, Past, read_journal
+from stacker.documents.journal import Past, lines_of, past_of
+from stacker.documents.journal_lines import FORMAT, SYNCED, Lines, line_of
 from stacker.driving.durable import DurableFile
-from stacker.errors import InputError, Refusal, RunStopped
-
-SYNCED = frozenset({"run", "found", "resume", "intent", "confirmed", "stop", "end"})
+from stacker.errors import Refusal, RunStopped
 
 
 class Journal:
@@ -29,13 +25,19 @@ class Journal:
     ----------
     file : DurableFile
         Open and locked.
+    path : Path
+        What it was called when it was opened.
     now_s : callable
-        Seconds of a monotonic clock; durations in the journal are differences of it.
+        Seconds of a clock that only rises; durations in the journal are differences of it.
     """
 
-    def __init__(self, file: DurableFile, now_s: Callable[[], float]) -> None:
-        self._file, self._now_s, self._began_s = file, now_s, now_s()
+    def __init__(self, file: DurableFile, path: Path, now_s: Callable[[], float]) -> None:
+        self._file, self.path, self._now_s, self._began_s = file, path, now_s, now_s()
         self.broken = False
+
+    def keep_time(self, now_s: Callable[[], float]) -> None:
+        """Begin to count by another clock: that of the rail which goes on."""
+        self._now_s, self._began_s = now_s, now_s()
 
     def write(self, event: str, **values: Any) -> None:
         """Append one line, durably where the event demands it.
@@ -46,9 +48,8 @@ class Journal:
             When it cannot be written: then no further frame may be taken.
         """
         record = {"event": event, **values, "t_s": round(self._now_s() - self._began_s, 6)}
-        line = json.dumps(record, separators=(",", ":"), ensure_ascii=False, allow_nan=False) + "\n"
         try:
-            self._file.write(line.encode("utf-8"))
+            self._file.write(line_of(record))
             if event in SYNCED:
                 self._file.sync()
         except OSError as error:
@@ -58,6 +59,16 @@ class Journal:
                 "then go on with --resume.",
                 code="journal",
             ) from error
+
+    def past(self) -> Past:
+        """What it tells by now, read from the open file: its folder may have been renamed since."""
+        lines = lines_of(self.path, self._file.read())
+        return past_of(self.path, lines.records, lines.whole_bytes)
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether its path no longer leads to it."""
+        return not self._file.is_at(self.path)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -79,7 +90,7 @@ def create(
     Refusal
         When it exists, or its first line cannot be written: then no file is left.
     """
-    journal = Journal(opener(path, new=True), now_s)
+    journal = Journal(opener(path, new=True), path, now_s)
     try:
         journal.write("run", stacker_journal=FORMAT, utc=utc_now(), **header)
     except RunStopped as stopped:
@@ -92,44 +103,53 @@ def create(
     return journal
 
 
-def reopen(path: Path, *, opener: Callable[..., DurableFile] = DurableFile) -> tuple[DurableFile, Past]:
-    """Lock a journal, cut its torn last line off, and read it."""
+def reopen(path: Path, *, opener: Callable[..., DurableFile] = DurableFile) -> tuple[DurableFile, Past, str]:
+    """Lock a journal, cut a damaged tail off, and read it.
+
+    Returns
+    -------
+    DurableFile, Past, str
+        The file, what it tells, and what was cut; empty for nothing.
+
+    Raises
+    ------
+    DamagedJournal, InputError
+        When it cannot be gone on with; the text names what to do.
+    Refusal
+        When another run holds it, or what would be cut cannot be kept.
+    """
     file = opener(path, new=False)
     try:
-        past = read_journal(path)
-        if past.whole_bytes < path.stat().st_size:
-            file.cut(past.whole_bytes)
+        data = file.read()
+        lines = lines_of(path, data)
+        cut = _cut(file, path, data, lines) if lines.bad_line else ""
     except BaseException:
         file.close()
         raise
-    return file, past
+    return file, past_of(path, lines.records, lines.whole_bytes), cut
 
 
-def newest(plan_path: Path) -> Path | None:
-    """The journal beside a plan that was begun last."""
-    return max(beside(plan_path), key=lambda path: path.name, default=None)
-
-
-def beside(plan_path: Path) -> list[Path]:
-    """All journals beside a plan."""
-    name = re.compile(re.escape(_stem(plan_path)) + r"-\d{8}-\d{6}\.run\.jsonl")
-    return [path for path in plan_path.parent.glob("*.run.jsonl") if name.fullmatch(path.name)]
-
-
-def of_this_plan(plan_path: Path, digest: str) -> dict[Path, Past]:
-    """The journals beside a plan that belong to it as it stands; those that cannot be read are left out."""
-    found = {}
-    for path in sorted(beside(plan_path)):
-        with contextlib.suppress(InputError):
-            if (past := read_journal(path)).digest == digest:
-                found[path] = past
-    return found
-
-
-def journal_path(plan_path: Path, stamp: str) -> Path:
-    """Where the journal of a run begun at that moment goes: ``NAME-DATE-TIME.run.jsonl``."""
-    return plan_path.with_name(f"{_stem(plan_path)}-{stamp}.run.jsonl")
-
-
-def _stem(plan_path: Path) -> str:
-    return plan_path.name.removesuffix(".yaml").removesuffix(".plan")
+def _cut(file: DurableFile, path: Path, data: bytes, lines: Lines) -> str:
+    """Cut off what cannot be believed, once a copy of it is on the disk."""
+    tail = data[lines.whole_bytes :]
+    number = 1
+    while (copy := path.with_name(f"{path.name}.cut-{number}")).exists():
+        number += 1
+    try:
+        kept = DurableFile(copy, new=True)
+        try:
+            kept.write(tail)
+            kept.sync()
+        finally:
+            kept.close()
+    except OSError as error:
+        raise Refusal(
+            f"{path}: its damaged end is not cut off, since no copy of it can be kept ({error.strerror or error}). "
+            "Make room on the disk.",
+            code="journal",
+        ) from error
+    file.cut(lines.whole_bytes)
+    return (
+        f"{path}: line {lines.bad_line} is damaged ({lines.why}), and no line of weight stands behind it. "
+        f"Cut off there: {len(tail)} bytes, kept in {copy.name}. What they may have confirmed is taken again."
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
+from textwrap import wrap
 
 from stacker.driving.job import Job
 from stacker.driving.last_word import doubts
@@ -88,7 +89,7 @@ def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], w
     way = "deeper into the subject" if job.direction > 0 else "out of the subject"
     lines = [
         f"The rail stands at {job.mm(where.position):.3f} mm.",
-        f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {where_from}:",
+        *wrap(f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {where_from}:", 79),
         f"{job.mm(front_at - where.position):+.3f} mm from where it stands.",
         f"From there it goes {way}: {len(frames)} frames",
         f"between {job.mm(front_at + low):.3f} and {job.mm(front_at + high):.3f} mm, take-up included.",

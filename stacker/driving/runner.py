@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from stacker.documents.journal import CLOSING
+from stacker.documents.journal_lines import CLOSING
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
 from stacker.rail.rail import Rail

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from stacker.documents.journal import CLOSING, Past
+from stacker.documents.common_frames import by_column, common_frames
+from stacker.documents.journal import Past
+from stacker.documents.journal_lines import CLOSING
 from stacker.driving.job import Job
 from stacker.errors import Refusal
 
@@ -44,7 +46,8 @@ def left_open(job: Job, past: Past) -> tuple[int, ...]:
     """
     if past.digest != job.digest:
         raise Refusal(
-            "the journal belongs to another plan (the digests differ). Resume with that plan, or start a new run.",
+            "the journal belongs to another plan (the digests differ). Resume with that plan, or start a new run; what "
+            "a deeper plan has beyond it is taken with --after instead of --resume.",
             code="other_plan",
         )
     if past.profile_digest != job.profile_digest:
@@ -54,9 +57,51 @@ def left_open(job: Job, past: Past) -> tuple[int, ...]:
     return past.pending
 
 
-def after_refocusing(job: Job, past: Past) -> tuple[int, ...]:
-    """What a journal left open, widened for a front that was focused again."""
-    return widened(past.pending, job.focus_um, job.dof_um, job.refocus_error_um, again=past.refocused)
+def beyond(job: Job, past: Past, front_at: int, earlier: Sequence[Past] = ()) -> tuple[int, ...]:
+    """What a plan has beyond the frames that runs of plans before it took.
+
+    Parameters
+    ----------
+    job : Job
+        The new plan.
+    past : Past
+        The run before it.
+    front_at : int
+        Rail position of the new plan's position 0 [microsteps].
+    earlier : sequence of Past
+        Runs that this one in turn began from.
+
+    Raises
+    ------
+    Refusal
+        When the plans do not agree where they meet, the rail is another one, or nothing is left.
+    """
+    taken: set[int] = set()
+    new = by_column(job.columns, job.rows)
+    for run in (past, *earlier):
+        if run.profile_digest != job.profile_digest:
+            raise Refusal("the journal belongs to another rail profile: plan with that one.", code="other_profile")
+        shift = run.front_at - front_at
+        shared = common_frames(
+            by_column(run.columns, run.rows),
+            new,
+            shift_microsteps=shift,
+            shift_um=shift / job.rail.microsteps_per_mm * 1000,
+        )
+        taken |= {shared[frame] for frame in run.confirmed if frame in shared}
+    if taken >= set(range(1, job.count + 1)):
+        raise Refusal("nothing is left to do: that run took every frame of this plan.", code="complete")
+    return tuple(frame for frame in range(1, job.count + 1) if frame not in taken)
+
+
+def front_after(job: Job, past: Past, front_at: int | None) -> int:
+    """Position 0 of a plan that goes on from an earlier one: as asked, else as its request says, else as it was."""
+    return next(place for place in (front_at, job.front_at, past.front_at) if place is not None)
+
+
+def after_refocusing(job: Job, frames: Iterable[int], *, again: bool) -> tuple[int, ...]:
+    """Frames to be taken, widened for a front that was focused again."""
+    return widened(frames, job.focus_um, job.dof_um, job.refocus_error_um, again=again)
 
 
 def widened(

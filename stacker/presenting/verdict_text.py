@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from stacker.figures import spans
 from stacker.presenting.tables import wrapped
 
 _SHOWN = 12  # depths named one by one; beyond that ranges of frames are enough
@@ -100,17 +101,6 @@ def named(frames: Sequence[int], focus_mm: dict[int, float]) -> str:
     if len(frames) > _SHOWN:
         return spans(frames)
     return ", ".join(f"{frame} ({focus_mm[frame]:.3f} mm)" for frame in frames)
-
-
-def spans(frames: Sequence[int]) -> str:
-    """Frame numbers as ``--frames`` takes them: 7-12,20."""
-    runs: list[list[int]] = []
-    for frame in frames:
-        if runs and frame == runs[-1][-1] + 1:
-            runs[-1][1:] = [frame]
-        else:
-            runs.append([frame])
-    return ",".join("-".join(map(str, run)) for run in runs)
 
 
 def _listed(names: Sequence[str]) -> str:

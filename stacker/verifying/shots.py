@@ -72,7 +72,8 @@ def read_shots(path: Path) -> tuple[Past, list[ShotLeg]]:
     legs: list[tuple[float | None, list[dict[str, Any]]]] = []
     for record in records:
         if record["event"] in ("run", "resume"):
-            utc = record.get("utc")
+            # a simulated rail in compressed time: what its clock shows is no time of day, and nobody can join two legs
+            utc = None if record.get("compressed") else record.get("utc")
             # the line is written when its clock shows t_s
             begins_s = None if utc is None else datetime.fromisoformat(utc).timestamp() - record["t_s"]
             legs.append((begins_s, []))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stacker.documents.journal import CLOSING
+from stacker.documents.journal_lines import CLOSING
 from stacker.errors import Refusal
 from stacker.verifying.alignment import Alignment, alignments, told_by_numbers
 from stacker.verifying.folder import Folder, Picture

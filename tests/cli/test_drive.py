@@ -103,8 +103,8 @@ def test_a_run_that_stops_exits_with_3_and_the_command_it_names_completes_it(sta
     assert stopped.code == 3
     assert "cable" in stopped.err
     journal = next(tmp_path.glob("beetle-*.run.jsonl"))
-    command = re.search(r"^Go on: stacker (drive .*)$", stopped.err, re.MULTILINE)[1].split(" ")
-    assert command == ["drive", str(plan), "--go", "--resume", str(journal)]
+    command = shlex.split(re.search(r"^Go on: stacker (drive .*)$", stopped.err, re.MULTILINE)[1])
+    assert command == ["drive", str(plan), "--go", "--resume", str(journal), "--url", f"{url}&unplug_at_s=20"]
     dry = stacker("drive", plan, "--resume", journal)
     assert dry.code == 0
     assert "frame 60:" in dry.out
@@ -128,7 +128,7 @@ def test_commands_that_go_on_can_be_pasted_whatever_the_folder_is_called(stacker
     plan.rename(spaced)
     stopped = stacker("drive", spaced, "--go", "--yes", "--url", url + "&unplug_at_s=20")
     journal = next(tmp_path.glob("*.jsonl"))
-    assert shlex.split(stopped.err.splitlines()[-1])[-4:] == [str(spaced), "--go", "--resume", str(journal)]
+    assert shlex.split(stopped.err.splitlines()[-1])[-6:-2] == [str(spaced), "--go", "--resume", str(journal)]
     dry = stacker("drive", spaced)
     assert shlex.split(dry.err.splitlines()[-1])[-2:] == [str(spaced), "--go"]
 
@@ -149,7 +149,7 @@ def test_a_look_at_the_ends_brings_the_rail_back_to_the_front(stacker, plan, tmp
     looked = stacker("drive", plan, "--ends", "--go", "--yes", "--url", url)
     assert looked.code == 0, looked.err
     assert "The rail stands at 40.000 mm" in looked.out
-    assert f"Next: stacker drive {plan} --go --front-at-mm 40\n" in looked.err
+    assert f'Next: stacker drive {plan} --go --front-at-mm 40 --url "{url}"\n' in looked.err
     taken = len(openings(tmp_path))
     done = stacker("drive", plan, "--go", "--yes", "--url", url, "--journal", tmp_path / "j")  # the front: here
     assert done.code == 0, done.err

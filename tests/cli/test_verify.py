@@ -79,7 +79,7 @@ def test_a_folder_without_pictures_and_a_plan_for_a_journal_are_named_as_that(st
     done = stacker("verify", tmp_path / "empty", "--journal", journal)
     assert (done.code, "no pictures in there; is it the right folder?" in done.err) == (1, True)
     done = stacker("verify", card, "--journal", plans / "leaf_beetle.plan.yaml")
-    assert (done.code, "this is no journal; a run writes" in done.err) == (2, True)
+    assert (done.code, "this is no journal (not JSON); a run writes" in done.err) == (2, True)
 
 
 def test_frames_are_not_shot_again_with_a_plan_made_anew(stacker, run, plans):

@@ -43,8 +43,18 @@ def make_job(
         exposure_s=(0.005,) * count,
         start_s=tuple(1.0 + n for n in range(count)),
         duration_s=float(count),
-        rows=tuple([n + 1, position] for n, position in enumerate(positions)),
-        columns=("frame", "position_microsteps"),
+        rows=tuple(
+            [n + 1, position * MICROSTEP_UM, position, 1.0, 5.6, step, 0.005] for n, position in enumerate(positions)
+        ),
+        columns=(
+            "frame",
+            "focus_um",
+            "position_microsteps",
+            "magnification",
+            "effective_f_number",
+            "dof_um",
+            "exposure_s",
+        ),
         direction=1,
         front_at=None,
         refocus_error_um=None,
@@ -114,7 +124,8 @@ def openings(job: Job) -> list[float]:
 def records(job: Job, *names: str) -> list[dict[str, Any]]:
     """Lines of the journal, of those kinds."""
     lines = journal_of(job).read_text(encoding="utf-8").splitlines()
-    return [record for record in map(json.loads, lines) if not names or record["event"] in names]
+    found = [record for record in map(json.loads, lines) if not names or record["event"] in names]
+    return [{key: value for key, value in record.items() if key != "crc"} for record in found]
 
 
 def assert_complete(job: Job, front: float = MIDDLE) -> None:

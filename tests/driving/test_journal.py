@@ -13,10 +13,10 @@ from driving.runs import assert_complete, finish, journal_of, make_job, openings
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stacker.driving import journal as journals
+from stacker.documents.journal import read_journal
 from stacker.driving.drive import Wishes
 from stacker.driving.durable import DurableFile
-from stacker.driving.journal import Journal, newest, read_journal
+from stacker.driving.journal import Journal
 from stacker.errors import InputError, Refusal, RunStopped
 
 
@@ -133,11 +133,11 @@ def test_a_torn_last_line_is_cut_off_before_anything_is_appended(tmp_path):
     ("text", "message"),
     [
         ("", "not a journal"),
-        ("hello\n", "1:1: this is no journal; a run writes"),
-        ('{"event":"intent"}\n', "not a journal of format 1"),
-        ('{"event":"run","stacker_journal":99}\n', "not a journal of format 1"),
-        ('{"event":"run","stacker_journal":1}\n', "lacks"),
-        ('{"event":"run","stacker_journal":1}\nnull\n', "2:1: not a line"),
+        ("hello\n", r"1:1: this is no journal \(not JSON\); a run writes"),
+        ('{"event":"intent"}\n', "not a journal of format 2"),
+        ('{"event":"run","stacker_journal":99}\n', "not a journal of format 2"),
+        ('{"event":"run","stacker_journal":1}\n', "plan: not there"),
+        ('{"event":"run","stacker_journal":2}\n', "lost its check code"),
     ],
 )
 def test_what_is_no_journal_is_told(tmp_path, text, message):
@@ -167,22 +167,6 @@ def test_nothing_left_is_told(tmp_path):
         run(job, resume=True)
 
 
-def test_the_newest_journal_beside_a_plan_is_found(tmp_path):
-    plan = tmp_path / "beetle.plan.yaml"
-    assert newest(plan) is None
-    for stamp in ("20260101-100000", "20260102-090000", "20251231-235959"):
-        journals.journal_path(plan, stamp).write_text("")
-    (tmp_path / "other-20270101-000000.run.jsonl").write_text("")
-    assert newest(plan).name == "beetle-20260102-090000.run.jsonl"
-
-
-def test_the_newest_journal_is_of_this_plan_whatever_the_plans_are_called(tmp_path):
-    for name in ("beetle", "beetle-side", "beetle [2]"):
-        journals.journal_path(tmp_path / f"{name}.plan.yaml", "20260101-100000").write_text("")
-    assert newest(tmp_path / "beetle.plan.yaml").name == "beetle-20260101-100000.run.jsonl"
-    assert newest(tmp_path / "beetle [2].plan.yaml").name == "beetle [2]-20260101-100000.run.jsonl"
-
-
 def test_a_disk_that_is_full_from_the_start_leaves_no_journal_behind(tmp_path):
     class Full(DurableFile):
         def write(self, data):
@@ -204,7 +188,7 @@ def test_a_write_that_fails_stops_the_run_and_is_told(tmp_path):
             raise OSError(28, "No space left on device")
 
     with pytest.raises(RunStopped, match=r"No space left on device.*no further frame"):
-        Journal(Broken(), lambda: 0.0).write("intent", frame=1)
+        Journal(Broken(), tmp_path / "j", lambda: 0.0).write("intent", frame=1)
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
@@ -212,7 +196,7 @@ def test_a_device_that_is_really_full(tmp_path):
     file = DurableFile(tmp_path / "j", new=True)
     own, file._descriptor = file._descriptor, os.open("/dev/full", os.O_WRONLY)
     with pytest.raises(RunStopped, match="no further frame"):
-        Journal(file, lambda: 0.0).write("intent", frame=1)
+        Journal(file, tmp_path / "j", lambda: 0.0).write("intent", frame=1)
     file.close()
     os.close(own)
 

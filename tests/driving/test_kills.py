@@ -53,7 +53,7 @@ def test_a_run_that_nobody_kills_is_complete_without_duplicates(tmp_path):
     outcome = run(job)
     assert_complete(job)
     assert openings(job) == [MIDDLE + position for position in job.positions]
-    assert outcome.doubled == ()
+    assert outcome.past.doubled == ()
 
 
 @pytest.mark.parametrize("torn", [False, True], ids=["after", "within"])

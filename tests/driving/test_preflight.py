@@ -53,7 +53,9 @@ def test_before_the_first_move_it_says_where_which_way_and_how_far_and_asks(tmp_
         run(job, wishes=Wishes(), who=person(confirm=lambda text: asked.append(text) or False))
     (text,) = asked
     assert "stands at 40.000 mm" in text
-    assert "Position 0 (front in focus) is 40.000 mm, here:\n+0.000 mm from where it stands" in text
+    assert (
+        "is 40.000 mm, here; no program has moved it since\nit was switched on:\n+0.000 mm from where it stands" in text
+    )
     assert "deeper into the subject: 6 frames\nbetween 39.951 and 40.120 mm, take-up included" in text  # 48 + 30 steps
     assert "2 are needed in all" in text
     assert "the step is small" in text
@@ -66,14 +68,18 @@ def test_here_is_not_taken_for_the_front_on_a_real_rail_without_asking(tmp_path)
 
     job = make_job(tmp_path)
     rail, _ = connect(job.link, job.rail)
+
+    def front_of(rail, job, **asked):
+        return place_front(rail, job, rail_at=None, how_here=lambda position: f"here, {position}", **asked)
+
     real = replace(job, link=replace(job.link, url="/dev/ttyUSB0"))
     with pytest.raises(Refusal, match=r"--front-at-mm 40\.000"):
-        place_front(rail, real, front_at=None, rail_at=None, yes=True)
-    assert place_front(rail, real, front_at=None, rail_at=None, yes=False) == (MIDDLE, "here")
-    assert place_front(rail, job, front_at=None, rail_at=None, yes=True) == (MIDDLE, "here")
+        front_of(rail, real, front_at=None, yes=True)
+    assert front_of(rail, real, front_at=None, yes=False) == (MIDDLE, f"here, {MIDDLE}")
+    assert front_of(rail, job, front_at=None, yes=True) == (MIDDLE, f"here, {MIDDLE}")
     request = replace(real, front_at=50_000)
-    assert place_front(rail, request, front_at=None, rail_at=None, yes=True)[0] == 50_000
-    assert place_front(rail, request, front_at=51_000, rail_at=None, yes=True)[0] == 51_000
+    assert front_of(rail, request, front_at=None, yes=True)[0] == 50_000
+    assert front_of(rail, request, front_at=51_000, yes=True)[0] == 51_000
     rail.controller.close()
 
 

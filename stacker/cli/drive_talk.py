@@ -1,0 +1,97 @@
+"""How ``stacker drive`` talks with whoever started it: questions, progress, and the end."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stacker.cli.output import note, result_document, write_json
+from stacker.figures import as_typed
+
+if TYPE_CHECKING:
+    from stacker.driving.interrupts import Interrupts
+    from stacker.driving.job import Job
+    from stacker.driving.runner import Progress
+    from stacker.driving.wishes import Outcome, Person
+
+
+def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
+    """Whoever sits at this terminal."""
+    from stacker.driving.wishes import Person
+
+    terminal = sys.stderr.isatty()
+
+    def ask(text: str) -> bool:
+        with interrupts.suspended():
+            return click.confirm(text, err=True)
+
+    def take(text: str) -> bool:
+        try:
+            return ask(f"{text}. Taken")
+        except click.Abort:
+            return False
+
+    def report(progress: Progress) -> None:
+        if quiet:
+            return
+        name = f"frame {progress.frame}" if progress.frame else "closing frame"
+        text = (
+            f"{name}: {progress.done} of {progress.total} ({progress.evidence}), "
+            f"{_minutes(progress.elapsed_s)} gone, {_minutes(progress.left_s)} left"
+        )
+        with contextlib.suppress(OSError):  # the terminal may be gone; the run is not
+            click.echo(
+                f"\r{text:<70}" if terminal else text, nl=not terminal or progress.done == progress.total, err=True
+            )
+
+    def tell(text: str) -> None:
+        note(text, quiet=quiet)
+
+    return Person(confirm=ask, tell=tell, take=take, report=report, wish=interrupts.wish)
+
+
+def _minutes(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def tell(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
+    """How the run ended, and what comes next."""
+    from stacker.driving.last_word import motor
+
+    past = outcome.past
+    result: dict[str, Any] = {
+        "dry_run": False,
+        "journal": str(outcome.journal),
+        "frames": outcome.frames,
+        "doubled": past.doubled,
+        "duration_s": outcome.duration_s,
+        "front_at_mm": past.front_at_mm,
+        "position_mm": job.mm(outcome.position),
+        "steps": outcome.steps,
+    }
+    if as_json:
+        write_json(result_document("drive", result))
+    elif not quiet:
+        click.echo(
+            f"{job.name}: {len(outcome.frames)} frames taken in {_minutes(outcome.duration_s)}"
+            f"{' on the simulated rail' if job.link.simulated else ''}; {outcome.steps}.\n"
+            f"The rail stands at {job.mm(outcome.position):.3f} mm, {motor(job)}."
+        )
+        if past.doubled:
+            click.echo(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, past.doubled))}.")
+    note(f"Next: {_next(job, outcome)}", quiet=quiet or as_json)
+
+
+def _next(job: Job, outcome: Outcome) -> str:
+    from stacker.driving.beside import of_one_stack, of_this_plan
+    from stacker.driving.follow_up import whole_run_command
+
+    if outcome.past.kind == "ends":
+        return whole_run_command(job.path, outcome.past)
+    journals = of_one_stack(outcome.journal, outcome.past, of_this_plan(job.path, job.digest))
+    return " ".join(["stacker verify FOLDER", *(f"--journal {as_typed(path)}" for path in journals)])

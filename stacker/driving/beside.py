@@ -1,0 +1,94 @@
+"""The journals beside a plan: their names, which belong to the plan as it stands, which belong together."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timezone
+from pathlib import Path
+
+from stacker.documents.journal import DamagedJournal, Past, read_journal
+from stacker.errors import InputError
+
+
+def journal_path(plan_path: Path, now: datetime) -> Path:
+    """Where the journal of a run begun then goes: ``NAME-DATE-TIMEZ.run.jsonl``, in UTC, which no autumn repeats."""
+    stamp = now.astimezone(timezone.utc).strftime("%Y%m%d-%H%M%SZ")
+    return plan_path.with_name(f"{_stem(plan_path)}-{stamp}.run.jsonl")
+
+
+def beside(plan_path: Path) -> list[Path]:
+    """All journals beside a plan."""
+    name = re.compile(re.escape(_stem(plan_path)) + r"-\d{8}-\d{6}Z?\.run\.jsonl")
+    return [path for path in plan_path.parent.glob("*.run.jsonl") if name.fullmatch(path.name)]
+
+
+def of_this_plan(plan_path: Path, digest: str) -> dict[Path, Past]:
+    """The journals beside a plan that belong to it as it stands, by when they were gone on with last.
+
+    Those that are none are left out; of a damaged one counts what is sound.
+    """
+    found = {}
+    for path in beside(plan_path):
+        try:
+            past = read_journal(path)
+        except DamagedJournal as damaged:
+            past = damaged.past
+        except InputError:
+            continue
+        if past.digest == digest:
+            found[path] = past
+    return dict(sorted(found.items(), key=lambda item: (item[1].last_utc, item[0].name)))
+
+
+def unfinished(plan_path: Path, digest: str) -> dict[Path, Past]:
+    """Those of them that leave frames open, the newest last."""
+    return {path: past for path, past in of_this_plan(plan_path, digest).items() if past.pending}
+
+
+def of_one_stack(own: Path, past: Past, found: dict[Path, Past]) -> list[Path]:
+    """The journals that tell of one stack: a run of some frames belongs to the whole run before it, at the same front.
+
+    Parameters
+    ----------
+    own : Path
+        The journal of the run that has just ended.
+    past : Past
+        What it tells.
+    found : dict
+        The journals of its plan, as `of_this_plan` gives them. Its frames shot as a second stack are another one.
+
+    Returns
+    -------
+    list of Path
+        In the order of time.
+    """
+    if past.kind != "frames":
+        return [*run_before(past, own), own]
+    same = [path for path, other in found.items() if other.front_at == past.front_at and other.port == past.port]
+    before = sorted(
+        (path for path in same if found[path].began_utc < past.began_utc), key=lambda path: found[path].began_utc
+    )
+    whole = [number for number, path in enumerate(before) if found[path].kind in ("all", "after")]
+    if not whole:
+        return [own]
+    base, *later = before[whole[-1] :]
+    return [*run_before(found[base], base), base, *(path for path in later if found[path].kind == "frames"), own]
+
+
+def run_before(past: Past, own: Path) -> list[Path]:
+    """The journals of the runs whose frames a run did not take again, as far as they are there, oldest first."""
+    chain = [own]
+    while past.after is not None:
+        path = next((path for path in (Path(past.after), own.with_name(Path(past.after).name)) if path.is_file()), None)
+        if path is None or path in chain:
+            break
+        chain.insert(0, path)
+        try:
+            past = read_journal(path)
+        except InputError:
+            break
+    return chain[:-1]
+
+
+def _stem(plan_path: Path) -> str:
+    return plan_path.name.removesuffix(".yaml").removesuffix(".plan")

@@ -1,0 +1,53 @@
+"""A run that ends early: everything at rest, all written down, and the command that goes on."""
+
+from __future__ import annotations
+
+from stacker.documents.journal_lines import CLOSING
+from stacker.driving import last_word
+from stacker.driving.follow_up import drive_command, resume_command
+from stacker.driving.job import Job
+from stacker.driving.journal import Journal
+from stacker.errors import LinkError, RunStopped, StackerError
+from stacker.figures import typed_mm
+from stacker.rail.controller import ControllerReset
+from stacker.rail.rail import PositionLost, Rail
+
+
+def stopped(job: Job, rail: Rail, journal: Journal, error: StackerError) -> RunStopped:
+    """Bring everything to rest, write it down, and say how to go on."""
+    try:
+        if not rail.stopping:
+            rail.controller.stop()  # harmless at rest
+        where = rail.come_to_rest()
+    except (LinkError, RunStopped):
+        where = None
+    lost = isinstance(error, (PositionLost, ControllerReset)) or (where is not None and not where.known)
+    stands = last_word.stands(job, where, lost=lost)
+    if not journal.broken:
+        try:
+            journal.write(
+                "stop",
+                code=error.code,
+                reason=str(error),
+                lost=lost,
+                position_microsteps=None if where is None else where.position,
+            )
+        except RunStopped:
+            stands += " The journal could not be closed; what it holds is good."
+    return RunStopped(f"{error}\n{stands} {_follow_up(job, journal, lost=lost)}", code=error.code)
+
+
+def _follow_up(job: Job, journal: Journal, *, lost: bool) -> str:
+    """What is confirmed, and the command that goes on."""
+    past = journal.past()
+    taken = sum(1 for frame in past.confirmed if frame != CLOSING)
+    text = f"{taken} of {job.count} frames are confirmed."
+    if past.ambiguous:
+        text += f" In doubt, to be taken again: {', '.join(map(str, past.ambiguous))}."
+    if journal.elsewhere:
+        text += f"\nThe folder was renamed while the run went on; {journal.path.name} is in it still: correct its path."
+    if past.pending:
+        return f"{text}\nGo on: {resume_command(job.path, journal.path, past)}"
+    front = () if lost else ("--front-at-mm", typed_mm(past.front_at_mm))
+    again = drive_command(job.path, "--go", *front, url=past.url, warm_up_s=past.warm_up_s)
+    return f"{text}\nNothing is left open. To take frames again, {'focus the front; then' if lost else 'type'}: {again}"

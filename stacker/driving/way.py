@@ -1,0 +1,116 @@
+"""How a run comes to its front and its frames: anew, or from what an earlier one left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from stacker.documents.journal import Past, read_journal
+from stacker.documents.journal_lines import CLOSING
+from stacker.driving import selection
+from stacker.driving.bench import place_front
+from stacker.driving.beside import run_before
+from stacker.driving.going_on import Earlier, position_holds
+from stacker.driving.here import how_here
+from stacker.driving.job import Job
+from stacker.driving.wishes import Person, Wishes
+from stacker.rail.controller import Controller, Identity
+from stacker.rail.rail import Rail
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Way:
+    """How a run comes to its front and its frames: anew, or from what an earlier one left.
+
+    Parameters
+    ----------
+    job, wishes : Job, Wishes
+        What is asked for.
+    earlier : Earlier or None
+        The run to go on from.
+    front_at : int or None
+        Where position 0 is taken [microsteps]; None: to be found at the rail.
+    frames : tuple of int
+        To be taken.
+    """
+
+    job: Job
+    wishes: Wishes
+    earlier: Earlier | None
+    front_at: int | None
+    frames: tuple[int, ...]
+
+    def meet(self, controller: Controller, identity: Identity) -> None:
+        """Before the rail is taken over."""
+        if self.earlier is not None:
+            moved_port = self.wishes.refocused and self.wishes.url is not None
+            self.earlier.meet(self.job, controller, identity, moved_port=moved_port)
+
+    def place(self, person: Person, rail: Rail, identity: Identity) -> tuple[int, tuple[int, ...], str, bool]:
+        """Position 0, frames, where position 0 was taken from, and whether the front was focused anew."""
+        job, wishes = self.job, self.wishes
+        if self.earlier is None or self.front_at is None:
+            front_at, where_from = place_front(
+                rail,
+                job,
+                front_at=wishes.front_at,
+                rail_at=wishes.rail_at,
+                yes=wishes.yes,
+                how_here=lambda position: how_here(job, identity, position),
+            )
+            return front_at, self.frames, where_from, False
+        holds = position_holds(
+            self.earlier,
+            rail,
+            identity,
+            front_at=self.front_at,
+            refocused=wishes.refocused,
+            confirm=None if wishes.yes else person.confirm,
+        )
+        past = self.earlier.past
+        frames = self.frames if holds else selection.after_refocusing(job, self.frames, again=past.refocused)
+        where_from = "as the journal says" if self.front_at == past.front_at else "as the new plan has it"
+        return self.front_at, frames, where_from, past.refocused or not holds
+
+
+def way_of(job: Job, wishes: Wishes, earlier: Earlier | None, after: Path | None) -> Way:
+    """What is to be taken, before the port is opened.
+
+    Raises
+    ------
+    Refusal
+        When the earlier run was of something else, or left nothing.
+    """
+    if earlier is None:
+        frames = wishes.frames or tuple(range(1, job.count + 1))
+        frames += (CLOSING,) if wishes.closing_frame else ()
+        return Way(job=job, wishes=wishes, earlier=None, front_at=None, frames=frames)
+    front_at, frames = _left(job, wishes, earlier.past, after)
+    return Way(job=job, wishes=wishes, earlier=earlier, front_at=front_at, frames=frames)
+
+
+def _left(job: Job, wishes: Wishes, past: Past, after: Path | None) -> tuple[int, tuple[int, ...]]:
+    """Front and frames of what an earlier run left open, or of what a new plan has beyond it."""
+    if after is None:
+        return past.front_at, selection.left_open(job, past)
+    front_at = selection.front_after(job, past, wishes.front_at)
+    frames = selection.beyond(job, past, front_at, [read_journal(path) for path in run_before(past, after)])
+    return front_at, frames + ((CLOSING,) if wishes.closing_frame else ())
+
+
+def looked_at(job: Job, wishes: Wishes, resume: Path | None, after: Path | None) -> tuple[int | None, tuple[int, ...]]:
+    """The front and the frames of a dry run, as far as they can be told without the rail.
+
+    Raises
+    ------
+    InputError, Refusal
+        As the run would.
+    """
+    if (source := resume or after) is None:
+        way = way_of(job, wishes, None, None)
+        return (job.front_at if wishes.front_at is None else wishes.front_at), way.frames
+    past = read_journal(source)
+    front_at, frames = _left(job, wishes, past, after)
+    if past.lost or wishes.refocused:
+        frames = selection.after_refocusing(job, frames, again=past.refocused)
+    return front_at, frames
