@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 # What commands a terminal (C0, DEL, C1) or turns the order of what is read (marks, embeddings and isolates of the
 # Unicode Bidirectional Algorithm, UAX #9), and invisible tags (Unicode block Tags). Line end and tabulator stay.
-_COMMANDS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\U000e0000-\U000e007f]")
+COMMANDS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\U000e0000-\U000e007f]")
 _LINE_ENDS = re.compile("[\t\n\u2028\u2029]")
 _PLAIN = re.compile(r"[\w+:./-]+")
 _IN_QUOTES = re.compile(r"[\w+:./ ~@%=,#^&;()<>|{}\[\]'*?-]+")  # between quotation marks only themselves
@@ -17,7 +17,7 @@ _POWERSHELL = re.compile("[$`\u201c\u201d\u201e]")  # the last three are quotati
 
 def harmless(text: str) -> str:
     """A text in which every sign that would command a terminal, or turn the order of reading, is a question mark."""
-    return _COMMANDS.sub("?", text)
+    return COMMANDS.sub("?", text)
 
 
 def one_line(text: str) -> str:
@@ -76,3 +76,8 @@ def spans(frames: Sequence[int]) -> str:
         else:
             runs.append([frame])
     return ",".join("-".join(map(str, run)) for run in runs)
+
+
+def install_command(extra: str) -> str:
+    """The command that adds an extra to the Python that is running, in a folder with the source: no index has it."""
+    return f'{as_typed(sys.executable)} -m pip install ".[{extra}]"'

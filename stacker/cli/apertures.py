@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stacker.cli.numbers import ABOVE_0
+from stacker.cli.numbers import ABOVE_0, FROM_1
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
 from stacker.figures import as_typed
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @click.command(name="apertures")
 @click.argument("request", type=click.Path(path_type=Path))
 @click.option("--detail-um", type=ABOVE_0, help="Resolve this, with the fewest frames.")
-@click.option("--frames", type=click.IntRange(min=1), help="The finest detail within so many frames.")
+@click.option("--frames", type=FROM_1, help="The finest detail within so many frames.")
 @click.option("--minutes", type=ABOVE_0, help="The finest detail within so many minutes.")
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Instead of what the file says.")
 @output_options

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
+from stacker.cli.streams import write_bytes
 from stacker.errors import Refusal
 
 
@@ -35,18 +36,18 @@ def command(plan: Path, *, form: str, output: Path | None, as_json: bool, quiet:
 
     text = _text(form, plan, read_plan(plan))
     if output is not None:
-        keep_other_files(output, text[:6], f"{form} export")
+        keep_other_files(output, _BEGINNINGS[form], f"{form} export")
         write_whole(output, text)
     if as_json:
         path = None if output is None else str(output)
         write_json(result_document("export", {"format": form, "path": path, "text": text}))
     elif output is None and not quiet:
-        # as bytes: the line ends are part of the format, and a text stream of some systems would change them
-        click.echo(text.encode("utf-8"), nl=False)
+        write_bytes(text.encode("utf-8"))
     where = "" if output is None else f"Written to {output}\n"
     note(f"{where}Next: {_NEXT[form]}", quiet=quiet or as_json)
 
 
+_BEGINNINGS = {"csv": "frame,focus_um,", "gcode": "(plan ", "dial": "Dial sheet: "}
 _NEXT = {
     "csv": "open it in a spreadsheet, or: stacker report PLAN",
     "gcode": "try it without the subject; afterwards look at every file: no journal is kept by another machine",

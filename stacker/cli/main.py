@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from importlib import import_module
@@ -10,6 +11,7 @@ from typing import NoReturn
 import click
 
 from stacker import __version__
+from stacker.cli.streams import drop, screened
 from stacker.errors import StackerError
 
 GROUPS = ("plan", "shoot", "afterwards", "set up")
@@ -86,39 +88,53 @@ def main(argv: list[str] | None = None) -> NoReturn:
     """Run one command and exit: 0 done, 1 refused or failed, 2 bad usage or input, 3 a run stopped early."""
     # The matrices are small: a second thread of the linear algebra library only gets in the way.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")  # a terminal that lacks a sign shows "?" and never a traceback
-    arguments = sys.argv[1:] if argv is None else argv
+    with screened():
+        code = _code_of(sys.argv[1:] if argv is None else argv)
+    sys.exit(code)
+
+
+def _code_of(arguments: list[str]) -> int:
+    """The exit code of one command, its errors told."""
     as_json = "--json" in arguments
     try:
         code = stacker.main(args=arguments, prog_name="stacker", standalone_mode=False)
-        sys.exit(code if isinstance(code, int) else 0)
+        sys.stdout.flush()  # a full disk shows here at the latest
     except StackerError as error:
-        _report(error, as_json=as_json)
-        sys.exit(error.exit_code)
+        return _report(error, as_json=as_json)
     except click.ClickException as error:
         if as_json:
-            _report(StackerError(error.format_message(), code="usage"), as_json=True)
-        else:
+            return _report(StackerError(error.format_message(), code="usage"), as_json=True, exit_code=2)
+        with contextlib.suppress(OSError):
             error.show()
-        sys.exit(2)
+        return 2
     except (click.Abort, KeyboardInterrupt):
-        click.echo("stopped.", err=True)
-        sys.exit(1)
+        with contextlib.suppress(OSError):
+            click.echo("stopped.", err=True)
+        return 1
     except BrokenPipeError:  # the reader (head, less) has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing more to flush
-        sys.exit(0)
+        drop(sys.stdout)
+        return 0
     except OSError as error:
         reason = error.strerror or error
-        text = f"{error.filename or 'the system'}: {reason}; check the name, the folder and its permissions"
-        _report(StackerError(text, code="system"), as_json=as_json)
-        sys.exit(1)
+        text = f"{error.filename}: {reason}; check the name, the folder and its permissions"
+        if not error.filename:
+            text = f"{reason}; look at where the output goes, and at the room on that disk"
+        return _report(StackerError(text, code="system"), as_json=as_json)
+    return code if isinstance(code, int) else 0
 
 
-def _report(error: StackerError, *, as_json: bool) -> None:
-    if as_json:
-        from stacker.cli.output import error_document, write_json
+def _report(error: StackerError, *, as_json: bool, exit_code: int | None = None) -> int:
+    """Tell an error where anything can be told; the exit code tells it anyway."""
+    try:
+        click.echo(str(error), err=True)
+    except OSError:
+        drop(sys.stderr)
+    try:
+        if as_json:
+            from stacker.cli.output import error_document, write_json
 
-        write_json(error_document(error))
-    click.echo(str(error), err=True)
+            write_json(error_document(error))
+        sys.stdout.flush()
+    except OSError:
+        drop(sys.stdout)
+    return error.exit_code if exit_code is None else exit_code

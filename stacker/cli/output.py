@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from stacker.errors import InputError, Refusal, StackerError
+from stacker.figures import COMMANDS
 
 ENVELOPE_VERSION = 1
 
@@ -23,8 +24,12 @@ def output_options(function: Function) -> Function:
 
 
 def write_json(document: dict[str, Any]) -> None:
-    """Print one JSON document on standard output; NaN and infinity are faults of ours and raise."""
-    click.echo(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=False))
+    """Print one JSON document on standard output; NaN and infinity are faults of ours and raise.
+
+    What would command a terminal is written as JSON's escapes, so that programs read it as it is.
+    """
+    text = json.dumps(document, indent=2, allow_nan=False, ensure_ascii=False)
+    click.echo(COMMANDS.sub(lambda sign: json.dumps(sign[0])[1:-1], text))
 
 
 def result_document(command: str, result: Any) -> dict[str, Any]:
@@ -55,10 +60,12 @@ def keep_other_files(target: Path, beginning: str, result: str) -> None:
     Raises
     ------
     Refusal
-        If a file of another kind stands there.
+        If a file of another kind stands there, or what is no file at all.
     """
-    if not target.is_file():
+    if not target.exists():
         return
+    if not target.is_file():
+        raise Refusal(f"{target} is a folder, a pipe or a device; choose another name with -o", code="exists")
     with target.open("rb") as file:
         found = file.read(len(beginning.encode()))
     if found and found != beginning.encode():

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stacker.cli.numbers import FINITE
+from stacker.cli.numbers import FINITE, Whole
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
 from stacker.figures import as_typed
@@ -246,7 +246,7 @@ def find(profile: Path, *, end: str, go: bool, url: str | None, as_json: bool, q
 
 @command.command(name="simulate")
 @click.argument("url", default="sim://bench")
-@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Loopback port; 0: any free one.")
+@click.option("--port", type=Whole(0, 65535), default=0, help="Loopback port; 0: any free one.")
 @click.option("--pty", is_flag=True, help="A pseudo-terminal instead of a socket.")
 @output_options
 def simulate(url: str, *, port: int, pty: bool, as_json: bool, quiet: bool) -> None:

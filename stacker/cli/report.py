@@ -28,13 +28,13 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     from stacker.documents.plan_file import read_plan
     from stacker.planning.apertures import aperture_rows
     from stacker.planning.draft import draft_of
-    from stacker.presenting.report import report_page
+    from stacker.presenting.report import BEGINNING, report_page
     from stacker.presenting.svg import require_matplotlib
 
     require_matplotlib()
     read = read_plan(plan)
     target = output or plan.with_name(f"{plan.name.removesuffix('.yaml').removesuffix('.plan')}.html")
-    keep_other_files(target, "<!doctype html>", "page")
+    keep_other_files(target, BEGINNING, "page of a plan")
     rows = [] if read.optics.f_number is None else aperture_rows(read.request)
     spectrum = draft_of(read.request).criterion.spectrum
     page = report_page(read, spectrum, [dataclasses.asdict(row) for row in rows])

@@ -3,30 +3,34 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from pathlib import Path
 
 
-def write_whole(path: Path | str, text: str) -> None:
-    """Write UTF-8 text with LF line ends beside the file, sync it, then put it in the file's place.
+def write_whole(path: Path | str, content: str | bytes) -> None:
+    """Write bytes, or UTF-8 text with LF line ends, beside the file, sync it, then put it in the file's place.
 
     Parameters
     ----------
     path : Path or str
         The file to make or replace; a symbolic link is followed, so that the link survives.
-    text : str
+    content : str or bytes
         The whole new content.
 
     Raises
     ------
     OSError
-        If it cannot be written; the old file is then untouched and nothing is left beside it.
+        If it cannot be written, or a pipe or a device has that name; what was there is then untouched and nothing is
+        left beside it.
     """
     target = Path(os.path.realpath(path))
+    if target.exists() and not target.is_file():  # a rename would take its place
+        raise OSError(errno.EINVAL, "not a regular file", str(path))
     beside = target.with_name(f".{target.name}.{os.getpid()}.new")
     try:
         with beside.open("wb") as file:
-            file.write(text.encode("utf-8"))
+            file.write(content.encode("utf-8") if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
         if target.exists():

@@ -110,6 +110,12 @@ def _up(seconds: float) -> float:
 
 
 def _comments(text: str) -> list[str]:
-    """Text in parentheses, which must not nest, in the characters that every controller has."""
+    """Text in parentheses, which must not nest, in the characters that every controller has.
+
+    A comment that begins with a word and a comma may be an order (MSG, in 3.3.4; other controllers have more), so a
+    line that goes on begins with a sign, and every other one with a word of ours.
+    """
     plain = "".join(c if c.isascii() and c.isprintable() and c not in "()" else "_" for c in text)
-    return [f"({line})" for line in textwrap.wrap(plain, _COMMENT_WIDTH, break_on_hyphens=False)]
+    return [
+        f"({line})" for line in textwrap.wrap(plain, _COMMENT_WIDTH, subsequent_indent="- ", break_on_hyphens=False)
+    ]

@@ -23,6 +23,12 @@ if TYPE_CHECKING:
 # Nothing may be fetched and no script may run: what a title says stays words.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
+BEGINNING = """<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="generator" content="stacker">"""  # by which a page of ours is known
+
 
 def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[dict[str, Any]]) -> str:
     """The whole page as HTML.
@@ -57,10 +63,7 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[dict[str, An
             _clock(plan, times),
         ]
     body = "\n".join(part for part in parts if part)
-    return f"""<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
+    return f"""{BEGINNING}
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta http-equiv="Content-Security-Policy" content="{escape(_POLICY)}">
 <link rel="icon" href="data:,">

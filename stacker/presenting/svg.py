@@ -9,6 +9,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from stacker.errors import Refusal
+from stacker.figures import install_command
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -73,8 +74,8 @@ def require_matplotlib() -> None:
         import matplotlib.figure  # noqa: F401
     except ImportError:
         raise Refusal(
-            "the page's pictures need matplotlib: pip install 'stacker-planner[pictures]'; the bench card of "
-            "'stacker plan' needs nothing",
+            f"pictures need matplotlib, which belongs to an extra. In the folder with pyproject.toml: "
+            f"{install_command('pictures')}. The bench card of 'stacker plan' needs nothing.",
             code="no_matplotlib",
         ) from None
 

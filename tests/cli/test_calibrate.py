@@ -137,6 +137,21 @@ def test_the_picture_is_drawn(bench, capsys):
     assert "end the name in .svg" in err
 
 
+@pytest.mark.parametrize("name", ["screw.svg", "screw.png", "screw.pdf"])
+def test_a_picture_is_drawn_over_an_older_one_of_its_kind_and_nothing_else(bench, capsys, name):
+    pytest.importorskip("matplotlib")
+    draw = ("rail", "rail.yaml", "readings.csv", "--picture", name)
+    Path(name).write_bytes(b"the only picture of my first beetle")
+    code, _, err = run(capsys, *draw)
+    assert (code, f"{name} exists and is no picture of this command" in err) == (1, True)
+    assert Path(name).read_bytes() == b"the only picture of my first beetle"
+    Path(name).write_bytes(b"")
+    assert [run(capsys, *draw)[0] for _ in range(2)] == [0, 0]
+    Path(name).unlink()
+    Path(name).mkdir()
+    assert run(capsys, *draw)[0] == 1
+
+
 def test_the_scale_of_a_lens_and_its_pupil(bench, capsys):
     arguments = ("scale", "lens.yaml", "--ruler-mm", "20", "--pixels", "4210")
     code, out, err = run(capsys, *arguments, "--moved-mm", "20", "--pixels-after", "3560")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 
 import pytest
@@ -23,7 +24,7 @@ def bench(tmp_path, monkeypatch):
     [
         (["plan", "weevil.yaml"], "plan"),
         (["export", "weevil.plan.yaml", "--format", "csv"], "csv export"),
-        (["report", "weevil.plan.yaml"], "page"),
+        (["report", "weevil.plan.yaml"], "page of a plan"),
     ],
 )
 def test_a_result_never_takes_the_place_of_another_kind_of_file(stacker, bench, command, result):
@@ -36,13 +37,56 @@ def test_a_result_never_takes_the_place_of_another_kind_of_file(stacker, bench, 
     assert (bench / "camera.yaml").read_text(encoding="utf-8") == CAMERA
 
 
-@pytest.mark.parametrize("form", ["csv", "gcode"])
-def test_an_older_export_is_replaced(stacker, plans, tmp_path, form):
+@pytest.mark.parametrize(
+    ("form", "first", "then"),
+    [
+        ("csv", "leaf_beetle", "seed_head_bellows"),
+        ("gcode", "leaf_beetle", "seed_head_bellows"),
+        ("dial", "calcite_by_hand", "calcite_by_hand"),
+    ],
+)
+def test_an_older_export_is_replaced(stacker, plans, tmp_path, form, first, then):
     target = tmp_path / "out"
-    for plan in ("leaf_beetle", "seed_head_bellows"):
+    for plan in (first, then):
         assert stacker("export", plans / f"{plan}.plan.yaml", "--format", form, "-o", target).code == 0
-    printed = stacker("export", plans / "seed_head_bellows.plan.yaml", "--format", form).out
+    printed = stacker("export", plans / f"{then}.plan.yaml", "--format", form).out
     assert printed.splitlines() == target.read_text(encoding="utf-8").splitlines()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["new", "lens"],
+        ["plan", "weevil.yaml"],
+        ["export", "weevil.plan.yaml", "--format", "csv"],
+        ["report", "weevil.plan.yaml"],
+    ],
+)
+def test_no_result_takes_the_place_of_a_pipe_a_device_or_a_folder(stacker, bench, command):
+    if command[0] == "report":
+        pytest.importorskip("matplotlib")
+    assert stacker("plan", "weevil.yaml").code == 0
+    os.mkfifo(bench / "pipe")
+    (bench / "folder").mkdir()
+    for name in ("pipe", "folder", os.devnull):
+        before = os.lstat(name)
+        done = stacker(*command, "-o", name)
+        assert done.code == 1
+        assert done.err.startswith(f"{name} ")
+        assert "choose another name" in done.err
+        assert os.lstat(name).st_ino == before.st_ino
+
+
+def test_a_page_of_another_program_is_kept(stacker, bench):
+    pytest.importorskip("matplotlib")
+    assert stacker("plan", "weevil.yaml").code == 0
+    page = "<!doctype html>\n<html lang='en'><title>My beetles</title></html>\n"
+    (bench / "index.html").write_text(page, encoding="utf-8")
+    assert "exists and is no page of a plan" in stacker("report", "weevil.plan.yaml", "-o", "index.html").err
+    assert (bench / "index.html").read_text(encoding="utf-8") == page
+    for _ in range(2):  # an older page of ours is replaced
+        assert stacker("report", "weevil.plan.yaml").code == 0
 
 
 def test_an_empty_file_is_nobodys(stacker, bench):

@@ -135,7 +135,7 @@ def test_json_of_a_fault_lists_each(stacker, request_file):
         (["tubes"], "Missing option"),
         ([*TUBES, "--focal-length-mm", "40", "--tubes-mm", "a,b"], "found 'a,b'"),
         ([*TUBES, "--focal-length-mm", "-40"], "--focal-length-mm: found -40"),
-        ([*TUBES, "--focal-length-mm", "nan"], "'--focal-length-mm': 'nan' is not a finite number"),
+        ([*TUBES, "--focal-length-mm", "nan"], "'--focal-length-mm': found 'nan'; write a number, in mm"),
         (["plan", "nowhere.yaml"], "nowhere.yaml: cannot be read (No such file or directory)"),
     ],
 )

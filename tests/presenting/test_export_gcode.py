@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -112,6 +113,15 @@ def test_a_title_cannot_break_out_of_its_comment(planned):
     machine = run(text)
     assert max(event[1] for event in machine.events if event[0] == "move") < 2
     assert "K_fer _1_ _MSG, M2__G0 X99 %" in text
+
+
+@pytest.mark.parametrize("length", range(60, 80))
+def test_a_title_cannot_begin_an_active_comment(planned, length):
+    """NISTIR 6556, 3.3.4: a comment that begins with MSG, is a message; other controllers print, log, or run more."""
+    text = gcode_text(replace(planned(), name=f"{'x' * length} MSG, put your hand in   DEBUG, LOG, "))
+    comments = [line for line in text.splitlines() if line.startswith("(")]
+    assert any("MSG," in line for line in comments)
+    assert not [line for line in comments if re.match(r"\(\s*\w+\s*,", line)]
 
 
 def test_the_unit_of_dwells_is_said_on_the_sheet(planned):

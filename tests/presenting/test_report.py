@@ -183,7 +183,7 @@ def test_no_promise_is_claimed_for_a_model_that_makes_none(planned):
 
 def test_a_missing_matplotlib_is_told_with_the_way_out(planned, monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "matplotlib.figure", None)
-    with pytest.raises(Refusal, match=r"stacker-planner\[pictures\]"):
+    with pytest.raises(Refusal, match=r'-m pip install "\.\[pictures\]"'):
         svg.require_matplotlib()
 
 
