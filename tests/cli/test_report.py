@@ -31,7 +31,7 @@ def test_without_matplotlib_nothing_is_written(stacker, plans, tmp_path, monkeyp
     monkeypatch.setitem(__import__("sys").modules, "matplotlib.figure", None)
     done = stacker("report", plans / "leaf_beetle.plan.yaml", "-o", tmp_path / "a.html")
     assert done.code == 1
-    assert "pip install 'stacker-planner[pictures]'" in done.err
+    assert '-m pip install ".[pictures]"' in done.err
     assert not list(tmp_path.iterdir())
 
 
