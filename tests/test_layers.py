@@ -18,7 +18,7 @@ LAYERS = [
     {"cli"},
     {"planning", "driving", "verifying", "presenting", "calibrating"},
     {"documents", "rail", "pictures"},
-    {"optics", "motion"},
+    {"optics", "motion", "pixels"},
     {"errors", "figures"},
     {"records"},
 ]
@@ -55,16 +55,17 @@ def test_imports_run_downward_only(path):
 OUTSIDE = {
     "driving": set(),
     "verifying": set(),
-    "pictures": {"exifread"},
+    "pictures": {"exifread", "numpy", "PIL"},
     "documents": {"yaml"},
     "rail": {"serial"},
     "optics": {"numpy"},
     "motion": {"numpy"},
+    "pixels": {"numpy"},
     "planning": {"numpy"},
     "presenting": {"matplotlib", "numpy"},  # numpy only where a picture needs it
     "calibrating": {"numpy", "scipy"},
 }
-THIRD_PARTY = {"numpy", "scipy", "yaml", "serial", "click", "matplotlib", "exifread"}
+THIRD_PARTY = {"numpy", "scipy", "yaml", "serial", "click", "matplotlib", "exifread", "PIL"}
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
@@ -96,11 +97,11 @@ def loaded_by(arguments: list[str], words: set[str]) -> set[str]:
 
 def test_planning_loads_neither_scipy_nor_serial(plans, tmp_path):
     arguments = ["plan", str(plans / "leaf_beetle.yaml"), "-o", str(tmp_path / "beetle.plan.yaml")]
-    assert loaded_by(arguments, {"scipy", "serial", "matplotlib"}) == set()
+    assert loaded_by(arguments, {"scipy", "serial", "matplotlib", "PIL"}) == set()
 
 
 def test_driving_loads_neither_numpy_nor_scipy(plans):
-    assert loaded_by(["drive", str(plans / "leaf_beetle.plan.yaml")], {"numpy", "scipy", "serial"}) == set()
+    assert loaded_by(["drive", str(plans / "leaf_beetle.plan.yaml")], {"numpy", "scipy", "serial", "PIL"}) == set()
 
 
 def test_help_loads_no_command(plans):

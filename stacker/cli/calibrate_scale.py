@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,66 +20,50 @@ if TYPE_CHECKING:
     from stacker.documents.request import Request
 
 _FAR_OFF = 1.3  # estimates from data sheets err by a tenth or so (common practice, no source)
+_RULER_ERROR = (
+    "The ruler's over the length seen, standard deviation; 0.02 unless given, 0.001 for lines under half a millimetre."
+)
 
 
 @click.command(name="scale")
 @click.argument("request", type=click.Path(path_type=Path))
-@click.option("--ruler-mm", type=ABOVE_0, required=True, help="Length of ruler that was counted across.")
-@click.option("--pixels", type=ABOVE_0, multiple=True, required=True, help="Pixels across it; again for each frame.")
+@click.option("--ruler", type=click.Path(path_type=Path), metavar="PICTURE", help="Find the lines in this picture.")
+@click.option("--line-mm", type=ABOVE_0, help="With --ruler: from one of its finest lines to the next.")
+@click.option("--ruler-mm", type=ABOVE_0, help="Or count by hand: length of ruler that was counted across.")
+@click.option("--pixels", type=ABOVE_0, multiple=True, help="Pixels across it; again for each frame.")
 @click.option("--moved-mm", type=ABOVE_0, help="How far the rail then took the camera away, focus untouched.")
-@click.option("--pixels-after", type=ABOVE_0, multiple=True, help="Pixels across the same length then.")
+@click.option("--ruler-after", type=click.Path(path_type=Path), metavar="PICTURE", help="The same ruler then.")
+@click.option("--pixels-after", type=ABOVE_0, multiple=True, help="Or the pixels across the same length then.")
 @click.option("--pixel-error", type=ABOVE_0, default=2.0, show_default=True, help="Of one count, standard deviation.")
-@click.option("--ruler-error-mm", type=FROM_0, default=0.02, show_default=True, help="The ruler's, likewise.")
+@click.option("--ruler-error-mm", type=FROM_0, help=_RULER_ERROR)
+@click.option("--picture", type=click.Path(path_type=Path), help="With --ruler: draw its lines into this file.")
 @click.option("--write", is_flag=True, help="Change these values in REQUEST, and nothing else.")
 @output_options
-def scale(
-    request: Path,
-    *,
-    ruler_mm: float,
-    pixels: tuple[float, ...],
-    moved_mm: float | None,
-    pixels_after: tuple[float, ...],
-    pixel_error: float,
-    ruler_error_mm: float,
-    write: bool,
-    as_json: bool,
-    quiet: bool,
-) -> None:
+def scale(request: Path, *, write: bool, as_json: bool, quiet: bool, **readings: Any) -> None:
     """Magnification from photographed rulers, for the camera of REQUEST.
 
-    Focus on a ruler that lies square to the axis, and count pixels between two
-    marks in a full-size picture. For the entrance pupil, back the camera away on
-    the rail, leave the focus alone, and count again: the marks may be blurred.
+    Focus on a ruler that lies square to the axis of the lens and along a side of
+    the picture, at least 15 lines of it. PICTURE is the whole picture in full
+    size, upright or not. Without one, count the pixels between two marks.
+
+    For the entrance pupil, back the camera away on the rail, leave the focus
+    alone, and photograph again: the lines may be blurred.
 
     \b
     Example:
-      stacker calibrate scale beetle.yaml --ruler-mm 10 --pixels 4210
+      stacker calibrate scale beetle.yaml --ruler ruler.jpg --line-mm 1
       stacker calibrate scale beetle.yaml --ruler-mm 10 --pixels 4210 \\
         --moved-mm 8 --pixels-after 3890
     """
-    from stacker.calibrating.estimate import Estimate, from_readings
-    from stacker.calibrating.scale import Ruler, entrance_pupil_mm, magnification
+    from stacker.calibrating.scale import entrance_pupil_mm, magnification
+    from stacker.cli.frame_counts import change_of_frames
+    from stacker.cli.ruler_readings import Readings, ruler_of
     from stacker.documents.loading import load_request
 
-    if (moved_mm is None) != (not pixels_after):
-        raise click.UsageError("give --moved-mm and --pixels-after together: they are the second frame.")
     asked = load_request(request).value
-    columns = asked.camera.pixels[0]
-    if (most := max((*pixels, *pixels_after))) > columns:
-        raise Refusal(
-            f"found {most:g} pixels; a picture of this camera has {columns} columns. Count along the long side of a "
-            "picture in full size.",
-            code="too_many_pixels",
-        )
-    ruler = Ruler(
-        length_mm=Estimate(value=ruler_mm, standard_error=ruler_error_mm),
-        pixels=from_readings(pixels, stated_error=pixel_error),
-        pixel_pitch_um=1000 * asked.camera.sensor_mm[0] / columns,
-        moved_mm=None if moved_mm is None else Estimate(value=moved_mm),
-        pixels_after=from_readings(pixels_after, stated_error=pixel_error) if pixels_after else None,
-    )
+    ruler, seen = ruler_of(Readings(**readings), asked.camera)
     found: dict[str, Estimate] = {"magnification": magnification(ruler)}
-    if moved_mm is not None:
+    if ruler.moved_mm is not None:
         found["entrance_pupil_mm"] = entrance_pupil_mm(ruler)
         pupil = _pupil_magnification(asked, ruler)
         found |= {} if pupil is None else {"pupil_magnification": pupil}
@@ -89,6 +73,7 @@ def scale(
         "pupil_magnification": "pupil magnification, as mounted",
     }
     lines = _request_lines(asked, found)
+    frames, sentence = change_of_frames(request, lines)
     tell(
         "calibrate scale",
         found,
@@ -98,6 +83,8 @@ def scale(
         load=load_request if write else None,
         as_json=as_json,
         quiet=quiet,
+        facts=(seen.facts if seen else {}) | {"frames": frames},
+        sentences=[*(seen.sentences if seen else ()), *([sentence] if sentence else [])],
     )
     if text := _far_from_estimate(asked, found["magnification"].value):
         note(text, quiet=quiet)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,9 +24,15 @@ def tell(
     load: Callable[..., Any] | None,
     as_json: bool,
     quiet: bool,
+    facts: Mapping[str, Any] | None = None,
+    sentences: Sequence[str] = (),
 ) -> None:
-    """What was found with its interval, then the lines for the file; with its reader, written into it."""
+    """What was found with its interval, then the lines for the file; with its reader, written into it.
+
+    Facts are what else a program may want to know, sentences say the same to a person.
+    """
     from stacker.cli.edited import block_lines, write_values
+    from stacker.presenting.tables import wrapped
 
     if load is not None:
         write_values(path, lines, load)
@@ -35,13 +41,17 @@ def tell(
             key: {"value": one.value, "standard_error": one.standard_error, "margin_95": one.margin}
             for key, one in found.items()
         }
-        write_json(result_document(name, result | {"lines": dict(lines), "written": load is not None}))
+        write_json(
+            result_document(name, result | dict(facts or {}) | {"lines": dict(lines), "written": load is not None})
+        )
         return
     if quiet:
         return
     for key, one in found.items():
         click.echo(f"{with_margin(one)}  {words[key]}")
     click.echo("(+/-: an interval that holds the truth in 95 of 100 calibrations)")
+    for sentence in sentences:
+        click.echo("\n".join(wrapped(sentence)))
     click.echo(f"\n{'Written into' if load else 'Lines for'} {path}:")
     for line in block_lines(lines):
         click.echo(f"  {line}")

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stacker.documents.files import write_whole
-from stacker.errors import Refusal
-from stacker.presenting.svg import require_matplotlib
+from stacker.presenting.drawing import new_figure, save_figure
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-_MADE_BY = {"svg": "Creator", "png": "Software", "pdf": "Creator"}  # where each kind says who made it
 _MAKER = "stacker calibrate rail"
-_LARGEST = 20_000_000  # bytes; such a picture has a hundred thousand
 _UP, _DOWN, _FIT = "#1b6ca8", "#c2571a", "#444444"
 
 
@@ -53,20 +48,14 @@ def screw_picture(
     OSError
         When it cannot be written.
     """
-    require_matplotlib()
     import numpy as np
-    from matplotlib.figure import Figure
 
-    kind = path.suffix[1:].lower()
-    if kind not in _MADE_BY:
-        raise Refusal(f"{path}: found '{path.suffix}'; end the name in .svg, .png or .pdf", code="picture_kind")
-    _keep_other_files(path)
+    figure = new_figure(path, _MAKER, width_in=7.5, height_in=6)
 
     def periodic_um(at_turns: NDArray[np.float64]) -> NDArray[np.float64]:
         wave: NDArray[np.float64] = amplitude_um * np.sin(2 * np.pi * (at_turns - phase_turns))
         return wave
 
-    figure = Figure(figsize=(7.5, 6), layout="constrained")
     along, turn = figure.subplots(2, 1)
     middle = float(np.mean(turns))
     line = np.linspace(turns.min(), turns.max(), 50 * max(4, round(np.ptp(turns))))
@@ -87,17 +76,4 @@ def screw_picture(
     along.legend(frameon=False)
     for axes in (along, turn):
         axes.grid(visible=True, lw=0.3)
-    drawn = io.BytesIO()
-    figure.savefig(drawn, format=kind, metadata={_MADE_BY[kind]: _MAKER})
-    write_whole(path, drawn.getvalue())
-
-
-def _keep_other_files(path: Path) -> None:
-    """Draw over an older picture of a screw alone."""
-    if not path.exists():
-        return
-    ours = path.is_file() and path.stat().st_size < _LARGEST and _MAKER.encode() in path.read_bytes()
-    if not ours and not (path.is_file() and not path.stat().st_size):
-        raise Refusal(
-            f"{path} exists and is no picture of this command; choose another name for --picture", code="exists"
-        )
+    save_figure(figure, path, _MAKER)

@@ -1,0 +1,1 @@
+"""What arrays of pixels say: lines, textures, edges, as numbers with units; no files, no plans."""
