@@ -32,9 +32,28 @@ def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
             click.echo(f"{name}: a sound {kind}")
             if kind == "plan" and (text := remark_on_age(read_plan(name), Path(name))):
                 note(text)
+            for text in _doubts(kind, Path(name)):
+                note(f"{name}: {text}")
     kind = kinds[str(files[0])]
     follow = {"request": f"stacker plan {as_typed(files[0])}", "plan": f"stacker drive {as_typed(files[0])}"}
     note(f"Next: {follow.get(kind, f'name it in a request as {kind}: {files[0]}')}", quiet=quiet or as_json)
+
+
+def _doubts(kind: str, path: Path) -> list[str]:
+    """What a run on this rail could not know."""
+    from stacker.documents.loading import load_rail, load_request
+    from stacker.documents.plan_file import read_plan
+    from stacker.documents.rail_profile import RailProfile
+    from stacker.driving.job import link_settings
+    from stacker.driving.last_word import doubts
+
+    if kind not in ("rail", "request", "plan"):
+        return []
+    request = read_plan(path).request if kind == "plan" else load_request(path).value if kind == "request" else None
+    rail = load_rail(path).value if request is None else request.rail
+    if not isinstance(rail, RailProfile) or rail.link is None:
+        return []
+    return doubts(link_settings(rail).gcode)
 
 
 def _kinds(files: tuple[Path, ...]) -> dict[str, str]:

@@ -109,20 +109,29 @@ def _inputs(rail: Rail) -> dict[str, str] | None:
 @command.command(name="identify")
 @click.argument("profile", type=click.Path(path_type=Path))
 @click.option("--url", help="Port or address, instead of the one in the profile.")
+@click.option("--go", is_flag=True, help="Of dialect gcode: move 1 mm away and back, to learn what its answers mean.")
+@click.option("--write", is_flag=True, help="With --go: write what was found into PROFILE.")
 @output_options
-def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> None:
-    """Ask the controller of the rail in PROFILE who it is, where it stands and what its inputs say. Nothing moves.
+def identify(profile: Path, *, url: str | None, go: bool, write: bool, as_json: bool, quiet: bool) -> None:
+    """Ask the controller of the rail in PROFILE who it is, where it stands and what its inputs say.
+
+    Without --go nothing moves.
 
     \b
     Example:
       stacker rail identify bench.rail.yaml
     """
-    from stacker.driving.job import rail_settings
+    from stacker.cli import rail_words
+    from stacker.driving.job import link_settings, rail_settings
 
     read = _profile(profile)
     per_mm = rail_settings(read).microsteps_per_mm
+    words = link_settings(read, url).gcode
+    if (go and words is None) or (write and not go):
+        raise click.UsageError("--go is for a controller of dialect gcode, --write for what it finds.")
     with _connected(read, url) as (rail, who):
         where, inputs = rail.controller.where(), _inputs(rail)
+        answers, found = ({}, "") if words is None else rail_words.try_answers(rail, profile, go=go, write=write)
     result = {
         "name": who.name,
         "protocol": who.version,
@@ -132,6 +141,7 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
         "position_microsteps": where.position,
         "position_mm": where.position / per_mm if where.known else None,
         "inputs": inputs,
+        **({"answers": answers} if answers else {}),
     }
     stands = f"stands at {where.position / per_mm:.3f} mm" if where.known else "does not know where it stands"
     told = (
@@ -143,7 +153,12 @@ def identify(profile: Path, *, url: str | None, as_json: bool, quiet: bool) -> N
     if inputs:
         told = ", ".join(INPUT_WORDS[name].get(word, f"{name} {word}") for name, word in inputs.items())
         text += "\n" + fill(f"{told}.", 80)
+    text += f"\n{found}" if found else ""
     _tell("rail identify", result, text, as_json=as_json, quiet=quiet)
+    if words is not None:
+        step = rail_words.next_step(profile, measured=words.measured_10_mm is not None, tried=go)
+        note(f"Next: {step}", quiet=quiet or as_json)
+        return
     # a first move goes away from the subject
     seeks = not where.known and not (inputs and inputs["low_switch"] == "none")
     step = "stacker rail find {} --go" if seeks else "stacker rail move {} --by-mm -1 --go"
@@ -175,6 +190,7 @@ def move(
     Example:
       stacker rail move bench.rail.yaml --to-mm 40 --go
     """
+    from stacker.cli import rail_words
     from stacker.driving.bring_up import go_by, go_to
     from stacker.driving.job import rail_settings
     from stacker.motion.step_grid import whole_down
@@ -202,6 +218,8 @@ def move(
     follow = (
         "stacker drive PLAN" if known else "name the place with --rail-at-mm, or seek the switch: stacker rail find"
     )
+    if not (as_json or quiet):
+        rail_words.ask_how_far(profile, read, by_mm)
     note(f"Next: measure the move; if it is right, {follow}", quiet=quiet or as_json)
 
 

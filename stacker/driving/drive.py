@@ -16,7 +16,7 @@ from stacker.driving.going_on import Earlier, open_earlier, port_of
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
 from stacker.driving.runner import run_frames
-from stacker.driving.shutters import shutter_for
+from stacker.driving.shutters import FirstLook, shutter_for
 from stacker.driving.steps import check_steps
 from stacker.driving.stopped import stopped
 from stacker.driving.way import way_of
@@ -64,6 +64,7 @@ def drive(
     RunStopped
         Later: the journal is kept, and the message names the command that continues.
     """
+    preflight.check_travel(job)
     with ExitStack() as closing:
         earlier: Earlier | None = None
         if (source := journal_path if resume else after) is not None:  # before the port: another run may have both
@@ -76,6 +77,8 @@ def drive(
         closing.callback(rail.controller.close)
         shutter = shutter_for(rail, job.shutter, person.take)
         closing.callback(shutter.close)
+        if preflight.exposure_unseen(job) and not wishes.yes:
+            shutter = FirstLook(shutter, person.take)
         front_at, frames, where_from, refocused = way.place(person, rail, identity)
         _agree(job, wishes, person, rail, front_at, frames, where_from)
         begun = _begun(job, wishes, rail, identity, front_at, frames)

@@ -70,3 +70,10 @@ def motor(job: Job) -> str:
     if job.link.gcode.keeps_motor_on is None:
         return "whether its motor is energised is not known (keeps_motor_on)"
     return f"its motor {'energised' if job.link.gcode.keeps_motor_on else 'let go'}, as the profile says"
+
+
+def taken(job: Job) -> str:
+    """What is true of the frames of a run: a controller that only acknowledges hears nothing of the camera."""
+    if job.link.gcode is None or job.shutter.via != "rail":
+        return "frames taken"
+    return "frames triggered, each acknowledged (the camera was not heard: count its files)"

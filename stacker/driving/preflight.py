@@ -60,6 +60,30 @@ def check(job: Job, front_at: int) -> None:
         )
 
 
+def check_travel(job: Job) -> None:
+    """Refuse a run on a controller whose steps a millimetre nobody has compared with the rail's.
+
+    Raises
+    ------
+    Refusal
+        With the command that measures.
+    """
+    if job.link.gcode is not None and job.link.gcode.measured_10_mm is None:
+        raise Refusal(
+            "nobody has measured how far this rail goes when 10 mm are ordered, or its profile was changed since: at "
+            "other steps a millimetre the whole stack would be taken on another way. Measure it once: stacker rail "
+            "move PROFILE --rail-at-mm MM --by-mm 10 --go; then plan again, since a plan holds its rail's profile.",
+            code="travel_unmeasured",
+            key="rail.link.measured_10_mm",
+        )
+
+
+def exposure_unseen(job: Job) -> bool:
+    """Whether nothing proves an exposure and nobody has seen the camera fire yet."""
+    words = job.link.gcode
+    return words is not None and job.shutter.via == "rail" and not words.exposure_seen
+
+
 def remarks(job: Job, frames: int) -> list[str]:
     """What the person should have looked at for so many frames: card, battery, what the plan warned of."""
     said = []
@@ -72,6 +96,11 @@ def remarks(job: Job, frames: int) -> list[str]:
             "stop: this dialect cannot stop a move; Ctrl-C acts up to a second later, only the motor's switch at once"
         )
     said += doubts(job.link.gcode)
+    if exposure_unseen(job):
+        said.append(
+            "shutter: nobody has seen the camera fire at these words yet; look at it at the first frame (then write "
+            "exposure_seen: true in the profile)"
+        )
     if job.shutter.via in ("rts", "dtr"):
         said.append(f"shutter: its port {job.shutter.port} is open now; opening may fire, so plug the camera in now")
     if job.cards is not None:

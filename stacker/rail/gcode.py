@@ -64,12 +64,12 @@ class GcodeController(GcodeMoves):
         LinkError
             When it does not, or refuses.
         """
-        open_up(self.lines, self._words, self._link.url)
+        open_up(self.lines, self.words, self._link.url)
         return Identity(name="RS274/NGC controller", version=0, boot=0, microsteps_per_turn=None)
 
     def take_over(self) -> None:
         """Send the lines of every opening, and open the contact."""
-        for line in (*self._words.at_start, self._words.open_contact):
+        for line in (*self.words.at_start, self.words.open_contact):
             self.lines.say(line)
 
     # -- exposures
@@ -93,7 +93,7 @@ class GcodeController(GcodeMoves):
         it, it would be taken for the one to the trigger, whether that was heard or not.
         """
         with self._losing_the_place():
-            self.lines.say(self._words.open_contact)
+            self.lines.say(self.words.open_contact)
         self._busy_s = busy_s
 
     def fire(self, shot: int, position: int) -> ShotState:
@@ -113,18 +113,18 @@ class GcodeController(GcodeMoves):
         self._shot = shot
         try:
             with self._losing_the_place():
-                self.lines.say(self._words.close_contact)
+                self.lines.say(self.words.close_contact)
         except (RunStopped, LinkError) as error:
-            self.lines.say_blindly(self._words.open_contact)  # a contact must not stay closed
+            self.lines.say_blindly(self.words.open_contact)  # a contact must not stay closed
             raise Ambiguous(f"shot {shot} may have fired or not: {error}", code="ambiguous") from error
         self._closed_s = self.clock.now()
         try:
             self._hold_contact()
             with self._losing_the_place():
-                self.lines.say(self._words.open_contact)
+                self.lines.say(self.words.open_contact)
                 self._refuse_other_place()
         except (RunStopped, LinkError):
-            self.lines.say_blindly(self._words.open_contact)  # a contact must not stay closed
+            self.lines.say_blindly(self.words.open_contact)  # a contact must not stay closed
             raise
         return self.shot()
 

@@ -33,10 +33,15 @@ class GcodeMoves:
         Its answers.
     microsteps_per_mm : float
         Of the rail.
+
+    Attributes
+    ----------
+    lines : AcknowledgedLines
+        What is said and heard.
     """
 
     def __init__(self, link: Link, words: GcodeWords, *, microsteps_per_mm: float) -> None:
-        self._link, self._words, self._per_mm = link, words, microsteps_per_mm
+        self._link, self.words, self.microsteps_per_mm = link, words, microsteps_per_mm
         self.clock = link.clock
         self.session, self.poll_s, self.lead_s = "", QUIET_S, 0.0
         self.longest_move_s: float | None = PIECE_S
@@ -67,7 +72,7 @@ class GcodeMoves:
 
     def _mm(self, microsteps: int) -> str:
         """A position as a number of the language: no exponent, to a nanometre, so that microsteps stay apart."""
-        text = f"{microsteps / self._per_mm:.6f}".rstrip("0").rstrip(".")
+        text = f"{microsteps / self.microsteps_per_mm:.6f}".rstrip("0").rstrip(".")
         return "0" if text == "-0" else text
 
     def set_limits(self, low: int, high: int) -> None:
@@ -83,19 +88,25 @@ class GcodeMoves:
             When the controller answers another place to the question where it is: the profile does not fit it.
         """
         self.bounds, self._known = None, False
-        self._name(position)
-        if self._words.position_query and not agrees(told := self._queried(), position, self._per_mm):
-            wrong = what_is_wrong(told, position, self._per_mm, self._words)
+        self.lines.say(self.place_line(position))
+        if self.words.position_query and not agrees(told := self.queried(), position, self.microsteps_per_mm):
+            wrong = what_is_wrong(told, position, self.microsteps_per_mm, self.words)
             raise Refusal(
-                f"{self._link.url}: told to be at {position / self._per_mm:g} mm, the controller answers {told} to "
-                f"'{self._words.position_query}'. {wrong}",
+                f"{self._link.url}: told to be at {position / self.microsteps_per_mm:g} mm, the controller answers "
+                f"{told} to '{self.words.position_query}'. {wrong}",
                 code="position_reply",
                 key="rail.link.position_reply",
             )
         self._at, self._target, self._known = position, None, True
 
-    def _name(self, position: int) -> None:
-        self.lines.say(f"G92 {self._words.axis}{self._mm(position)}")
+    def place_line(self, position: int) -> str:
+        """The line that names the present place."""
+        return f"G92 {self.words.axis}{self._mm(position)}"
+
+    def move_line(self, position: int) -> str:
+        """The line that moves there."""
+        feed = f"{self._speed / self.microsteps_per_mm * 60:.3f}".rstrip("0").rstrip(".")
+        return f"G1 {self.words.axis}{self._mm(position)} F{feed}"
 
     def start_move(self, position: int) -> None:
         """Start one piece of a move; checked against the bounds just before the line is sent."""
@@ -108,16 +119,15 @@ class GcodeMoves:
             reason = "busy" if self._known else "lost"
             raise ControllerRefused(reason, "", f"move to {position} microsteps not sent: the rail is {reason}.")
         took_s = move_time_s(position - self._at, speed_mm_s=self._speed, acceleration_mm_s2=self._acceleration)
-        feed = f"{self._speed / self._per_mm * 60:.3f}".rstrip("0").rstrip(".")
-        by_dwell = self._words.arrival == "dwell"
+        by_dwell = self.words.arrival == "dwell"
         with self._losing_the_place():
             self._refuse_other_place()
-            self._name(self._at)  # one that forgot where it is would ram the rail into its end
+            self.lines.say(self.place_line(self._at))  # one that forgot where it is would ram the rail into its end
             self._target, self._due_s = position, math.inf
-            self.lines.say(f"G1 {self._words.axis}{self._mm(position)} F{feed}")
+            self.lines.say(self.move_line(position))
             if by_dwell:
-                self.lines.post(DWELL, took_s + min(self._words.acknowledge_s, DWELL_S))
-        self._due_s = self.clock.now() + (0.0 if by_dwell else took_s + self._words.arrival_margin_s)
+                self.lines.post(DWELL, took_s + min(self.words.acknowledge_s, DWELL_S))
+        self._due_s = self.clock.now() + (0.0 if by_dwell else took_s + self.words.arrival_margin_s)
 
     @contextmanager
     def _losing_the_place(self) -> Iterator[None]:
@@ -127,20 +137,22 @@ class GcodeMoves:
         except (RunStopped, LinkError):
             self._known = False
             self._target = self._at if self._target is None else self._target
-            self._due_s = self.clock.now() + PIECE_S + self._words.arrival_margin_s  # no move is longer
+            self._due_s = self.clock.now() + PIECE_S + self.words.arrival_margin_s  # no move is longer
             raise
 
     def _refuse_other_place(self) -> None:
         """At rest: a controller that says another place than the last one was reset."""
-        if self._words.position_query and not agrees(told := self._queried(), self._at, self._per_mm):
+        if self.words.position_query and not agrees(told := self.queried(), self._at, self.microsteps_per_mm):
+            left_mm = self._at / self.microsteps_per_mm
             raise ControllerReset(
-                f"{self._link.url}: the controller says {told} mm where the rail was left at "
-                f"{self._at / self._per_mm:.4f} mm: it was reset or moved by somebody else, the position is lost.",
+                f"{self._link.url}: the controller says {told} mm where the rail was left at {left_mm:.4f} mm: it was "
+                "reset or moved by somebody else, the position is lost.",
                 code="count_differs",
             )
 
-    def _queried(self) -> str:
-        query, acknowledged = self._words.position_query or "", self._words.query_acknowledged
+    def queried(self) -> str:
+        """The controller's word for its position, a number of the unit it uses."""
+        query, acknowledged = self.words.position_query or "", self.words.query_acknowledged
         return self.lines.ask(query, self._reply, acknowledged=acknowledged)
 
     def still_there(self) -> None:
@@ -148,12 +160,12 @@ class GcodeMoves:
         if not (self._known and self.lines.quiet):
             return
         with self._losing_the_place():
-            if self._words.position_query and self._target is None:
+            if self.words.position_query and self._target is None:
                 self._refuse_other_place()
-            elif self._words.position_query:
-                self._queried()
-            elif self._words.mode:
-                self.lines.say(self._words.mode)
+            elif self.words.position_query:
+                self.queried()
+            elif self.words.mode:
+                self.lines.say(self.words.mode)
 
     def where(self) -> Where:
         """Where the rail is by reckoning, and by the controller's word where it can be asked."""
@@ -168,13 +180,13 @@ class GcodeMoves:
         if self.clock.now() < self._due_s:
             self.still_there()
             return self._told(resting=False)
-        if self._words.position_query:
+        if self.words.position_query:
             with self._losing_the_place():
-                told = self._queried()
-            arrived = agrees(told, self._target, self._per_mm)
+                told = self.queried()
+            arrived = agrees(told, self._target, self.microsteps_per_mm)
             if not arrived and self.clock.now() < self._due_s + PLACE_S:
                 return self._told(resting=False)
-            self._at = self._target if arrived else round(float(told) * self._per_mm)
+            self._at = self._target if arrived else round(float(told) * self.microsteps_per_mm)
         else:
             self._at = self._target
         self._target = None

@@ -7,7 +7,7 @@ from stacker.rail.acknowledged import QUIET_S, AcknowledgedLines, NotAcknowledge
 from stacker.rail.controller import ControllerRefused, ControllerReset
 from stacker.rail.gcode_words import GcodeWords
 
-TRIES = 3  # a boot loader swallows the first line, and lengthens its wait by it
+TRIES = 4  # one that only wakes now spends a first, and a boot loader swallows another
 
 
 def open_up(lines: AcknowledgedLines, words: GcodeWords, url: str) -> None:

@@ -242,10 +242,10 @@ class Board:
         self._halt(at_s)
         self.offset_mm, self.closed, self._in, self._alarmed = self.machine_mm, False, b"", False
         byte_s = 10 / self.baudrate
-        cut = []  # an answer on the wire loses its end
-        for begins_s, data in self._out:
-            sent = len(data) if begins_s <= at_s else len(data) - math.ceil((begins_s - at_s) / byte_s)
-            cut += [(begins_s, data[:sent])] if sent > 0 else []
+        cut = []  # an answer on the wire, whose last byte comes at its time, loses its end
+        for ends_s, data in self._out:
+            sent = len(data) if ends_s <= at_s else len(data) - math.ceil((ends_s - at_s) / byte_s)
+            cut += [(min(ends_s, at_s), data[:sent])] if sent > 0 else []
         self._out = cut
         self.resets_s.append(at_s)
         boot_s = self.manners.boot_s

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from driving.runs import run
 from rail.gcode_board import Board
+from rail.test_gcode_runs import MEASURED
 
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
@@ -29,8 +30,8 @@ rail:
   acceleration_mm_s2: 15
   backlash_um: 15
   settle_s: 0.8
-  link: {url: bench, dialect: gcode, acknowledge: [taken], no_stop_accepted: true, wake_s: 1}
-"""
+  link: {url: bench, dialect: gcode, acknowledge: [taken], no_stop_accepted: true, wake_s: 1, MEASURED}
+""".replace("MEASURED", MEASURED)
 ANSWERS_S = 0.010 * 4 + 0.004  # four answers of the board to a frame, and a poll of its position
 
 

@@ -25,8 +25,9 @@ from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
 from stacker.rail.shutter import ShutterSettings
 
-WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",), greeting=(GREETING,))
+WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",), greeting=(GREETING,), measured_10_mm=10.0)
 QUERY = replace(WORDS, position_query="where?", position_reply="at {mm} mm")
+MEASURED = "measured_10_mm: 10, measured_with: '573aadd8'"  # of 1600 microsteps a mm and the default lines
 FRONT_MM = 40.0
 FRONT = 64_000
 LANGUAGE = re.compile(r"(G21|G90|G94|M8|M9|G92 X-?\d+(\.\d+)?|G1 X-?\d+(\.\d+)? F\d+(\.\d+)?|where\?)")
@@ -253,7 +254,7 @@ class _Served:
 
 def test_a_plan_over_a_real_port(tmp_path):
     served = _Served()
-    words = GcodeWords(acknowledge=("taken",), refuse=("bad",), wake_s=0.6, arrival_margin_s=0.05)
+    words = replace(WORDS, wake_s=0.6, arrival_margin_s=0.05)
     job = make_job(
         tmp_path,
         count=3,
@@ -269,7 +270,7 @@ def test_a_plan_over_a_real_port(tmp_path):
 def test_a_real_plan_takes_as_long_as_planned(tmp_path, monkeypatch):
     rail = template("rail")
     line = next(line for line in rail.splitlines() if line.startswith("link:"))
-    link = "link: {url: bench, dialect: gcode, acknowledge: [taken], no_stop_accepted: true, wake_s: 1}"
+    link = f"link: {{url: bench, dialect: gcode, acknowledge: [taken], no_stop_accepted: true, wake_s: 1, {MEASURED}}}"
     (tmp_path / "rail.yaml").write_text(rail.replace(line, link), encoding="utf-8")
     text = template("measured").replace("recycle_s: 2", "recycle_s: 0")  # else the flash is what everything waits for
     line = next(line for line in text.splitlines() if line.startswith("# rail:"))
