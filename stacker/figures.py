@@ -7,8 +7,11 @@ import sys
 from collections.abc import Sequence
 
 # What commands a terminal (C0, DEL, C1) or turns the order of what is read (marks, embeddings and isolates of the
-# Unicode Bidirectional Algorithm, UAX #9), and invisible tags (Unicode block Tags). Line end and tabulator stay.
-COMMANDS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\U000e0000-\U000e007f]")
+# Unicode Bidirectional Algorithm, UAX #9), invisible tags (Unicode block Tags), and surrogates, by which Python stands
+# for bytes of a file's name that are no text. Line end and tabulator stay.
+COMMANDS = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\U000e0000-\U000e007f]"
+)
 _LINE_ENDS = re.compile("[\t\n\u2028\u2029]")
 _PLAIN = re.compile(r"[\w+:./-]+")
 _IN_QUOTES = re.compile(r"[\w+:./ ~@%=,#^&;()<>|{}\[\]'*?-]+")  # between quotation marks only themselves

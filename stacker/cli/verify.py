@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from stacker.cli.numbers import Whole
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal, StackerError
 from stacker.figures import as_typed, spans, typed_mm
 
 if TYPE_CHECKING:
-    from stacker.verifying.verify import Verdict
+    from stacker.documents.journal import Past
+    from stacker.verifying.verdict import Verdict
 
 
 @click.command(name="verify")
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--bracket",
-    type=Whole(1, 15),
+    type=click.IntRange(1, 15),
     default=1,
     show_default=True,
     help="Pictures that the camera takes of every frame.",
@@ -39,43 +38,48 @@ if TYPE_CHECKING:
 def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: bool, quiet: bool) -> None:
     """Hold the pictures in FOLDER against the journal of a run, frame by frame.
 
-    Exit code 1 if any frame is missing or may be. Nothing is changed.
+    Exit code 1 if any frame is missing or in doubt. Nothing is changed. A plan that was run twice is two stacks: where
+    both are in the folder, name the journals of both.
 
     \b
     Example:
       stacker verify CARD/ --journal beetle-20310504-220000.run.jsonl
     """
-    from stacker.documents.journal import read_journal
     from stacker.presenting.verdict_text import verdict_text
     from stacker.verifying.folder import read_folder
+    from stacker.verifying.shots import read_run
     from stacker.verifying.verify import verify
 
-    found, past = read_folder(folder), read_journal(journals[0])
-    if not found.pictures:
+    runs = {str(path): read_run(path) for path in journals}
+    found = read_folder(folder, pictures_each=bracket)
+    if not (found.pictures or found.undated or found.faults):
         raise Refusal(f"{folder}: no pictures in there; is it the right folder?", code="no_pictures")
-    verdict = verify(journals, found, pictures_each=bracket)
-    plan = _plan_of(journals[0])
-    other = _is_another(plan, past.digest)
-    commands = [] if other else _commands(verdict, plan, journals[0], past.front_at_mm, spans(verdict.to_shoot))
+    verdicts = verify(list(runs.values()), found, pictures_each=bracket)
+    told = [(verdict, *_follow(verdict, runs[verdict.journals[0]].past)) for verdict in verdicts]
+    complete = all(verdict.complete for verdict in verdicts)
     if as_json:
-        write_json(result_document("verify", {**dataclasses.asdict(verdict), "commands": commands}))
+        stacks = [{**dataclasses.asdict(verdict), "commands": commands} for verdict, commands, _ in told]
+        write_json(result_document("verify", {"complete": complete, "stacks": stacks}))
     elif not quiet:
-        click.echo("\n".join(verdict_text(dataclasses.asdict(verdict))))
-    follow = f"stacker report {as_typed(plan)}"
-    if other:
-        follow = f"{plan} was made anew since this run, and its frames are others: find the plan of the run"
-    elif not verdict.complete:
-        follow = "verify the card itself, or a copy that keeps file times"
-    for line in commands or [follow]:
+        click.echo("\n".join(verdict_text([dataclasses.asdict(verdict) for verdict in verdicts])))
+    for line in [line for _, commands, _ in told for line in commands] or {otherwise for _, _, otherwise in told}:
         note(f"Next: {line}", quiet=quiet or as_json)
-    if not verdict.complete:
+    if not complete:
         click.get_current_context().exit(1)
 
 
-def _plan_of(journal: Path) -> Path:
-    """The plan beside a journal, by the journal's name."""
-    match = re.fullmatch(r"(.+)-\d{8}-\d{6}.*\.run\.jsonl", journal.name)
-    return journal.with_name(f"{match[1]}.plan.yaml") if match else Path("PLAN")
+def _follow(verdict: Verdict, past: Past) -> tuple[list[str], str]:
+    """The commands that shoot what is missing, and what else to do where there are none."""
+    from stacker.documents.journal import plan_beside
+
+    journal = Path(verdict.journals[0])
+    plan = plan_beside(journal)
+    if _is_another(plan, past.digest):
+        return [], f"{plan} was made anew since this run, and its frames are others: find the plan of the run"
+    otherwise = f"stacker report {as_typed(plan)}"
+    if not verdict.complete:
+        otherwise = "verify the card itself, or a copy that keeps file times"
+    return _commands(verdict, plan, journal, past.front_at_mm), otherwise
 
 
 def _is_another(plan: Path, digest: str) -> bool:
@@ -88,9 +92,9 @@ def _is_another(plan: Path, digest: str) -> bool:
         return True
 
 
-def _commands(verdict: Verdict, plan: Path, journal: Path, front_at_mm: float, frames: str) -> list[str]:
+def _commands(verdict: Verdict, plan: Path, journal: Path, front_at_mm: float) -> list[str]:
     """What shoots the missing frames; nothing where nobody can say which they are."""
-    commands = []
+    commands, frames = [], spans(verdict.to_shoot)
     if verdict.pending:
         commands.append(f"stacker drive {as_typed(plan)} --go --resume {as_typed(journal)}")
     if frames and verdict.times_fit:

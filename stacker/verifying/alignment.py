@@ -10,14 +10,12 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import dataclass
 from math import floor
 
+from stacker.verifying.offsets import likely_offsets
+
 MARGIN = 10  # assignments so much smaller than the best may still fit better beside another leg of the run
-_FEW_PAIRS = 400_000  # beyond so many pairs of shot and picture, offsets are first sought with some of the shots
-_NEAR_BEST = 0.93  # then with all of them wherever those gave nearly as many pictures
-_APART_S = 60.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -93,10 +91,10 @@ def alignments(
     """
     if not windows or not taken_s:
         return [no_picture(len(windows), len(taken_s))]
-    fit = _Fit(windows, taken_s, resolution_s, slack_s, pictures_each)
+    fit = Fit(windows, taken_s, resolution_s, slack_s, pictures_each)
     found: dict[object, Alignment] = {}
     best = 0
-    for votes, offset_s in _offsets(fit, slack_s / 2):
+    for votes, offset_s in likely_offsets(fit.low_s, fit.high_s, taken_s, cell_s=slack_s / 2):
         if votes < best - MARGIN:
             break
         one = fit.at(offset_s)
@@ -114,7 +112,7 @@ def no_picture(shots: int, pictures: int) -> Alignment:
     return Alignment(offset_s=0.0, shot_of=(None,) * pictures, count=0, open_shots=none, bare_shots=none)
 
 
-class _Fit:
+class Fit:
     """Shots and pictures of one leg, to be laid side by side at any offset."""
 
     def __init__(
@@ -200,102 +198,3 @@ class _Fit:
     def takers(self, taken_s: float, offset_s: float) -> range:
         """Shots in whose windows a picture lies."""
         return range(bisect_left(self.high_s, taken_s - offset_s), bisect_right(self.low_s, taken_s - offset_s))
-
-
-def _offsets(fit: _Fit, cell_s: float) -> list[tuple[int, float]]:
-    """Offsets worth a try with no fewer pictures than could fit there, most first.
-
-    They are cells so fine that the true offset, wherever it lies in one, is within the slack from its middle.
-    """
-    count, everywhere = len(fit.low_s), (float("-inf"), float("inf"))
-    every = -(-count * len(fit.taken_s) // _FEW_PAIRS)
-    if every == 1:
-        return _votes(fit, cell_s, range(count), [everywhere])
-    # A long run: some of its shots tell where to look, then all of them are asked there.
-    some = _votes(fit, cell_s, range(0, count, every), [everywhere])
-    near: list[tuple[float, float]] = []
-    for offset_s in sorted(offset_s for votes, offset_s in some if votes >= _NEAR_BEST * some[0][0]):
-        if near and offset_s - near[-1][1] < _APART_S:
-            near[-1] = (near[-1][0], offset_s)
-        else:
-            near.append((offset_s, offset_s))
-    return _votes(fit, cell_s, range(count), near)
-
-
-def _votes(fit: _Fit, cell_s: float, shots: range, within_s: Sequence[tuple[float, float]]) -> list[tuple[int, float]]:
-    """For each cell of offsets in some spans, in how many ways a picture lies in the window of one of the shots."""
-    changes: dict[int, int] = {}
-    for shot in shots:
-        low_s, high_s = fit.low_s[shot], fit.high_s[shot]
-        for first_s, last_s in within_s:
-            low, high = bisect_left(fit.taken_s, low_s + first_s), bisect_right(fit.taken_s, high_s + last_s)
-            for taken_s in fit.taken_s[low:high]:
-                enters, leaves = floor((taken_s - high_s) / cell_s), floor((taken_s - low_s) / cell_s) + 1
-                changes[enters] = changes.get(enters, 0) + 1
-                changes[leaves] = changes.get(leaves, 0) - 1
-    cells: list[tuple[int, float]] = []
-    votes = 0
-    for edge, after in pairwise(sorted(changes)):
-        votes += changes[edge]
-        if votes > 0:
-            cells += [(votes, (cell + 0.5) * cell_s) for cell in range(edge, after)]
-    cells.sort(key=lambda cell: -cell[0])
-    return cells
-
-
-def told_by_numbers(
-    one: Alignment,
-    windows: Sequence[Window],
-    taken_s: Sequence[float],
-    numbers: Sequence[int | None],
-    *,
-    resolution_s: float,
-    slack_s: float,
-) -> Alignment:
-    """Let the numbers in the names decide where times alone leave a choice.
-
-    A camera counts every exposure, so between two pictures of a leg lie at least as many shots as numbers: more where
-    a shot did not fire, as many where a file was deleted.
-
-    Parameters
-    ----------
-    one : Alignment
-        What the times allow.
-    windows, taken_s, resolution_s, slack_s
-        As for `alignments`.
-    numbers : sequence of int or None
-        For each picture, as the camera counted.
-
-    Returns
-    -------
-    Alignment
-        The same where the numbers decide nothing.
-    """
-    used = [picture for picture, shot in enumerate(one.shot_of) if shot is not None]
-    if one.open_shots == one.bare_shots or any(numbers[picture] is None for picture in used):
-        return one
-    fit = _Fit(windows, taken_s, resolution_s, slack_s, 1)
-    places = [set(fit.takers(taken_s[picture], one.offset_s)) for picture in used]
-    steps = [(numbers[b] or 0) - (numbers[a] or 0) for a, b in pairwise(used)]
-    for k, step in enumerate(steps):  # forward: what the pictures before allow
-        least = min(places[k], default=len(windows)) + max(step, 1)
-        places[k + 1] = {place for place in places[k + 1] if place >= least}
-    for k in range(len(steps) - 1, -1, -1):  # backward: what those behind allow
-        most = max(places[k + 1], default=-1) - max(steps[k], 1)
-        places[k] = {place for place in places[k] if place <= most}
-    if not all(places) or min(steps, default=1) < 1:
-        return one  # numbers and times contradict each other: somebody renamed, or took a picture in between
-    open_shots = {*range(max(places[0])), *range(min(places[-1]) + 1, len(windows))}
-    for k, step in enumerate(steps):
-        for place in places[k]:
-            later = [other for other in places[k + 1] if other - place >= max(step, 1)]
-            open_shots.update(range(place + 1, max(later)))
-    shot_of = list(one.shot_of)
-    for picture, mine in zip(used, places, strict=True):
-        shot_of[picture] = min(mine)  # together these are one way to do it
-    return replace(
-        one,
-        shot_of=tuple(shot_of),
-        open_shots=frozenset(open_shots),
-        bare_shots=frozenset(open_shots.difference(*places)),
-    )

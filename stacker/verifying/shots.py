@@ -59,8 +59,32 @@ class ShotLeg:
         return Leg(begins_s=self.begins_s, windows=tuple(shot.window for shot in self.shots))
 
 
-def read_shots(path: Path) -> tuple[Past, list[ShotLeg]]:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Run:
+    """A journal, read once.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+    past : Past
+        What it tells of the run.
+    legs : tuple of ShotLeg
+        Its parts that have shots.
+    """
+
+    path: Path
+    past: Past
+    legs: tuple[ShotLeg, ...]
+
+
+def read_run(path: Path) -> Run:
     """Read a journal.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
 
     Raises
     ------
@@ -84,7 +108,7 @@ def read_shots(path: Path) -> tuple[Past, list[ShotLeg]]:
         ShotLeg(begins_s=begins_s, shots=tuple(_shots(events, _lasts_s(begins_s, end_s))))
         for (begins_s, events), end_s in zip(legs, ends_s, strict=True)
     ]
-    return past, [leg for leg in read if leg.shots]
+    return Run(path=path, past=past, legs=tuple(leg for leg in read if leg.shots))
 
 
 def _lasts_s(begins_s: float | None, next_s: float | None) -> float:

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
+import os
 import random
+import sys
 
 import pytest
-from verifying.evenings import TEN, Card, Evening
+from verifying.evenings import TEN, Card, Evening, evening, lose, made_up, picture_bytes, verdict_on
+from verifying.test_stacks import run_again
+
+from stacker.figures import harmless
+from stacker.presenting.verdict_text import verdict_text
+from stacker.verifying.folder import read_folder
 
 
 @pytest.fixture
@@ -56,7 +64,7 @@ def test_json_and_quiet(stacker, run):
     journal, card = run(7)
     done = stacker("verify", card, "--journal", journal, "--json")
     assert done.code == 1
-    result = json.loads(done.out)["result"]
+    (result,) = json.loads(done.out)["result"]["stacks"]
     assert result["missing"] == [7]
     assert result["files"]["8"] == ["PIC_0107.jpg"]
     assert stacker("verify", card, "--journal", journal, "--quiet").out == ""
@@ -111,3 +119,77 @@ def test_a_run_on_the_simulated_rail_is_verified_from_its_own_journal(stacker, p
     assert "missing: 5 (" in done.out
     assert "not confirmed by the journal: 9-60" in done.out
     assert f"Next: stacker drive {plan} --frames 5,9-60 --go --front-at-mm 31.5" in done.err
+
+
+def test_two_runs_of_a_plan_are_told_apart(stacker, tmp_path):
+    first = evening(frames=30)
+    second = lose(run_again(first), 12)
+    for one in (first, second):
+        Card(resolution_s=0.01).write(tmp_path / "card", one)
+    names = ("moss-20310504-220000.run.jsonl", "moss-20310504-221000.run.jsonl")
+    one, other = (run.journal(tmp_path, name) for run, name in zip((first, second), names, strict=True))
+    done = stacker("verify", tmp_path / "card", "--journal", one, "--journal", other)
+    assert done.code == 1
+    assert f"{names[0]}:\nComplete: all 30 frames are there.\n{names[1]}:\nNOT complete: 1 frame of 30" in done.out
+    assert done.err.count("Next:") == 1
+    assert "--frames 12 --go" in done.err
+    alone = stacker("verify", tmp_path / "card", "--journal", other)
+    assert alone.code == 1
+    assert "29 pictures beyond these fit the journal as well" in alone.out
+    result = json.loads(stacker("verify", tmp_path / "card", "--journal", one, "--journal", other, "--json").out)
+    assert [stack["complete"] for stack in result["result"]["stacks"]] == [True, False]
+
+
+def test_spoilt_files_are_named_with_their_frames(stacker, run):
+    journal, card = run()
+    for name, data in (("PIC_0104.jpg", b""), ("PIC_0109.jpg", picture_bytes("x")[:-2])):
+        status = (card / name).stat()
+        (card / name).write_bytes(data)
+        os.utime(card / name, (status.st_atime, status.st_mtime))
+    done = stacker("verify", card, "--journal", journal)
+    assert done.code == 1
+    assert done.out.startswith("NOT complete: 2 files damaged or in doubt.\n")
+    assert "empty: PIC_0104.jpg (frame 5, 0.200 mm)" in done.out
+    assert "cut short: PIC_0109.jpg (frame 10, 0.400 mm)" in done.out
+    assert "--frames 5,10 --go" in done.err
+
+
+def test_a_count_that_times_leave_open_is_told_as_one(tmp_path):
+    """An evening with a resume, of which one reading alone once made "4 frames of 20 missing" where 3 were."""
+    one, card, exif = made_up(1089)
+    card.write(tmp_path / "card", one)
+    verdict = verdict_on([one.journal(tmp_path)], read_folder(tmp_path / "card", exif=exif))
+    assert len(one.missing()) == 3
+    assert verdict_text([dataclasses.asdict(verdict)])[0] == "NOT complete: 3 or 4 frames of 20 missing."
+
+
+def test_what_was_taken_out_of_turn_is_not_to_be_sorted_by_time(stacker, tmp_path):
+    first = lose(evening(), 5)
+    again = run_again(first, [5])
+    for one in (first, again):
+        Card(resolution_s=0.01).write(tmp_path / "card", one)
+    journals = [first.journal(tmp_path), again.journal(tmp_path, "moss-20310504-221000.run.jsonl")]
+    done = stacker("verify", tmp_path / "card", *(part for path in journals for part in ("--journal", path)))
+    assert done.code == 0
+    assert "taken out of turn: 5 (PIC_0112.jpg). Neither capture order" in done.out
+    assert "sort by" not in done.out
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names with such signs need a file system that takes any bytes")
+def test_names_that_command_a_terminal_do_not(stacker, run):
+    journal, card = run()
+    (card / "PIC_0129.jpg").rename(card / "\x1b[2J\u202egpj.jpg")
+    (card / "PIC_0101.jpg").rename(card / os.fsdecode(b"\xff_1.jpg"))
+    (card / "PIC_0105.jpg").rename(card / "PIC_0105\x1b[31m.jpg")
+    (card / "PIC_0105\x1b[31m.jpg").write_bytes(b"")
+    for options in ((), ("--json",)):
+        done = stacker("verify", card, "--journal", journal, *options)
+        assert harmless(done.out) == done.out
+        assert harmless(done.err) == done.err
+    result = json.loads(done.out)["result"]["stacks"][0]
+    assert result["files"]["2"] == ["\udcff_1.jpg"]
+
+
+def test_explain_knows_the_words_of_the_verdict(stacker):
+    for word in ("capture order", "file times", "missing", "copies", "out of turn", "damaged or in doubt", "complete"):
+        assert stacker("explain", word).code == 0, word
