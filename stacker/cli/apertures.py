@@ -44,7 +44,8 @@ def command(
       stacker apertures beetle.yaml --frames 120 --minutes 20
     """
     from stacker.documents.loading import load_request
-    from stacker.planning.apertures import Wish, aperture_rows, best_aperture, marked_f_number
+    from stacker.planning.aperture_search import Wish, best_aperture
+    from stacker.planning.apertures import aperture_rows, marked_f_number, settings
     from stacker.presenting.apertures_table import apertures_table, none_grants, trade_off
 
     loaded = load_request(request, overrides)
@@ -71,8 +72,8 @@ def command(
         click.echo("\n".join([*apertures_table(cells, own, chosen), *trade_off(cells, own, chosen)]))
         if wished and best is None:
             click.echo("\n".join(["", *none_grants(cells, detail_um, frames, minutes)]))
-    f_number = best.f_number if best else own
-    note(f"Next: stacker plan {as_typed(request)} --set rig.f_number={f_number:g}", quiet=quiet)
+    sets = " --set ".join(settings(loaded.value, best.f_number if best else own))
+    note(f"Next: stacker plan {as_typed(request)} --set {sets}", quiet=quiet)
 
 
 def _with(rows: list[ApertureRow], best: ApertureRow | None) -> list[ApertureRow]:

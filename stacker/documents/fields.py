@@ -108,13 +108,15 @@ def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading, **read
     """Read a mapping as one document class; `INVALID` after faults.
 
     ``ready`` holds attributes that stand elsewhere and are read already. A class may have a method ``conflicts()``
-    that yields ``(key, text)`` for values which do not go together.
+    that yields ``(key, text)`` for values which do not go together, a method ``idle()`` that yields the keys which mean
+    nothing beside the others, and a dict ``RENAMED`` with what to write instead of keys that it once had.
     """
     before = len(reading.faults)
     prefix = f"{key}." if key else ""
     table = {name: (row, default) for name, row, default in rows(cls)}
     reading.places[key] = node.place
-    misspelt = _unknown_keys(node, prefix, {name: row.kind for name, (row, _) in table.items()}, reading)
+    kinds, renamed = {name: row.kind for name, (row, _) in table.items()}, getattr(cls, "RENAMED", {})
+    misspelt = _unknown_keys(node, prefix, kinds, reading, renamed)
     values: dict[str, Any] = dict(ready)
     for name, (row, default) in table.items():
         dotted = prefix + name
@@ -137,12 +139,16 @@ def read_block(cls: type[Any], node: Mapping, key: str, reading: Reading, **read
     if len(reading.faults) > before:
         return INVALID
     value = cls(**values)
+    for name in value.idle() if hasattr(value, "idle") else ():
+        reading.defaulted.pop(prefix + name, None)
     for name, text in value.conflicts() if hasattr(value, "conflicts") else ():
         reading.fault(reading.places.get(prefix + name, node.place), prefix + name, text)
     return INVALID if len(reading.faults) > before else value
 
 
-def _unknown_keys(node: Mapping, prefix: str, known: dict[str, Kind], reading: Reading) -> set[str]:
+def _unknown_keys(
+    node: Mapping, prefix: str, known: dict[str, Kind], reading: Reading, renamed: MappingType[str, str]
+) -> set[str]:
     """Tell the keys that are not in the table; returns the ones that were meant."""
     meant: set[str] = set()
     before, unknown = "", 0
@@ -156,7 +162,9 @@ def _unknown_keys(node: Mapping, prefix: str, known: dict[str, Kind], reading: R
                 continue
             near = nearest(name, list(known))
             advice = _list_of(known)
-            if home := next((key for key, kind in known.items() if name in keys_of(kind)), None):
+            if name in renamed:
+                advice = renamed[name]
+            elif home := next((key for key, kind in known.items() if name in keys_of(kind)), None):
                 advice = f"it belongs to {home}: write {prefix}{home}.{name}"
             elif near:
                 advice = f"write {near}{_other_unit(name, near, known[near], node.nodes[name])}"

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from stacker.documents.fields import Block, declare
-from stacker.documents.request import MODELS, Request
+from stacker.documents.focus import MODELS
+from stacker.documents.request import Request
 from stacker.documents.values import Anything, Choice, ListOf, Number, Text
 from stacker.documents.warnings import WARNINGS
 from stacker.records import record
@@ -49,10 +50,12 @@ class Optics:
     field_mm: tuple[float, float] = declare(
         ListOf(item=_POSITIVE, length=2), "width and height seen of the subject, in mm"
     )
-    working_distance_mm: float | None = _perhaps(_ANY, "front of the rig to the front of the subject, in mm")
+    working_distance_mm: float | None = _perhaps(
+        _ANY, "front of the rig to the subject, or to the flat face before it, in mm"
+    )
     entrance_pupil_mm: float | None = _perhaps(_ANY, "entrance pupil to the plane of focus, in mm")
     airy_um: float = _known(_POSITIVE, "diameter of the Airy disk on the sensor, in um")
-    finest_detail_um: float = _known(_POSITIVE, "finest detail resolved on the subject, in um")
+    finest_detail_um: float = _known(_POSITIVE, "finest line pair on the subject that keeps resolved_contrast, in um")
     diffraction_f_number: float | None = _perhaps(_POSITIVE, "marked f-number past which diffraction shows")
 
 
@@ -118,7 +121,7 @@ class Budget:
 class Advice:
     """A change worth a thought, with its numbers."""
 
-    change: str | None = _perhaps(Text(), "what to pass to --set, where one key does it")
+    change: str | None = _perhaps(Text(), "what to write after --set, where one command does it")
     text: str = declare(Text(), "what it brings")
 
 

@@ -5,18 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stacker.documents.fields import Block, declare
+from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
-from stacker.documents.rigs import RIG, Rig
-from stacker.documents.values import Choice, Either, Flag, ListOf, Number, Text
+from stacker.documents.rigs import RIG, ObjectiveRig, Rig, RingRig
+from stacker.documents.values import Choice, Flag, ListOf, Number, Text
 from stacker.motion.take_up import Direction
 from stacker.records import record
 
 _LENGTH_MM = Number(unit="mm", above=0, most=100_000)
 _SHARE = Number(above=0, most=0.99)
-MODELS = ("contrast", "quarter_wave", "blur_circle", "sum")
-OVERLAP = 0.3  # unless a seam contrast fixes the step
-WAVELENGTH_NM = 550.0  # the middle of what the eye sees; unless the light has other or several colours
-_NANOMETRES = Number(unit="nm", least=200, most=2000)
 
 
 @record
@@ -74,10 +71,21 @@ class Light:
         Number(unit="s", above=0, most=3600),
         "shutter time, as metered through this rig (light loss is already in it)",
     )
+    at_f_number: float | None = declare(
+        Number(above=0.3, most=128),
+        "marked f-number at which exposure_s was metered: at another one a lamp's exposure follows; rig.f_number where "
+        "it is missing",
+        default=None,
+    )
     recycle_s: float = declare(
         Number(unit="s", least=0, most=3600), "from one flash until the next may fire", default=0.0
     )
     moves_with_subject: bool = declare(Flag(), "whether the lamps ride on the stage with the subject", default=False)
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """The aperture changes the time of a lamp, and the power of a flash."""
+        if self.kind == "flash" and self.at_f_number is not None:
+            yield "at_f_number", "found with a flash, whose power follows the aperture and not its time; leave it out"
 
 
 @record
@@ -110,6 +118,21 @@ class Subject:
         default=1.0,
         assumed=True,
     )
+    index: float = declare(
+        Number(least=1, most=2.5),
+        "refractive index of the resin, amber or water that the subject lies in, behind a flat face and with a dry "
+        "lens; depths are true depths, and the rail moves that many times less",
+        default=1.0,
+    )
+    below_face_mm: float = declare(
+        Number(unit="mm", least=0, most=1000),
+        "from that flat face to the front of the subject, as a true depth",
+        default=0.0,
+        assumed=True,
+    )
+    cover_glass_mm: float = declare(
+        Number(unit="mm", least=0, most=10), "glass in front of the subject: 0.17 for a cover slip", default=0.0
+    )
     front_at_mm: float | None = declare(
         Number(unit="mm", least=-10_000, most=10_000), "rail position with the front in focus", default=None
     )
@@ -122,145 +145,21 @@ class Subject:
         ListOf(item=Block(variants={"": Zone}), most=20), "depth ranges that need finer steps", default=()
     )
 
+    def idle(self) -> Iterator[str]:
+        """Without a flat face nothing lies below one."""
+        if self.index == 1:
+            yield "below_face_mm"
+
     def conflicts(self) -> Iterator[tuple[str, str]]:
-        """Zones lie in the subject."""
+        """Zones lie in the subject; what is below a face has an index."""
+        if self.below_face_mm and self.index == 1:
+            yield "below_face_mm", f"found {self.below_face_mm:g} without index; write the index of what lies there too"
         for place, zone in enumerate(self.zones, start=1):
             if zone.from_mm >= self.depth_mm:
                 yield (
                     f"zones[{place}].from_mm",
                     f"found {zone.from_mm:g}; the subject ends at {self.depth_mm:g} mm",
                 )
-
-
-@record
-class Weighted:
-    """One colour of the light."""
-
-    nm: float = declare(_NANOMETRES, "wavelength")
-    weight: float = declare(
-        Number(above=0, most=1e6), "its share of what the sensor records, of any scale", default=1.0
-    )
-
-
-@record
-class Focus:
-    """What counts as sharp, and how far to step."""
-
-    model: str = declare(
-        Choice(words=MODELS),
-        "which depth-of-field model drives the plan",
-        default="contrast",
-    )
-    kept_contrast: float = declare(
-        _SHARE,
-        "share of the in-focus contrast that ends the depth of field (contrast model)",
-        default=0.8,
-        assumed=True,
-    )
-    resolved_contrast: float = declare(
-        Number(above=0, most=0.95),
-        "contrast in focus at which a detail counts as resolved",
-        default=0.3,
-        assumed=True,
-    )
-    overlap: float | None = declare(
-        Number(least=0, most=0.95),
-        f"share of a slice that the next one repeats; {OVERLAP:g} unless seam_contrast is given",
-        default=None,
-        assumed=True,
-    )
-    seam_contrast: float | None = declare(
-        _SHARE,
-        "instead of overlap: share of the in-focus contrast that the softest depth keeps",
-        default=None,
-    )
-    end_frames: int = declare(
-        Number(whole=True, least=0, most=1000),
-        "spare frames before the front and beyond the back",
-        default=1,
-        assumed=True,
-    )
-    circle_um: float | None = declare(
-        Number(unit="um", above=0, most=1000), "circle of confusion on the sensor", default=None
-    )
-    circle_pixels: float = declare(
-        Number(above=0, most=100), "circle of confusion in pixels, where circle_um is not given", default=2.0
-    )
-    airy_pixels: float = declare(
-        Number(above=0, most=100), "pixels across the Airy disk where diffraction begins to show", default=3.0
-    )
-    output_pixels: int | None = declare(
-        Number(whole=True, least=16, most=200_000), "long side of the picture to be delivered", default=None
-    )
-    lens_mtf50_lp_mm: float | None = declare(
-        Number(unit="lp/mm", above=0, most=5000),
-        "line pairs a mm on the sensor at contrast 0.5, measured on this camera at this aperture and magnification",
-        default=None,
-    )
-    wavelength_nm: float | None = declare(
-        _NANOMETRES, f"wavelength of the light; {WAVELENGTH_NM:g} unless wavelengths is given", default=None
-    )
-    wavelengths: tuple[float, float] | tuple[Weighted, ...] | None = declare(
-        Either(values=ListOf(item=_NANOMETRES, length=2), blocks=ListOf(item=Block(variants={"": Weighted}), most=40)),
-        "instead of one wavelength: white light as a band [shortest, longest], lit evenly, or a list of colours, "
-        "each {nm, weight}",
-        default=None,
-    )
-    refocus_error_um: float | None = declare(
-        Number(unit="um", least=0, most=100_000),
-        "how far a resume starts early after the position was lost; one slice where it is missing",
-        default=None,
-    )
-    index: float = declare(Number(least=1, most=2.5), "refractive index in front of the subject", default=1.0)
-
-    def conflicts(self) -> Iterator[tuple[str, str]]:
-        """Overlap and seam contrast are two ways to fix one step; wavelengths are one colour or several."""
-        yield from self._conflicts_of_colour()
-        if self.seam_contrast is None:
-            return
-        if self.overlap is not None:
-            yield "seam_contrast", "found together with overlap; write one of the two, both fix the step"
-        if self.model != "contrast":
-            yield "seam_contrast", f"found with model {self.model}; it goes with model contrast alone"
-        if self.kept_contrast >= self.seam_contrast:
-            yield (
-                "kept_contrast",
-                f"found {self.kept_contrast:g}; write less than seam_contrast ({self.seam_contrast:g})",
-            )
-
-    def _conflicts_of_colour(self) -> Iterator[tuple[str, str]]:
-        colours = self.wavelengths
-        if colours is None:
-            return
-        if self.wavelength_nm is not None:
-            yield "wavelengths", "found together with wavelength_nm; write one of the two"
-        if not colours:
-            yield "wavelengths", "found an empty list; write a band [shortest, longest] or colours {nm, weight}"
-            return
-        ends_nm = [colour.nm if isinstance(colour, Weighted) else colour for colour in colours]
-        if not isinstance(colours[0], Weighted) and ends_nm[0] >= ends_nm[1]:
-            yield "wavelengths", f"found [{ends_nm[0]:g}, {ends_nm[1]:g}]; write the shorter wavelength first"
-        elif max(ends_nm) >= 2 * self.mean_wavelength_nm:  # past that its cut-off is below the mean's mid frequencies
-            yield (
-                "wavelengths",
-                f"found {max(ends_nm):g} nm, more than twice the mean of {self.mean_wavelength_nm:.4g} nm; one sum "
-                "does not describe such light: plan for the colour that carries the detail",
-            )
-
-    @property
-    def mean_wavelength_nm(self) -> float:
-        """The one wavelength for rules that know a single colour: the mean of several, by weight."""
-        if self.wavelengths is None:
-            return WAVELENGTH_NM if self.wavelength_nm is None else self.wavelength_nm
-        pairs = [(one.nm, one.weight) if isinstance(one, Weighted) else (one, 1.0) for one in self.wavelengths]
-        return sum(nm * weight for nm, weight in pairs) / sum(weight for _, weight in pairs)
-
-    @property
-    def overlap_asked(self) -> float:
-        """The overlap in force: 0 where the seam contrast fixes the step."""
-        if self.overlap is not None:
-            return self.overlap
-        return OVERLAP if self.seam_contrast is None else 0.0
 
 
 @record
@@ -288,12 +187,29 @@ class Request:
     )
 
     @property
+    def immersion_index(self) -> float:
+        """Refractive index between the front of the rig and the subject."""
+        return self.rig.immersion_index if isinstance(self.rig, ObjectiveRig) else 1.0
+
+    @property
     def direction(self) -> Direction:
         """In which every stop is reached: 1 deeper into the subject, -1 out of it."""
         return 1 if self.order == "front_to_back" else -1
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """What one block says against another."""
+        if self.subject.index != 1 and self.immersion_index != 1:
+            yield (
+                "subject.index",
+                f"found {self.subject.index:g} together with rig.immersion_index; it is for a dry lens: leave it out, "
+                "the liquid of an immersion objective matches what the subject lies in",
+            )
+        metered = self.light is not None and self.light.at_f_number is not None
+        if metered and not isinstance(self.rig, RingRig):
+            yield (
+                "light.at_f_number",
+                f"found with a rig of kind {self.rig.kind}, which has no f-number to set; leave it out",
+            )
         for place, zone in enumerate(self.subject.zones, start=1):
             if zone.kept_contrast is not None and self.focus.model != "contrast":
                 yield (

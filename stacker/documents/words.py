@@ -7,7 +7,8 @@ WORDS: dict[str, str] = {
     "seam": "the depth where two neighbouring slices meet: the softest place of the finished picture",
     "step": "how far the plane of focus goes from one frame to the next",
     "overlap": "the share of a slice that its neighbour shows sharp once more; it forgives an error of the rail",
-    "detail": "the finest detail on the subject that lens and sensor resolve together",
+    "detail": "the finest line pair on the subject that lens and sensor resolve together: it keeps "
+    "focus.resolved_contrast in focus, and is never finer than two pixels of the picture to be delivered",
     "diffraction": "it shows past the f-number given: from there on a smaller aperture loses detail to depth",
     "gap risk": "the chance that the rail's scatter leaves some seam softer than was asked for",
     "edge loss": "the share of the picture's width that not every frame covers, since their scales differ",

@@ -21,10 +21,14 @@ class Beam:
     spectrum : Spectrum
         Of the light.
     index : float
-        Refractive index around the subject.
+        Refractive index between lens and subject.
+    embedding : float
+        Refractive index behind a flat face that the subject lies in, with a dry lens. The face spreads depth, and
+        seen from the lens all is in air and that many times nearer together.
     """
 
     effective_f_number: ArrayLike
     object_na: ArrayLike
     spectrum: Spectrum
     index: float = 1.0
+    embedding: float = 1.0

@@ -214,9 +214,10 @@ def displacement_for_share_um(share: float, *, frequency_lp_mm: ArrayLike, beam:
 
 
 def _defocus_um(waves: ArrayLike, beam: Beam) -> FloatArray:
-    """`defocus_um` for each wavelength, along the last axis."""
+    """`defocus_um` for each wavelength, along the last axis; behind a flat face, where it takes so much more depth."""
     na = floats(beam.object_na)[..., None]
-    return defocus_um(waves=waves, object_na=na, wavelength_nm=beam.spectrum.wavelengths_nm, index=beam.index)
+    colours_nm = beam.spectrum.wavelengths_nm
+    return beam.embedding * defocus_um(waves=waves, object_na=na, wavelength_nm=colours_nm, index=beam.index)
 
 
 def _optics_contrast(

@@ -27,7 +27,7 @@ def refuse_aperture_above_index(na: float, index: float, *, key: str) -> None:
     if na >= index:
         raise Refusal(
             f"the numerical aperture on the subject is {na:.4g}; it stays below the refractive index there, "
-            f"{index:g}: check aperture and magnification, or give focus.index for an immersion objective",
+            f"{index:g}: check aperture and magnification, or give rig.immersion_index for an immersion objective",
             key=key,
         )
 
@@ -54,4 +54,4 @@ def refuse_focus_inside_lens(distance_mm: float) -> None:
 
 
 def _key(name: str) -> str:
-    return "focus.index" if name == "index" else f"rig.{name}"
+    return "rig.immersion_index" if name == "index" else f"rig.{name}"

@@ -11,11 +11,10 @@ from stacker.documents.fields import plain
 from stacker.documents.plan import Advice
 from stacker.documents.rail_profile import RailProfile
 from stacker.documents.request import Request, Zone
-from stacker.documents.rigs import CoupledRig, ObjectiveRig
+from stacker.documents.rigs import RingRig
 from stacker.errors import Refusal
 from stacker.figures import significant
-from stacker.optics.contrast import in_focus_contrast
-from stacker.planning.apertures import at_f_number
+from stacker.planning.apertures import at_f_number, marked_f_number, settings
 from stacker.planning.draft import Draft, draft_of
 from stacker.planning.gap_risk import RISK_WORTH_A_WARNING
 
@@ -27,17 +26,19 @@ _LEAST_OVERLAP = 0.1  # what registering the frames leaves of it: common practic
 _SEAM_GIVEN_UP = 0.05
 # Thirds of a stop as they stand on rings and displays: common practice.
 _THIRDS = (2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18, 20, 22)
+_SAME = 1 + 1e-9
 _FINER = 10  # times finer steps, to see what rounding to whole ones costs
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Found:
-    """One change; ``frames`` is what the stack would need, ``urgent`` for what lowers a risk that is too high."""
+    """One change and the frames it needs: ``urgent`` lowers too high a risk, ``softens`` lets diffraction show."""
 
     frames: int
     change: str | None
     text: str
     urgent: bool = False
+    softens: bool = False
 
 
 def advice_of(draft: Draft) -> tuple[Advice, ...]:
@@ -54,7 +55,7 @@ def advice_of(draft: Draft) -> tuple[Advice, ...]:
     """
     now = draft.planes.frame_count
     found = [one for one in _changes(draft) if one.urgent or now - one.frames >= max(2, _WORTH_SAVING * now)]
-    found.sort(key=lambda one: (not one.urgent, one.frames))
+    found.sort(key=lambda one: (not one.urgent, one.softens, one.frames))
     changes = (Advice(change=one.change, text=one.text) for one in found[:_MOST])
     return (*_magnification(draft), *_single_frame(draft), *changes)
 
@@ -189,33 +190,31 @@ def _risk(risk: float | None) -> str:
 
 
 def _smaller_aperture(draft: Draft) -> Iterator[_Found]:
-    """The largest marked f-number at which pixels still limit the detail, diffraction not yet."""
-    rig = draft.request.rig
-    if isinstance(rig, (ObjectiveRig, CoupledRig)) or draft.request.focus.lens_mtf50_lp_mm is not None:
+    """The largest marked f-number at which the finest detail is still what it is now; what it loses is told."""
+    request = draft.request
+    if not isinstance(request.rig, RingRig) or request.focus.lens_mtf50_lp_mm is not None:
         return  # no ring to turn; or a lens measured at this f-number alone
-    two_pixels_um = 2 * draft.pixel_pitch_um / draft.imaging.magnification
-    limit = rig.f_number * two_pixels_um / draft.diffraction_detail_um
-    mark = max((mark for mark in _THIRDS if rig.f_number * 1.05 < mark <= limit), default=None)
-    changed = None if mark is None else _laid(at_f_number(draft.request, mark))
-    if changed is not None:
-        before, after = (
-            float(
-                in_focus_contrast(
-                    500 / draft.pixel_pitch_um,
-                    effective_f_number=one.imaging.effective_f_number,
-                    pixel_pitch_um=draft.pixel_pitch_um,
-                    spectrum=one.criterion.spectrum,
-                )
-            )
-            for one in (draft, changed)
-        )
-        yield _Found(
-            frames=changed.planes.frame_count,
-            change=f"rig.f_number={mark:g}",
-            text=f"A smaller aperture: f/{mark:g} makes {_counts(draft, changed)}; the finest detail stays "
-            f"{draft.finest_detail_um:.3g} um, two pixels, at {after:.2f} of its contrast in focus instead of "
-            f"{before:.2f}.",
-        )
+    now, smallest = marked_f_number(request), request.rig.smallest_f_number or _THIRDS[-1]
+    detail_um = draft.finest_detail_um
+    for mark in reversed(_THIRDS):
+        if now * 1.05 < mark <= smallest and draft.detail_at_um(mark / now) <= detail_um * _SAME:
+            break
+    else:
+        return
+    changed = _laid(at_f_number(request, mark))
+    if changed is None:
+        return
+    before, after = draft.criterion.in_focus_at_target, changed.criterion.in_focus_at_target
+    limit = draft.diffraction_f_number
+    sets = settings(request, mark)
+    longer = "".join(f" and {one}" for one in sets[1:] if one.startswith("light"))
+    yield _Found(
+        frames=changed.planes.frame_count,
+        change=" --set ".join(sets),
+        softens=limit is not None and mark > limit,
+        text=f"A smaller aperture: f/{mark:g}{longer} makes {_counts(draft, changed)}. Detail of {detail_um:.3g} um is "
+        f"still resolved, but every frame is softer: in focus it has {after:.2f} of contrast instead of {before:.2f}.",
+    )
 
 
 def _finer_steps(draft: Draft) -> Iterator[_Found]:

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from stacker.documents.request import Focus, Request, Weighted, Zone
+from stacker.documents.focus import Focus, Weighted
+from stacker.documents.request import Request, Zone
 from stacker.optics.beam import Beam
-from stacker.optics.contrast import lens_falloff_mm2, target_frequency_lp_mm
+from stacker.optics.contrast import in_focus_contrast, lens_falloff_mm2, target_frequency_lp_mm
 from stacker.optics.depth import (
     blur_circle_depth_um,
     contrast_depth_um,
@@ -57,6 +58,8 @@ class Criterion:
     imaging: Imaging
     pixel_pitch_um: float
     output_pitch_um: float | None
+    index: float = 1.0
+    embedding: float = 1.0
 
     @classmethod
     def of(cls, request: Request, imaging: Imaging) -> Criterion:
@@ -68,6 +71,8 @@ class Criterion:
             imaging=imaging,
             pixel_pitch_um=width_mm / columns * 1000,
             output_pitch_um=max(request.camera.sensor_mm) / output * 1000 if output else None,
+            index=request.immersion_index,
+            embedding=request.subject.index,
         )
 
     @cached_property
@@ -103,13 +108,30 @@ class Criterion:
     @cached_property
     def target_lp_mm(self) -> float:
         """The finest frequency, on the sensor, that the system resolves and the picture needs."""
+        return self.target_at_lp_mm(1.0)
+
+    def target_at_lp_mm(self, ratio: float) -> float:
+        """The same with the f-number so many times larger, the lens's own blur as it is."""
         return _target_lp_mm(
-            effective_f_number=self.imaging.effective_f_number,
+            effective_f_number=self.imaging.effective_f_number * ratio,
             pixel_pitch_um=self.pixel_pitch_um,
             spectrum=self.spectrum,
             resolved_contrast=self.focus.resolved_contrast,
             output_pitch_um=self.output_pitch_um,
             lens_falloff_mm2=self.lens_falloff_mm2,
+        )
+
+    @cached_property
+    def in_focus_at_target(self) -> float:
+        """Contrast in focus of the finest detail."""
+        return float(
+            in_focus_contrast(
+                self.target_lp_mm,
+                effective_f_number=self.imaging.effective_f_number,
+                pixel_pitch_um=self.pixel_pitch_um,
+                spectrum=self.spectrum,
+                lens_falloff_mm2=self.lens_falloff_mm2,
+            )
         )
 
     # ------------------------------------------------------------------------------------------- depth of field
@@ -120,13 +142,17 @@ class Criterion:
 
     def depth_by_model_um(self, model: str, aperture: Aperture) -> FloatArray:
         """Depth of field by one of the four models, the contrast model at ``kept_contrast``."""
+        if model == "contrast":
+            return self.depth_at_share_um(self.focus.kept_contrast, aperture)
+        return self.embedding * self._depth_in_air_um(model, aperture)
+
+    def _depth_in_air_um(self, model: str, aperture: Aperture) -> FloatArray:
+        """As seen from the lens: a flat face before the subject makes more of it."""
         focus = self.focus
         match model:
-            case "contrast":
-                return self.depth_at_share_um(focus.kept_contrast, aperture)
             case "quarter_wave":
                 return quarter_wave_depth_um(
-                    object_na=aperture.object_na, wavelength_nm=focus.mean_wavelength_nm, index=focus.index
+                    object_na=aperture.object_na, wavelength_nm=focus.mean_wavelength_nm, index=self.index
                 )
             case "blur_circle":
                 return blur_circle_depth_um(
@@ -141,7 +167,7 @@ class Criterion:
                     magnification=aperture.magnification,
                     circle_um=self.circle_um,
                     wavelength_nm=focus.mean_wavelength_nm,
-                    index=focus.index,
+                    index=self.index,
                 )
         raise ValueError(f"no model of depth of field is called {model}")
 
@@ -177,7 +203,8 @@ class Criterion:
             effective_f_number=aperture.effective_f_number,
             object_na=aperture.object_na,
             spectrum=self.spectrum,
-            index=self.focus.index,
+            index=self.index,
+            embedding=self.embedding,
         )
 
 

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 
-from stacker.documents.request import Request
+from stacker.documents.request import Light, Request
 from stacker.errors import Refusal
-from stacker.optics.diffraction import diffraction_f_number, finest_detail_um
+from stacker.optics.diffraction import diffraction_f_number
 from stacker.optics.imaging import Imaging
 from stacker.optics.perspective import edge_loss
 from stacker.planning.coverage import Planes
@@ -51,7 +51,7 @@ class Draft:
     @property
     def edge_loss(self) -> float | None:
         """Share of the width lost when all frames are scaled alike."""
-        focus_um = self.planes.focus_um
+        focus_um = self.planes.focus_um / self.request.subject.index  # as the lens sees it
         return edge_loss(
             self.imaging,
             moves=self.request.moves,  # type: ignore[arg-type]  # the request's own check
@@ -67,32 +67,12 @@ class Draft:
 
     @property
     def finest_detail_um(self) -> float:
-        """Finest detail that the front frame resolves on the subject."""
-        return self.detail_opened_um(1.0)
+        """Finest line pair on the subject that the front frame resolves and the picture needs."""
+        return self.detail_at_um(1.0)
 
-    def detail_opened_um(self, times: float) -> float:
-        """The same with the f-number so many times smaller, the lens's own blur as it is."""
-        return float(
-            finest_detail_um(
-                object_na=self.imaging.object_na * times,
-                magnification=self.imaging.magnification,
-                pixel_pitch_um=self.pixel_pitch_um,
-                wavelength_nm=self.request.focus.mean_wavelength_nm,
-                lens_falloff_mm2=self.criterion.lens_falloff_mm2,
-            )
-        )
-
-    @property
-    def diffraction_detail_um(self) -> float:
-        """Finest detail on the subject by diffraction alone, however fine the pixels."""
-        return float(
-            finest_detail_um(
-                object_na=self.imaging.object_na,
-                magnification=self.imaging.magnification,
-                pixel_pitch_um=0.0,
-                wavelength_nm=self.request.focus.mean_wavelength_nm,
-            )
-        )
+    def detail_at_um(self, ratio: float) -> float:
+        """The same with the f-number so many times larger, the lens's own blur as it is."""
+        return 1000 / (self.criterion.target_at_lp_mm(ratio) * self.imaging.magnification)
 
     @property
     def diffraction_f_number(self) -> float | None:
@@ -102,7 +82,7 @@ class Draft:
         return diffraction_f_number(
             f_number=self.imaging.f_number,
             effective_f_number=self.imaging.effective_f_number,
-            pixel_pitch_um=self.pixel_pitch_um,
+            pixel_pitch_um=max(self.pixel_pitch_um, self.criterion.output_pitch_um or 0.0),
             airy_pixels=self.request.focus.airy_pixels,
             wavelength_nm=self.request.focus.mean_wavelength_nm,
         )
@@ -175,8 +155,15 @@ def _exposures(request: Request, imaging: Imaging, aperture: Aperture) -> FloatA
     if request.light is None:
         return None
     ratio = aperture.effective_f_number / imaging.effective_f_number
-    exposure_s = np.full_like(ratio, request.light.exposure_s)
+    exposure_s = np.full_like(ratio, front_exposure_s(request.light, imaging))
     return exposure_s * ratio**2 if request.light.kind == "continuous" else exposure_s
+
+
+def front_exposure_s(light: Light, imaging: Imaging) -> float:
+    """Shutter time of the front frame: a lamp metered at another f-number needs the square of the ratio as long."""
+    if light.at_f_number is None or imaging.f_number is None:
+        return light.exposure_s
+    return light.exposure_s * (imaging.f_number / light.at_f_number) ** 2
 
 
 def _gap_risk(
@@ -186,6 +173,7 @@ def _gap_risk(
         return None
     # The rail carries the sensor: an error of its position is that over m^2 on the subject, m before any converter.
     scale = (aperture.magnification / imaging.converter) ** 2 if request.moves == "rear" else 1.0
+    scale = scale / request.subject.index
     return gap_risk(
         focus_um=planes.focus_um,
         dof_um=kept_um,

@@ -29,10 +29,15 @@ class Focusing:
         """Whether the sensor moves, so that every depth has its own magnification."""
         return self.request.moves == "rear"
 
+    @property
+    def embedding(self) -> float:
+        """How many times deeper the plane of focus goes behind a flat face than it would in air."""
+        return self.request.subject.index
+
     def aperture_at(self, focus_um: FloatArray) -> Aperture:
         """Magnification and apertures at planes of focus, arrays of the shape of ``focus_um``."""
         if self.rear:
-            state = rear_focus(self.imaging, focus_um / 1000)
+            state = rear_focus(self.imaging, focus_um / self.embedding / 1000)
             return Aperture(
                 magnification=state.magnification,
                 effective_f_number=state.effective_f_number,
@@ -60,12 +65,6 @@ class Focusing:
             If a step is under one microstep, or there are too many planes.
         """
         subject, criterion = self.request.subject, self.criterion
-        rail_map = None
-        if self.rear:
-            rail_map = FocusRailMap(
-                to_rail_um=lambda focus_um: rear_focus(self.imaging, focus_um / 1000).rail_mm * 1000,
-                to_focus_um=lambda rail_um: rear_depth_mm(self.imaging, rail_um / 1000) * 1000,
-            )
         return lay_planes(
             depth_um=subject.depth_mm * 1000,
             step_um=self.along(criterion.step_um),
@@ -81,5 +80,17 @@ class Focusing:
             ),
             end_frames=self.request.focus.end_frames,
             lead_error=lead_error,
-            rail_map=rail_map,
+            rail_map=self._rail_map(),
         )
+
+    def _rail_map(self) -> FocusRailMap | None:
+        """Rail against depth, where the two differ: what lies behind a flat face seems nearer by its index."""
+        face, imaging = self.embedding, self.imaging
+        if self.rear:
+            return FocusRailMap(
+                to_rail_um=lambda focus_um: rear_focus(imaging, focus_um / face / 1000).rail_mm * 1000,
+                to_focus_um=lambda rail_um: face * rear_depth_mm(imaging, rail_um / 1000) * 1000,
+            )
+        if face == 1:
+            return None
+        return FocusRailMap(to_rail_um=lambda focus_um: focus_um / face, to_focus_um=lambda rail_um: face * rail_um)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from stacker import __version__
+from stacker.documents.focus import MODELS
 from stacker.documents.plan import (
     COLUMNS,
     FORMAT,
@@ -21,7 +22,7 @@ from stacker.documents.plan import (
     Optics,
     Plan,
 )
-from stacker.documents.request import MODELS, Request
+from stacker.documents.request import Request
 from stacker.optics.diffraction import airy_diameter_um
 from stacker.optics.perspective import edge_reference
 from stacker.planning.advice import advice_of
@@ -29,6 +30,7 @@ from stacker.planning.budget import budget_of, timeline_of
 from stacker.planning.criterion import Aperture
 from stacker.planning.draft import Draft, draft_of
 from stacker.planning.focus_grid import FloatArray, IntArray
+from stacker.planning.rail_use import distance_to_subject_mm
 from stacker.planning.warn import warnings_of
 
 # ------------------------------------------------------------------------------------------------------- the plan
@@ -103,7 +105,7 @@ def _optics(draft: Draft) -> Optics:
         pupil_magnification=imaging.pupil_magnification,
         light_loss_stops=imaging.light_loss_stops,
         field_mm=(_six(width_mm), _six(height_mm)),
-        working_distance_mm=imaging.working_distance_mm,
+        working_distance_mm=distance_to_subject_mm(draft.request, imaging),
         entrance_pupil_mm=imaging.entrance_pupil_mm,
         airy_um=float(airy_um),
         finest_detail_um=draft.finest_detail_um,

@@ -53,6 +53,19 @@ class RailUse:
         return low * self.microstep_um, high * self.microstep_um
 
 
+def distance_to_subject_mm(request: Request, imaging: Imaging) -> float | None:
+    """From the front of the rig to what it would touch first: the subject's front, or the flat face before it."""
+    if imaging.working_distance_mm is None:
+        return None
+    # what is behind the face seems nearer to it by the index
+    return imaging.working_distance_mm - request.subject.below_face_mm / request.subject.index
+
+
+def foremost(request: Request) -> str:
+    """What the rig would touch first."""
+    return "the front of the subject" if request.subject.index == 1 else "the face in front of the subject"
+
+
 def refuse_collision(request: Request, imaging: Imaging, planes: Planes, rail: RailUse | None) -> None:
     """Refuse a plan that brings the rig closer to the subject than ``keep_clear_mm``.
 
@@ -61,18 +74,19 @@ def refuse_collision(request: Request, imaging: Imaging, planes: Planes, rail: R
     Refusal
         With the distance that would be left. An unknown working distance is never refused: a warning tells.
     """
-    if imaging.working_distance_mm is None:
+    distance_mm = distance_to_subject_mm(request, imaging)
+    if distance_mm is None:
         return
     advance_mm = 0.0  # with a moving rear standard lens and subject stand still
     if request.moves != "rear":
         deepest_um = rail.reach_um(planes)[1] if rail else float(planes.rail_um[-1])
         advance_mm = deepest_um / 1000
-    left_mm = imaging.working_distance_mm - advance_mm
+    left_mm = distance_mm - advance_mm
     if left_mm < request.subject.keep_clear_mm:
         near = f"come to {significant(left_mm)} mm from" if left_mm >= 0 else f"run {significant(-left_mm)} mm past"
         raise Refusal(
-            f"the rig would {near} the front of the subject: the working distance is "
-            f"{significant(imaging.working_distance_mm, 4)} mm, the stack goes {significant(advance_mm, 4)} mm deep, "
+            f"the rig would {near} {foremost(request)}: the working distance is "
+            f"{significant(distance_mm, 4)} mm, the rail goes {significant(advance_mm, 4)} mm in, "
             f"and keep_clear_mm is {request.subject.keep_clear_mm:g}; use less magnification, a longer lens, or a "
             "shallower stack",
             code="collision",

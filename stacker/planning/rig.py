@@ -6,11 +6,13 @@ from dataclasses import replace
 from typing import cast
 
 from stacker.documents.request import Request
-from stacker.documents.rigs import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, ReversedRig
+from stacker.documents.rigs import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, ReversedRig, RingRig
 from stacker.optics.focusing import FocusSetting
 from stacker.optics.imaging import Imaging
 from stacker.optics.lenses import lens, magnification_from_field, measured, reversed_lens
 from stacker.optics.objectives import coupled_lenses, finite_objective, objective
+
+_PROBE = 128.0  # an f-number at which no aperture is too large for air
 
 
 def imaging_of(request: Request) -> Imaging:
@@ -21,30 +23,56 @@ def imaging_of(request: Request) -> Imaging:
     Refusal
         If the rig cannot focus on anything, or cannot be computed; ``key`` tells which value decides it.
     """
-    rig, index, width_mm = request.rig, request.focus.index, request.camera.sensor_mm[0]
+    rig, width_mm = request.rig, request.camera.sensor_mm[0]
+    if isinstance(rig, RingRig) and rig.f_number is None:
+        rig = replace(rig, f_number=marked_f_number(request))
     match rig:
         case LensRig():
-            return _of_lens(rig, index)
+            return _of_lens(rig)
         case ReversedRig():
-            return _of_reversed(rig, index, width_mm)
+            return _of_reversed(rig, width_mm)
         case CoupledRig():
-            return coupled_lenses(
+            coupled = coupled_lenses(
                 rear_focal_length_mm=rig.rear_focal_length_mm,
                 rear_f_number=rig.rear_f_number,
                 front_focal_length_mm=rig.front_focal_length_mm,
                 front_f_number=rig.front_f_number,
                 measured_magnification=rig.measured_magnification,
                 converter=rig.converter,
-                working_distance_mm=rig.working_distance_mm,
-                index=index,
+                # the reversed lens is set to infinity: its subject lies where its own camera would have the sensor
+                working_distance_mm=rig.working_distance_mm or rig.register_mm,
             )
+            return replace(coupled, entrance_pupil_mm=rig.entrance_pupil_mm)
         case ObjectiveRig():
-            return _of_objective(rig, index)
+            objective_ = _of_objective(rig)
+            if rig.entrance_pupil_mm is None:
+                return objective_
+            return replace(objective_, entrance_pupil_mm=rig.entrance_pupil_mm, telecentric=False)
         case MeasuredRig():
-            return _of_measured(rig, index, width_mm)
+            return _of_measured(rig, width_mm)
 
 
-def _of_lens(rig: LensRig, index: float) -> Imaging:
+def marked_f_number(request: Request) -> float:
+    """The marked f-number of a rig with a ring: as given, or what gives the effective one that is given instead.
+
+    Marked and effective f-number are proportional through the same rig.
+
+    Raises
+    ------
+    Refusal
+        As from `imaging_of`.
+    """
+    rig = request.rig
+    assert isinstance(rig, RingRig)
+    if rig.f_number is not None:
+        return rig.f_number
+    assert rig.effective_f_number is not None  # the request's own check
+    probe = imaging_of(replace(request, rig=replace(rig, f_number=_PROBE)))
+    return _PROBE * rig.effective_f_number / probe.effective_f_number
+
+
+def _of_lens(rig: LensRig) -> Imaging:
+    assert rig.f_number is not None
     return lens(
         focal_length_mm=rig.focal_length_mm,
         f_number=rig.f_number,
@@ -60,11 +88,11 @@ def _of_lens(rig: LensRig, index: float) -> Imaging:
         working_distance_mm=rig.working_distance_mm,
         front_offset_mm=rig.front_offset_mm,
         measured_magnification=rig.measured_magnification,
-        index=index,
     )
 
 
-def _of_reversed(rig: ReversedRig, index: float, width_mm: float) -> Imaging:
+def _of_reversed(rig: ReversedRig, width_mm: float) -> Imaging:
+    assert rig.f_number is not None
     measured_magnification = None
     if rig.field_width_mm is not None:
         measured_magnification = magnification_from_field(sensor_width_mm=width_mm, field_width_mm=rig.field_width_mm)
@@ -81,11 +109,10 @@ def _of_reversed(rig: ReversedRig, index: float, width_mm: float) -> Imaging:
         tubes_behind_converter_mm=rig.tubes_behind_converter_mm,
         focused_at=cast("FocusSetting", rig.focused_at),
         working_distance_mm=rig.working_distance_mm,
-        index=index,
     )
 
 
-def _of_objective(rig: ObjectiveRig, index: float) -> Imaging:
+def _of_objective(rig: ObjectiveRig) -> Imaging:
     if rig.reference_mm is not None and rig.tube_lens_mm is not None:
         return objective(
             magnification=rig.magnification,
@@ -95,7 +122,7 @@ def _of_objective(rig: ObjectiveRig, index: float) -> Imaging:
             measured_magnification=rig.measured_magnification,
             converter=rig.converter,
             working_distance_mm=rig.working_distance_mm,
-            index=index,
+            index=rig.immersion_index,
         )
     assert rig.tube_length_mm is not None  # the request's own check
     assert rig.reference_tube_length_mm is not None
@@ -107,11 +134,12 @@ def _of_objective(rig: ObjectiveRig, index: float) -> Imaging:
         measured_magnification=rig.measured_magnification,
         converter=rig.converter,
         working_distance_mm=rig.working_distance_mm,
-        index=index,
+        index=rig.immersion_index,
     )
 
 
-def _of_measured(rig: MeasuredRig, index: float, width_mm: float) -> Imaging:
+def _of_measured(rig: MeasuredRig, width_mm: float) -> Imaging:
+    assert rig.f_number is not None
     magnification = rig.magnification
     if magnification is None:
         assert rig.field_width_mm is not None  # the request's own check
@@ -121,6 +149,5 @@ def _of_measured(rig: MeasuredRig, index: float, width_mm: float) -> Imaging:
         f_number=rig.f_number,
         pupil_magnification=rig.pupil_magnification,
         working_distance_mm=rig.working_distance_mm,
-        index=index,
     )
     return replace(imaging, entrance_pupil_mm=rig.entrance_pupil_mm)

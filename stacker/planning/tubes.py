@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import combinations
 
-from stacker.documents.request import Focus
+from stacker.documents.focus import Focus
 from stacker.errors import Refusal
 from stacker.optics.diffraction import diffraction_f_number
 from stacker.optics.lenses import lens

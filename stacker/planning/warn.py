@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from stacker.documents.plan import Warned
 from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
+from stacker.documents.rigs import RingRig
 from stacker.figures import significant
 from stacker.planning.draft import Draft
 from stacker.planning.gap_risk import LARGEST_OVERLAP, RISK_WORTH_A_WARNING
@@ -33,16 +34,7 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
             f"the subject is {significant(width_mm)} mm wide, the picture shows {significant(usable_mm)} mm of it once "
             "all frames are scaled alike; use less magnification",
         )
-    limit, marked = draft.diffraction_f_number, imaging.f_number
-    if limit is not None and marked is not None and marked > limit:
-        opened_um = draft.detail_opened_um(marked / limit)
-        if draft.finest_detail_um > opened_um * _SHOWS_MORE:
-            yield (
-                "diffraction",
-                f"at marked f/{marked:g} diffraction coarsens the finest detail to "
-                f"{significant(draft.finest_detail_um)} um: open up towards f/{limit:.2g}, where it is "
-                f"{significant(opened_um)} um",
-            )
+    yield from _diffraction(draft)
     if imaging.magnification > 1 and imaging.working_distance_mm is None:
         yield (
             "working_distance_unknown",
@@ -61,6 +53,23 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
             f"the model {request.focus.model} drives this plan; its worst seam keeps "
             f"{_share(draft)} of the contrast in focus: compare with model contrast",
         )
+
+
+def _diffraction(draft: Draft) -> Iterator[tuple[str, str]]:
+    """Where opening up, as far as the lens goes, would show more."""
+    limit, marked, rig = draft.diffraction_f_number, draft.imaging.f_number, draft.request.rig
+    if limit is None or marked is None or not isinstance(rig, RingRig):
+        return
+    open_to = max(limit, rig.widest_f_number or 0.0)
+    opened_um = draft.detail_at_um(open_to / marked)
+    if marked <= open_to or draft.finest_detail_um <= opened_um * _SHOWS_MORE:
+        return
+    ring = "" if rig.widest_f_number is not None else ", if the lens opens so far"
+    yield (
+        "diffraction",
+        f"at marked f/{marked:.3g} diffraction coarsens the finest detail to {significant(draft.finest_detail_um)} um: "
+        f"open up towards f/{open_to:.2g}{ring}, where it is {significant(opened_um)} um",
+    )
 
 
 def _share(draft: Draft) -> str:

@@ -107,10 +107,10 @@ def _clearance(plan: Plan) -> str:
     distance = plan.optics.working_distance_mm
     if distance is None:
         return "working distance unknown: measure it before anything moves"
-    deepest_um = max(plan.coverage.first_focus_um, plan.coverage.last_focus_um)
-    left = distance if plan.request.moves == "rear" else distance - deepest_um / 1000
+    subject = "the subject" if plan.request.subject.index == 1 else "the face before the subject"
+    left = distance if plan.request.moves == "rear" else distance - max(plan.frames.rail_um) / 1000
     return (
-        f"{significant(distance)} mm from the front of the rig to the subject, {significant(left)} mm left at the "
+        f"{significant(distance)} mm from the front of the rig to {subject}, {significant(left)} mm left at the "
         f"deepest frame (to keep clear: {plan.request.subject.keep_clear_mm:g} mm)"
     )
 

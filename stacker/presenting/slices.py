@@ -42,6 +42,7 @@ class Slices:
     target_lp_mm: float
     spectrum: Spectrum
     index: float
+    embedding: float
 
     @classmethod
     def of(cls, plan: Plan, spectrum: Spectrum) -> Slices:
@@ -71,7 +72,8 @@ class Slices:
             level=promised or focus.kept_contrast,
             target_lp_mm=plan.depth_of_field.target_lp_mm or 0.0,
             spectrum=spectrum,
-            index=focus.index,
+            index=plan.request.immersion_index,
+            embedding=plan.request.subject.index,
         )
         at_seams = [
             min(plain.contrast(i, [seam])[0], plain.contrast(i + 1, [seam])[0]) for i, seam in enumerate(plain.seam_um)
@@ -89,6 +91,7 @@ class Slices:
             object_na=self.magnification[slice_] / (2 * n_e),  # the sine condition
             spectrum=self.spectrum,
             index=self.index,
+            embedding=self.embedding,
         )
         kept: list[float] = share_kept(
             [depth_um - self.focus_um[slice_] for depth_um in depths_um],

@@ -179,8 +179,65 @@ CASES: list[tuple[str, str, list[str]]] = [
     ),
     (
         "index below one",
-        MEASURED + CAMERA + SUBJECT + "focus: {index: 0.9}\n",
-        ["in.yaml:4:16: focus.index: found 0.9; write a number from 1 to 2.5"],
+        MEASURED + CAMERA + "subject: {depth_mm: 3, index: 0.9}\n",
+        ["in.yaml:3:31: subject.index: found 0.9; write a number from 1 to 2.5"],
+    ),
+    (
+        "index of a focus block",
+        MEASURED + CAMERA + SUBJECT + "focus: {index: 1.5}\n",
+        [
+            "in.yaml:4:9: focus.index: unknown key; write subject.index for a subject in resin, amber or water behind a flat face, and rig.immersion_index for an immersion objective"
+        ],
+    ),
+    (
+        "below a face that is not there",
+        MEASURED + CAMERA + "subject: {depth_mm: 3, below_face_mm: 2}\n",
+        ["in.yaml:3:39: subject.below_face_mm: found 2 without index; write the index of what lies there too"],
+    ),
+    (
+        "immersion and a flat face",
+        "rig: {kind: objective, magnification: 10, na: 0.3, reference_mm: 190, tube_lens_mm: 190, immersion_index: 1.33}\n"
+        + CAMERA
+        + "subject: {depth_mm: 1, index: 1.5}\n",
+        [
+            "in.yaml:3:31: subject.index: found 1.5 together with rig.immersion_index; it is for a dry lens: leave it out, the liquid of an immersion objective matches what the subject lies in"
+        ],
+    ),
+    (
+        "two f-numbers",
+        "rig: {kind: measured, magnification: 0.87, f_number: 5.6, effective_f_number: 10}\n" + CAMERA + SUBJECT,
+        ["in.yaml:1:54: rig.f_number: found together with effective_f_number; write one of the two"],
+    ),
+    (
+        "an f-number off the ring",
+        "rig: {kind: measured, magnification: 0.87, f_number: 2, widest_f_number: 2.8, smallest_f_number: 16}\n"
+        + CAMERA
+        + SUBJECT,
+        ["in.yaml:1:54: rig.f_number: found 2; write one that the ring has, 2.8 to 16"],
+    ),
+    (
+        "a ring the wrong way round",
+        "rig: {kind: measured, magnification: 0.87, f_number: 4, widest_f_number: 16, smallest_f_number: 2.8}\n"
+        + CAMERA
+        + SUBJECT,
+        ["in.yaml:1:74: rig.widest_f_number: found 16, past smallest_f_number (2.8); write the smaller one here"],
+    ),
+    (
+        "a flash metered at an f-number",
+        MEASURED + CAMERA + SUBJECT + "light: {kind: flash, exposure_s: 0.005, at_f_number: 8}\n",
+        [
+            "in.yaml:4:54: light.at_f_number: found with a flash, whose power follows the aperture and not its time; leave it out"
+        ],
+    ),
+    (
+        "an f-number where there is no ring",
+        "rig: {kind: objective, magnification: 10, na: 0.3, reference_mm: 190, tube_lens_mm: 190}\n"
+        + CAMERA
+        + SUBJECT
+        + "light: {kind: continuous, exposure_s: 0.5, at_f_number: 8}\n",
+        [
+            "in.yaml:4:57: light.at_f_number: found with a rig of kind objective, which has no f-number to set; leave it out"
+        ],
     ),
     (
         "unicode digits",
@@ -318,7 +375,7 @@ CASES: list[tuple[str, str, list[str]]] = [
         "key of another kind",
         "rig: {kind: measured, magnification: 0.87, f_number: 5.6, tubes_mm: [12]}\n" + CAMERA + SUBJECT,
         [
-            "in.yaml:1:59: rig.tubes_mm: unknown key; known here: kind, magnification, field_width_mm, f_number, pupil_magnification, entrance_pupil_mm, working_distance_mm"
+            "in.yaml:1:59: rig.tubes_mm: unknown key; known here: kind, magnification, field_width_mm, f_number, effective_f_number, widest_f_number, smallest_f_number, pupil_magnification, entrance_pupil_mm, working_distance_mm"
         ],
     ),
     (
@@ -329,7 +386,7 @@ CASES: list[tuple[str, str, list[str]]] = [
     (
         "missing key",
         "rig: {kind: measured, magnification: 0.87}\n" + CAMERA + SUBJECT,
-        ["in.yaml:1:6: rig.f_number: missing; write a number above 0.3 and up to 128 (as marked on the aperture ring)"],
+        ["in.yaml:1:6: rig.f_number: missing; write it, or effective_f_number instead"],
     ),
     ("a list as a key", MEASURED + CAMERA + SUBJECT + "? [a]\n: 1\n", ["in.yaml:4:3: a key must be one word"]),
     (

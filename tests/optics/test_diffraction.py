@@ -1,8 +1,6 @@
-"""Airy disk, finest detail, cut-off."""
+"""Airy disk, cut-off, where diffraction shows."""
 
 from __future__ import annotations
-
-import math
 
 import pytest
 from scipy.special import jn_zeros
@@ -12,7 +10,6 @@ from stacker.optics.diffraction import (
     airy_diameter_um,
     cutoff_lp_mm,
     diffraction_f_number,
-    finest_detail_um,
 )
 from stacker.optics.lenses import lens
 
@@ -27,38 +24,6 @@ def test_airy_diameter():  # derived
     assert airy_diameter_um(effective_f_number=[4, 8, 16], wavelength_nm=550) == pytest.approx(
         [5.3665, 10.7331, 21.4662], abs=1e-4
     )
-
-
-@pytest.mark.parametrize(("na", "expected_um"), [(0.12, 2.80), (0.25, 1.34), (0.45, 0.75), (0.75, 0.45), (1.4, 0.24)])
-def test_finest_detail_of_objectives(na, expected_um):
-    # D. B. Murphy, Fundamentals of Light Microscopy and Electronic Imaging, Table 4-1; two decimals printed
-    detail = finest_detail_um(object_na=na, magnification=1000, pixel_pitch_um=4, wavelength_nm=550)
-    assert detail == pytest.approx(expected_um, abs=0.005)
-
-
-RIG = {"object_na": 0.1, "magnification": 2.0, "pixel_pitch_um": 0.5, "wavelength_nm": 550}
-
-
-def test_a_lens_hardly_softer_than_perfect_resolves_hardly_less():
-    perfect = float(finest_detail_um(**RIG))
-    assert float(finest_detail_um(**RIG, lens_falloff_mm2=1e-12)) == pytest.approx(perfect, rel=1e-6)
-
-
-@pytest.mark.parametrize("falloff_mm2", [1e-5, 1e-4, 1e-3])
-def test_line_pairs_of_the_finest_detail_keep_what_a_perfect_lens_leaves_at_rayleighs_limit(falloff_mm2):
-    # the closed form of the in-focus MTF, in every optics text; at s = 1/1.22 it is 0.0894
-    def mtf(s):
-        return 2 / math.pi * (math.acos(s) - s * math.sqrt(1 - s**2))
-
-    lines_per_mm = 1000 / float(finest_detail_um(**RIG, lens_falloff_mm2=falloff_mm2)) / RIG["magnification"]
-    cutoff_per_mm = 2 * RIG["object_na"] / 550e-6 / RIG["magnification"]
-    contrast = mtf(lines_per_mm / cutoff_per_mm) * math.exp(-falloff_mm2 * lines_per_mm**2)
-    assert contrast == pytest.approx(0.0894, abs=1e-4)
-    assert lines_per_mm < cutoff_per_mm / 1.22
-
-
-def test_finest_detail_is_never_under_two_pixels():
-    assert finest_detail_um(object_na=0.28, magnification=2, pixel_pitch_um=4, wavelength_nm=550) == pytest.approx(4)
 
 
 def test_cutoff():  # 1/(lam N_e), in every optics text: 550 nm at f/10 is 1/5.5 um

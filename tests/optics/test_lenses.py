@@ -474,13 +474,13 @@ REVERSED = {"focal_length_mm": 50, "f_number": 4}
             "rig.pupil_magnification",
             "found nan; write a number above 0",
         ),
-        (lens, {**BASE, "index": -1}, "focus.index", "found -1; write a number above 0"),
+        (lens, {**BASE, "index": -1}, "rig.immersion_index", "found -1; write a number above 0"),
         (
             lens,
             {**BASE, "f_number": 0.3, "tubes_mm": 500},
             "rig.f_number",
             "the numerical aperture on the subject is 1.517; it stays below the refractive index there, 1: check "
-            "aperture and magnification, or give focus.index for an immersion objective",
+            "aperture and magnification, or give rig.immersion_index for an immersion objective",
         ),
         (
             reversed_lens,

@@ -80,7 +80,7 @@ def test_ruler_and_converter():
             {"magnification": 60, "na": 1.25, "reference_mm": 200, "tube_lens_mm": 200},
             "rig.na",
             "the numerical aperture on the subject is 1.25; it stays below the refractive index there, 1: check "
-            "aperture and magnification, or give focus.index for an immersion objective",
+            "aperture and magnification, or give rig.immersion_index for an immersion objective",
         ),
         (
             finite_objective,
@@ -94,7 +94,7 @@ def test_ruler_and_converter():
             {"magnification": 10, "na": 1, "reference_mm": 200, "tube_lens_mm": 200},
             "rig.na",
             "the numerical aperture on the subject is 1; it stays below the refractive index there, 1: check "
-            "aperture and magnification, or give focus.index for an immersion objective",
+            "aperture and magnification, or give rig.immersion_index for an immersion objective",
         ),
         (
             objective,
@@ -113,7 +113,7 @@ def test_ruler_and_converter():
             {"magnification": 60, "na": 1.2, "tube_length_mm": 160, "reference_tube_length_mm": 160},
             "rig.na",
             "the numerical aperture on the subject is 1.2; it stays below the refractive index there, 1: check "
-            "aperture and magnification, or give focus.index for an immersion objective",
+            "aperture and magnification, or give rig.immersion_index for an immersion objective",
         ),
         (
             coupled_lenses,
@@ -126,7 +126,7 @@ def test_ruler_and_converter():
             {"rear_focal_length_mm": 200, "rear_f_number": 0.5, "front_focal_length_mm": 50, "front_f_number": 0.45},
             "rig.front_f_number",
             "the numerical aperture on the subject is 1.111; it stays below the refractive index there, 1: check "
-            "aperture and magnification, or give focus.index for an immersion objective",
+            "aperture and magnification, or give rig.immersion_index for an immersion objective",
         ),
     ],
 )

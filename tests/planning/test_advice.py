@@ -32,7 +32,7 @@ def test_every_change_that_can_be_set_gives_the_frames_it_promises(path):
             continue
         after, before = int(counts[1]), int(counts[2])
         assert draft_of(request).planes.frame_count == before
-        changed = draft_of(load_request(path, [one.change]).value)
+        changed = draft_of(load_request(path, one.change.split(" --set ")).value)
         assert changed.planes.frame_count == after < before
         assert changed.gap_risk is None or changed.gap_risk <= 0.001
         promised.append(after)
@@ -70,14 +70,50 @@ def test_a_rail_that_scatters_too_much_comes_first_with_what_would_do():
 
 def test_a_smaller_aperture_is_advised_only_while_pixels_limit_the_detail():
     _, found = advice(ROOT / "leaf_beetle.yaml")
-    mark = next(float(one.change.partition("=")[2]) for one in found if one.change and "f_number" in one.change)
+    assert not any(one.change and "f_number" in one.change for one in found)  # at f/4 diffraction limits it already
+    small = "focus.output_pixels=2000"
+    _, found = advice(ROOT / "leaf_beetle.yaml", small)
+    change, text = next((one.change, one.text) for one in found if one.change and "f_number" in one.change)
+    mark = float(change.partition("=")[2])
     details = [
-        draft_of(load_request(ROOT / "leaf_beetle.yaml", [f"rig.f_number={stop:g}"]).value).finest_detail_um
+        draft_of(load_request(ROOT / "leaf_beetle.yaml", [small, f"rig.f_number={stop:g}"]).value)
         for stop in (4, mark, mark * 2 ** (1 / 6) * 1.02)  # the next third of a stop, with the rounding of the marks
     ]
-    assert details[1] == details[0] < details[2]
-    _, stopped_down = advice(ROOT / "leaf_beetle.yaml", "rig.f_number=8")
-    assert not any(one.change and "f_number" in one.change for one in stopped_down)
+    assert details[1].finest_detail_um == details[0].finest_detail_um < details[2].finest_detail_um
+    # what it costs is told: the contrast that the same line pair keeps in focus
+    before, after = (one.criterion.in_focus_at_target for one in details[:2])
+    assert after < before
+    assert text.endswith(f"in focus it has {after:.2f} of contrast instead of {before:.2f}.")
+
+
+def test_what_lets_diffraction_show_never_heads_the_list():
+    request, found = advice(ROOT / "leaf_beetle.yaml", "focus.output_pixels=2000", "focus.airy_pixels=1.5")
+    changes = [one.change for one in found if one.change]
+    aperture = next(change for change in changes if "f_number" in change)
+    assert float(aperture.partition("=")[2]) > draft_of(request).diffraction_f_number
+    assert changes[0] != aperture
+    assert changes[-1] == aperture
+
+
+def test_no_smaller_aperture_is_advised_than_the_ring_has():
+    _, found = advice(ROOT / "leaf_beetle.yaml", "focus.output_pixels=2000", "rig.smallest_f_number=8")
+    assert any(one.change == "rig.f_number=8" for one in found)
+
+
+def test_a_lamp_s_longer_exposure_comes_with_the_smaller_aperture():
+    lamp = "light={kind: continuous, exposure_s: 0.5}"
+    loaded = ["focus.output_pixels=2000", "rig.smallest_f_number=8", lamp]
+    _, found = advice(ROOT / "leaf_beetle.yaml", *loaded)
+    (one,) = (one for one in found if one.change and "f_number" in one.change)
+    assert one.change == "rig.f_number=8 --set light.exposure_s=2"  # two stops
+    assert "f/8 and light.exposure_s=2 makes" in one.text
+    metered = [*loaded, "light.at_f_number=4"]
+    request, found = advice(ROOT / "leaf_beetle.yaml", *metered)
+    (one,) = (one for one in found if one.change and "f_number" in one.change)
+    assert one.change == "rig.f_number=8"
+    changed = load_request(ROOT / "leaf_beetle.yaml", [*metered, one.change]).value
+    assert draft_of(request).exposure_s[0] == pytest.approx(0.5)
+    assert draft_of(changed).exposure_s[0] == pytest.approx(2.0)
 
 
 def test_coarse_steps_and_an_unknown_lead_are_told_where_they_cost():

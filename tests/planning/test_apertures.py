@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import math
+import random
 from dataclasses import replace
 from functools import cache
-from itertools import groupby
 
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
+from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, Light, Request, Subject
+from stacker.documents.request import Camera, Light, Request, Subject
 from stacker.documents.rigs import MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
-from stacker.planning.apertures import MARKS, ApertureRow, Wish, aperture_row, aperture_rows, at_f_number, best_aperture
+from stacker.planning import aperture_search
+from stacker.planning.aperture_search import Wish, best_aperture
+from stacker.planning.apertures import MARKS, ApertureRow, aperture_row, aperture_rows, at_f_number
 from stacker.planning.draft import draft_of
 from stacker.planning.planner import plan_of
 
@@ -51,21 +56,27 @@ def grants(wish: Wish, row: ApertureRow) -> bool:
     return all(limit is None or value <= limit for value, limit in zip(has, most, strict=True))
 
 
-def by_search(wish: Wish):
-    """The best of many rows, straight from the definition of the wish.
-
-    With a time to keep, only ranges wider than a quarter of a stop count: a frame more or less makes the time jump
-    up and down, and what is narrower than the scan may stay unseen.
-    """
-    runs = [list(run) for granted, run in groupby(hundredths(), lambda row: grants(wish, row)) if granted]
-    narrowest = 1.0 if wish.minutes is None else 2**0.125
-    granting = [row for run in runs for row in run if run[-1].f_number >= narrowest * run[0].f_number]
+def by_search(wish: Wish, rows: list[ApertureRow]):
+    """The best of many rows, straight from the definition of the wish."""
+    granting = [row for row in rows if grants(wish, row)]
     if not granting:
         return None
     if wish.detail_um is not None:
         return min(granting, key=lambda row: (row.frames, -row.f_number))
     finest = min(row.finest_detail_um for row in granting)
     return max((row for row in granting if row.finest_detail_um <= finest * (1 + 1e-9)), key=lambda row: row.f_number)
+
+
+def resolves_up_to(detail_um: float, pitch_um: float = 23.6 / 6) -> float:
+    """The f-number at which a line pair still has contrast 0.3, by the closed form of the MTF, times the pixel's."""
+    nu = 1000 / (1.5 * detail_um)
+
+    def contrast(f_number: float) -> float:
+        s = min(nu * 0.55e-3 * f_number * 2.5, 1.0)
+        x = math.pi * pitch_um * 1e-3 * nu
+        return 2 / math.pi * (math.acos(s) - s * math.sqrt(1 - s**2)) * math.sin(x) / x
+
+    return float(brentq(lambda f_number: contrast(f_number) - 0.3, 0.1, 50))
 
 
 wishes = st.builds(
@@ -80,7 +91,7 @@ wishes = st.builds(
 @given(wishes)
 def test_the_best_f_number_is_that_of_a_search_through_all(wish):
     assume(wish != Wish())
-    found, wanted = best_aperture(REQUEST, wish), by_search(wish)
+    found, wanted = best_aperture(REQUEST, wish), by_search(wish, hundredths())
     if wanted is None:
         # what only a hundredth between those searched would grant is rare, and then it really grants it
         assert found is None or grants(wish, found)
@@ -95,18 +106,54 @@ def test_the_best_f_number_is_that_of_a_search_through_all(wish):
         assert found.f_number == pytest.approx(wanted.f_number, abs=0.0401)
 
 
+LAMPS = {
+    "a lamp": REQUEST,
+    "a flash": replace(REQUEST, light=Light(kind="flash", exposure_s=0.005, recycle_s=1)),
+    "a lamp, back to front": replace(REQUEST, order="back_to_front", subject=Subject(depth_mm=6)),
+    "a strong lamp": replace(REQUEST, light=Light(kind="continuous", exposure_s=0.02), subject=Subject(depth_mm=3.3)),
+}
+LEAST, MOST = 4.5, 8.0
+
+
+@pytest.mark.parametrize("name", LAMPS)
+def test_forty_budgets_of_time_against_every_hundredth(name):
+    request = LAMPS[name]
+    rows = [aperture_row(request, hundredth / 100) for hundredth in range(round(LEAST * 100), round(MOST * 100) + 1)]
+    # metered anew at the end of the ring: the search's own f-number must not widen the range
+    request = at_f_number(LAMPS[name], LEAST)
+    times = sorted(row.duration_s / 60 for row in rows)
+    pick = random.Random(5)
+    for _ in range(40):
+        # between the shortest and the longest, and a little outside
+        wish = Wish(minutes=pick.uniform(0.97 * times[0], 1.03 * times[-1]))
+        found, wanted = best_aperture(request, wish, least=LEAST, most=MOST), by_search(wish, rows)
+        assert (found and found.f_number) == (wanted and wanted.f_number), wish
+
+
+def test_the_search_plans_few_f_numbers(monkeypatch):
+    planned = []
+    monkeypatch.setattr(
+        aperture_search,
+        "aperture_row",
+        lambda request, f_number: planned.append(f_number) or aperture_row(request, f_number),
+    )
+    for minutes in (0.5, 0.555, 1.0, 1.5, 3.0, 6.0):
+        planned.clear()
+        best_aperture(REQUEST, Wish(minutes=minutes))
+        assert len(planned) < 500  # a millisecond each, where every hundredth would be 3061
+
+
 def test_between_two_marks_there_are_fewer_frames_than_at_the_mark_that_still_resolves():
     best = best_aperture(REQUEST, Wish(detail_um=6.0))
-    # 0.61 lam/NA = 0.61 * 0.55 * 2 N (1 + m)/m = 6 um at N = 5.365 for m = 1.5
-    assert best.f_number == 5.36
-    at_mark = max(row.frames for row in aperture_rows(REQUEST) if row.f_number == 4.0)
+    assert best.f_number == math.floor(100 * resolves_up_to(6.0)) / 100 == 3.1
+    at_mark = max(row.frames for row in aperture_rows(REQUEST) if row.f_number == 2.8)
     assert best.frames < at_mark
 
 
 def test_of_equal_detail_the_larger_f_number_wins_as_far_as_pixels_rule():
-    # two pixels are 5.244 um on the subject, which Rayleigh's limit reaches at N = 4.69
+    # two pixels are 5.244 um on the subject
     best = best_aperture(REQUEST, Wish(frames=10_000))
-    assert best.f_number == 4.68
+    assert best.f_number == math.floor(100 * resolves_up_to(2 * 23.6 / 6 / 1.5)) / 100 == 2.45
     assert best.finest_detail_um == pytest.approx(2 * 23.6 / 6 / 1.5)
 
 
@@ -126,11 +173,12 @@ def test_the_request_s_own_f_number_extends_the_ring():
 
 
 def test_a_lens_that_opens_wider_than_the_marks_is_searched_there_too():
-    # 0.61 lam/NA = 0.61 * 0.55 * 2 N (1 + m)/m = 1.3 um at N = 1.162 for m = 1.5; pixels are no limit here
+    # pixels of a tenth of the size are no limit here
     fine = replace(REQUEST, camera=replace(REQUEST.camera, pixels=(60_000, 40_000)), subject=Subject(depth_mm=0.05))
-    assert best_aperture(fine, Wish(detail_um=1.3)) is None
+    assert best_aperture(fine, Wish(detail_um=2)) is None
     wide_open = replace(fine, rig=replace(fine.rig, f_number=1.0))
-    assert best_aperture(wide_open, Wish(detail_um=1.3)).f_number == 1.16
+    at = math.floor(100 * resolves_up_to(2.0, pitch_um=23.6 / 60)) / 100
+    assert best_aperture(wide_open, Wish(detail_um=2)).f_number == at == 1.25
 
 
 def test_a_row_tells_where_diffraction_shows():
@@ -171,9 +219,8 @@ def test_f_numbers_that_are_refused_are_passed_over():
     coarse = replace(REQUEST.rail, microsteps_per_full_step=1, full_steps_per_turn=10)
     request = replace(REQUEST, rail=coarse)
     assert aperture_row(request, 1.4).refused is not None
-    assert best_aperture(request, Wish(detail_um=6.0)).f_number == 5.36
+    assert best_aperture(request, Wish(detail_um=14.0)).f_number == math.floor(100 * resolves_up_to(14.0)) / 100
     within = best_aperture(request, Wish(frames=1000))
-    assert within.f_number > 4.68
     assert aperture_row(request, within.f_number - 0.01).refused is not None
 
 

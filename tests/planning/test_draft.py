@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stacker.documents.focus import Focus, Weighted
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, Light, Request, Subject, Weighted
+from stacker.documents.request import Camera, Light, Request, Subject
 from stacker.documents.rigs import LensRig, MeasuredRig
 from stacker.errors import Refusal
 from stacker.planning import draft as drafting

@@ -12,10 +12,11 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
+from stacker.documents.focus import Focus
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import parse_plan, plan_text
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, Light, Request, Subject, Zone
+from stacker.documents.request import Camera, Light, Request, Subject, Zone
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
 from stacker.planning.draft import draft_of

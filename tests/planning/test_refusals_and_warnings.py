@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, Light, Request, Subject
+from stacker.documents.request import Camera, Light, Request, Subject
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
 from stacker.planning.planner import plan_of
@@ -265,11 +266,30 @@ def test_the_field_is_that_of_all_frames_scaled_alike():
 
 
 def test_what_opening_up_would_resolve_is_told():
-    # by hand: at the limit the Airy disk is six pixels of 23.5/6 um wide, Rayleigh's limit is half of that, and on
-    # the subject it is smaller by 0.9
+    # by hand: at the limit the Airy disk is six pixels of 23.5/6 um wide, 23.5 um, so that lam N_e is 23.5/2.43934 =
+    # 9.634 um; contrast 0.3 with the pixel at 58.09 lp/mm, since mtf(0.5596) sinc(0.2275) = 0.327 * 0.917
     request = changed(rig=SMALL_APERTURE, focus=Focus(airy_pixels=6))
     (warning,) = (warning for warning in plan_of(request, {}).warnings if warning.code == "diffraction")
-    assert warning.text.endswith("where it is 13.1 um")
+    assert warning.text.endswith("open up towards f/9.2, if the lens opens so far, where it is 19.1 um")
+    assert 1000 / (58.09 * 0.9) == pytest.approx(19.13, abs=0.01)
+
+
+def diffraction_text(**blocks):
+    return [warned.text for warned in plan_of(changed(**blocks), {}).warnings if warned.code == "diffraction"]
+
+
+def test_nobody_is_told_to_open_a_lens_wider_than_it_goes():
+    (text,) = diffraction_text(rig=replace(SMALL_APERTURE, widest_f_number=11))
+    assert "open up towards f/11, where" in text
+    assert diffraction_text(rig=replace(SMALL_APERTURE, widest_f_number=16)) == []
+
+
+def test_diffraction_is_judged_by_the_picture_to_be_delivered():
+    # by hand: 600 columns of 39.2 um make an Airy disk of 117.5 um where it shows, f/46
+    assert diffraction_text(rig=SMALL_APERTURE, focus=Focus(output_pixels=6000))
+    assert diffraction_text(rig=SMALL_APERTURE, focus=Focus(output_pixels=600)) == []
+    plan = plan_of(changed(rig=SMALL_APERTURE, focus=Focus(output_pixels=600)), {})
+    assert plan.optics.diffraction_f_number == pytest.approx(117.5 / 2.43934 / 0.55 / 1.9, rel=1e-3)
 
 
 def test_a_depth_of_field_without_end_is_not_a_number():

@@ -10,7 +10,7 @@ TEXT = """
 rig: {kind: measured, magnification: 1, f_number: 4}
 camera: {sensor_mm: [24, 16], pixels: [6000, 4000]}
 subject: {depth_mm: 3}
-focus: {model: quarter_wave, wavelength_nm: 550, index: 1}
+focus: {model: quarter_wave, wavelength_nm: 550}
 """
 # By hand: 3000 um over the step, rounded up, the plane at 0, and a spare one at both ends; steps are whole um.
 BY_PUPIL = ("rig.pupil_magnification", [(1.0, 31 + 3), (0.7, 21 + 3), (1.4, 42 + 3)])  # 98, 145, 72 um

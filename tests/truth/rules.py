@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.integrate import quad
 
+from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, Request, Subject
+from stacker.documents.request import Camera, Request, Subject
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig, Rig
 from stacker.planning.draft import draft_of
 

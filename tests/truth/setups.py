@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from truth.bench import Lens, Rig
 
+from stacker.documents.focus import Focus, Weighted
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Focus, Request, Subject, Weighted
+from stacker.documents.request import Camera, Request, Subject
 from stacker.documents.rigs import LensRig, ObjectiveRig, ReversedRig
 
 FINE_PIXELS = Camera(sensor_mm=(23.5, 15.7), pixels=(6000, 4000))  # 3.92 um
@@ -55,10 +56,10 @@ def lens_setup(
 def objective_setup(*, m: float, na: float, depth_mm: float, camera: Camera = FINE_PIXELS, index: float = 1.0) -> Setup:
     """An infinity objective on the tube lens that it is engraved for."""
     request = Request(
-        rig=ObjectiveRig(magnification=m, na=na, reference_mm=190, tube_lens_mm=190),
+        rig=ObjectiveRig(magnification=m, na=na, reference_mm=190, tube_lens_mm=190, immersion_index=index),
         camera=camera,
         subject=Subject(depth_mm=depth_mm),
-        focus=Focus(end_frames=0, index=index),
+        focus=Focus(end_frames=0),
         rail=replace(RAIL, motor_turns_per_screw_turn=10),  # 0.005 um: for steps of under a micrometre
     )
     return Setup(request=request, rig=Rig(magnification=m, pitch_um=pitch_um(camera), na=na, index=index))
