@@ -40,6 +40,13 @@ def significant(value: float | None, digits: int = 3) -> str:
     return text
 
 
+def chance(risk: float | None) -> str:
+    """A probability as a person reads it."""
+    if risk is None:
+        return "unknown"
+    return "under one in a billion" if not risk else "over 0.99" if risk > 0.99 else significant(risk, 2)
+
+
 def as_typed(path: object, *, windows: bool = sys.platform == "win32") -> str:
     """A path as part of a command that can be pasted: whatever its name holds, no shell does anything but open it.
 

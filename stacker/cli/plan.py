@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -61,7 +62,7 @@ def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, a
         from stacker.presenting.tables import effects_table
 
         effects = effects_of_assumptions(loaded.value, loaded.assumed)
-        click.echo("\n".join([*bench_card(plan), *effects_table(effects)]))
+        click.echo("\n".join([*bench_card(plan), *effects_table([dataclasses.asdict(one) for one in effects])]))
     if writes:
         note(f"Plan written to {target}\nNext: {next_step(plan, target)}", quiet=quiet)
     else:

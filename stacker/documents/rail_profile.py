@@ -11,6 +11,7 @@ from stacker.documents.fields import Block, declare
 from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.rail_link import LINK, Link, Shutter
 from stacker.documents.values import Flag, ListOf, Number, Text
+from stacker.figures import significant
 from stacker.motion.move_time import PIECE_S
 from stacker.motion.step_grid import division_um, microstep_um
 from stacker.motion.take_up import take_up_microsteps
@@ -26,6 +27,15 @@ def _periodic_error() -> Any:
         Number(unit="um", least=0, most=1000),
         "amplitude of the error that comes back with every turn of the screw; 'stacker calibrate rail' finds it",
         default=None,
+    )
+
+
+def _repeatability() -> Any:
+    return declare(
+        Number(unit="um", least=0, most=1000),
+        "one standard deviation of where a move ends; 'stacker calibrate rail' finds it",
+        default=None,
+        assumed=True,
     )
 
 
@@ -54,8 +64,13 @@ class RailProfile:
     speed_mm_s: float = declare(Number(unit="mm/s", above=0, most=500), "highest speed")
     acceleration_mm_s2: float = declare(Number(unit="mm/s2", above=0, most=50_000), "of starts and stops")
     backlash_um: float = declare(Number(unit="um", least=0, most=5000), "lost motion when the direction changes")
-    repeatability_um: float | None = declare(
-        Number(unit="um", least=0, most=1000), "one standard deviation of where a move ends", default=None
+    repeatability_um: float | None = _repeatability()
+    microstep_error: float = declare(
+        Number(least=0, most=1),
+        "how far a stop may be off within its full step, as a share of a full step: data sheets of stepper motors say "
+        "0.05; it does not add up from step to step",
+        default=0.05,
+        assumed=True,
     )
     periodic_error_um: float | None = _periodic_error()
     lead_error: float = declare(
@@ -104,6 +119,19 @@ class RailProfile:
             microsteps_per_full_step=self.microsteps_per_full_step,
             motor_turns_per_screw_turn=self.motor_turns_per_screw_turn,
         )
+
+    def scatter_with_um(self, repeatability_um: float) -> float:
+        """One standard deviation of where a move ends [um], repeatability and the motor's own error together.
+
+        Within its bounds the motor's error is taken as evenly spread, which has the bound over sqrt(3).
+        """
+        full_step_um = self.microstep_um * self.microsteps_per_full_step
+        return math.hypot(repeatability_um, self.microstep_error * full_step_um / math.sqrt(3))
+
+    @property
+    def scatter_um(self) -> float | None:
+        """The same with the rail's own repeatability; None where that is not known."""
+        return None if self.repeatability_um is None else self.scatter_with_um(self.repeatability_um)
 
     @property
     def screw_turn_um(self) -> float:
@@ -178,9 +206,7 @@ class HandRail:
         default=0.0,
         assumed=True,
     )
-    repeatability_um: float | None = declare(
-        Number(unit="um", least=0, most=1000), "one standard deviation of where a move ends", default=None
-    )
+    repeatability_um: float | None = _repeatability()
     periodic_error_um: float | None = _periodic_error()
     lead_error: float = declare(_LEAD_ERROR, "relative error of the lead", default=0.0, assumed=True)
 
@@ -192,6 +218,15 @@ class HandRail:
     def microstep_um(self) -> float:
         """Travel for one division of the dial [um]: what a microstep is to a motor."""
         return division_um(mm_per_turn=self.dial.mm_per_turn, divisions=self.dial.divisions)
+
+    def scatter_with_um(self, repeatability_um: float) -> float:
+        """One standard deviation of where a turn ends [um]."""
+        return repeatability_um
+
+    @property
+    def scatter_um(self) -> float | None:
+        """The same with the rail's own repeatability; None where that is not known."""
+        return self.repeatability_um
 
     @property
     def screw_turn_um(self) -> float:
@@ -206,7 +241,8 @@ class HandRail:
 
 def what_opens_gaps(rail: RailProfile | HandRail) -> str:
     """The errors of a rail that a gap risk counts, as a message names them."""
-    scatter = f"the rail's scatter ({rail.repeatability_um:g} um)"
+    motor = ", the motor's steps counted in" if rail.scatter_um != rail.repeatability_um else ""
+    scatter = f"the rail's scatter ({significant(rail.scatter_um)} um{motor})"
     if not rail.periodic_error_um:
         return scatter
     return f"{scatter} and the periodic error of its screw ({rail.periodic_error_um:g} um)"

@@ -38,6 +38,10 @@ WARNINGS: dict[str, str] = {
         "falls below the share of contrast asked for. It is a soft seam, not a hole. Use more overlap, or a better "
         "rail."
     ),
+    "repeatability_unknown": (
+        "Nobody has said how well the rail repeats, so the chance that some seam falls short cannot be told. The text "
+        "says what it would be for a good, a usual and a poor rail. Measure it with 'stacker calibrate rail'."
+    ),
     "high_na": (
         "Above NA 0.5 the model is an approximation. Its defocus is exact at the edge of the pupil and parabolic "
         "inside; by the exact phase steps could be longer: by 0.7 % at NA 0.55, 2.7 % at 0.8, 8.5 % at 0.95. "

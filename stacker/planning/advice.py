@@ -256,12 +256,12 @@ def _known_lead(draft: Draft) -> Iterator[_Found]:
 def _steadier_rail(draft: Draft) -> Iterator[_Found]:
     """The repeatability that brings the gap risk down to what needs no warning, at the overlap as it is."""
     request, rail = draft.request, draft.rail
-    if request.rail is None or rail is None or not rail.repeatability_um or draft.gap_risk is None:
+    if request.rail is None or rail is None or not rail.profile.repeatability_um or draft.gap_risk is None:
         return
     if draft.gap_risk <= RISK_WORTH_A_WARNING:
         return
     steady, found = 0.0, None
-    shaky = rail.repeatability_um
+    shaky = now_um = rail.profile.repeatability_um
     for _ in range(8):  # to half a per cent of what the rail has now
         middle = (steady + shaky) / 2
         changed = _laid(replace(request, rail=replace(request.rail, repeatability_um=middle)))
@@ -274,6 +274,6 @@ def _steadier_rail(draft: Draft) -> Iterator[_Found]:
             frames=draft.planes.frame_count,
             change=None,
             urgent=True,
-            text=f"Another rail: one that repeats to {steady:.2g} um instead of {rail.repeatability_um:.2g} um brings "
+            text=f"Another rail: one that repeats to {steady:.2g} um instead of {now_um:.2g} um brings "
             f"the gap risk from {draft.gap_risk:.2g} down to {RISK_WORTH_A_WARNING:g} at this overlap.",
         )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +17,7 @@ from stacker.planning.coverage import Planes
 from stacker.planning.criterion import Aperture, Criterion
 from stacker.planning.focus_grid import FloatArray
 from stacker.planning.focusing import Focusing
-from stacker.planning.gap_risk import gap_risk
+from stacker.planning.gap_risk import SoftSeams, gap_risk, soft_seams
 from stacker.planning.rail_use import RailUse, refuse_collision, refuse_outside_limits
 from stacker.planning.rig import imaging_of
 from stacker.records import record
@@ -36,7 +38,6 @@ class Draft:
     aperture: Aperture
     seam_contrast: FloatArray
     exposure_s: FloatArray | None
-    gap_risk: float | None
 
     @property
     def shooting_order(self) -> slice:
@@ -58,6 +59,48 @@ class Draft:
             first_focus_mm=float(focus_um[0]) / 1000,
             last_focus_mm=float(focus_um[-1]) / 1000,
         )
+
+    @cached_property
+    def gap_risk(self) -> float | None:
+        """Chance that some seam in the subject falls short; ``None`` where the rail's scatter is not known."""
+        return None if self.rail is None else self.gap_risk_at(self.rail.profile.scatter_um)
+
+    def gap_risk_at(self, scatter_um: float | None) -> float | None:
+        """The same if the rail scattered by so much."""
+        return None if self.rail is None or scatter_um is None else gap_risk(**self._stack_on(self.rail, scatter_um))
+
+    @property
+    def soft_seams(self) -> SoftSeams | None:
+        """How many seams fall short, and how far apart the planes of the worst pair come to lie."""
+        if self.rail is None or self.rail.profile.scatter_um is None:
+            return None
+        return soft_seams(**self._stack_on(self.rail, self.rail.profile.scatter_um))
+
+    @property
+    def softest_scattered(self) -> float | None:
+        """Contrast that the softest seam keeps, the rail's scatter counted in: half of all runs do worse."""
+        soft = self.soft_seams
+        if soft is None:
+            return None
+        pair, step_um = np.array([soft.worst_pair]), np.array([soft.worst_step_um])
+        return float(self.criterion.seam_contrast(step_um, self.aperture[pair])[0])
+
+    def _stack_on(self, rail: RailUse, scatter_um: float) -> dict[str, Any]:
+        """What `gap_risk` and `soft_seams` ask."""
+        # a gap is a seam below the share kept, also where a seam contrast defines the slices
+        kept_um = self.criterion.depth_by_model_um(self.request.focus.model, self.aperture)
+        # The rail carries the sensor: an error of its position is that over m^2 on the subject, m before any converter.
+        rear = self.request.moves == "rear"
+        scale = (self.aperture.magnification / self.imaging.converter) ** 2 if rear else 1.0
+        scale = scale / self.request.subject.index
+        return {
+            "focus_um": self.planes.focus_um,
+            "dof_um": np.broadcast_to(kept_um, self.planes.focus_um.shape),
+            "depth_um": self.request.subject.depth_mm * 1000,
+            "repeatability_um": scatter_um / scale,
+            "periodic_error_um": (rail.profile.periodic_error_um or 0.0) / scale,
+            "screw_turns": self.planes.rail_um / rail.profile.screw_turn_um,
+        }
 
     @property
     def field_mm(self) -> tuple[float, float]:
@@ -107,8 +150,6 @@ def draft_of(request: Request) -> Draft:
     refuse_collision(request, imaging, planes, rail)
     refuse_outside_limits(request, planes, rail)
     aperture = focusing.aperture_at(planes.focus_um)
-    # a gap is a seam below the share kept, also where a seam contrast defines the slices
-    kept_um = _per_plane(criterion.depth_by_model_um(request.focus.model, aperture), planes)
     return Draft(
         request=request,
         imaging=imaging,
@@ -116,9 +157,8 @@ def draft_of(request: Request) -> Draft:
         rail=rail,
         planes=planes,
         aperture=aperture,
-        seam_contrast=_seams(criterion, planes, aperture),
+        seam_contrast=seams_of(criterion, planes, aperture),
         exposure_s=_exposures(request, imaging, aperture),
-        gap_risk=_gap_risk(request, imaging, rail, planes, aperture, kept_um),
     )
 
 
@@ -132,11 +172,7 @@ def _refuse_endless(criterion: Criterion) -> None:
         )
 
 
-def _per_plane(value: FloatArray, planes: Planes) -> FloatArray:
-    return np.broadcast_to(value, planes.focus_um.shape)
-
-
-def _seams(criterion: Criterion, planes: Planes, aperture: Aperture) -> FloatArray:
+def seams_of(criterion: Criterion, planes: Planes, aperture: Aperture) -> FloatArray:
     """At each seam the worse of its two sides: with a moving rear standard the two frames differ."""
     sides = (_distinct(criterion, planes.step_um, aperture[part]) for part in (slice(None, -1), slice(1, None)))
     worst: FloatArray = np.minimum(*sides)
@@ -164,21 +200,3 @@ def front_exposure_s(light: Light, imaging: Imaging) -> float:
     if light.at_f_number is None or imaging.f_number is None:
         return light.exposure_s
     return light.exposure_s * (imaging.f_number / light.at_f_number) ** 2
-
-
-def _gap_risk(
-    request: Request, imaging: Imaging, rail: RailUse | None, planes: Planes, aperture: Aperture, kept_um: FloatArray
-) -> float | None:
-    if rail is None or rail.repeatability_um is None:
-        return None
-    # The rail carries the sensor: an error of its position is that over m^2 on the subject, m before any converter.
-    scale = (aperture.magnification / imaging.converter) ** 2 if request.moves == "rear" else 1.0
-    scale = scale / request.subject.index
-    return gap_risk(
-        focus_um=planes.focus_um,
-        dof_um=kept_um,
-        depth_um=request.subject.depth_mm * 1000,
-        repeatability_um=rail.repeatability_um / scale,
-        periodic_error_um=(rail.profile.periodic_error_um or 0.0) / scale,
-        screw_turns=planes.rail_um / rail.profile.screw_turn_um,
-    )

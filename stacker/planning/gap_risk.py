@@ -6,10 +6,12 @@ import math
 from collections.abc import Callable, Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stacker.errors import Refusal
 from stacker.motion.step_grid import whole_down
 from stacker.planning.focus_grid import FloatArray
+from stacker.records import record
 
 RISK_WORTH_A_WARNING = 0.001
 LARGEST_OVERLAP = 0.7
@@ -18,6 +20,7 @@ LARGEST_OVERLAP = 0.7
 _NEGLIGIBLE = 1e-9
 _SAFE_SIGMAS = 9.0  # a tail of 1e-19: a million such pairs are still negligible
 _PHASES = 64  # of a turn; see the test against a numerical integral
+_FEW_PHASES, _HALVINGS = 8, 14  # for a softest seam that is told in whole per cent
 _SAME_DEPTH = 1e-9  # relative: a plane laid on the depth to the last bit of a double touches the subject
 
 
@@ -75,15 +78,111 @@ def gap_risk(
     """
     if repeatability_um is None:
         return None
-    slack_um = _SAME_DEPTH * depth_um
-    touching = (focus_um[1:] >= -slack_um) & (focus_um[:-1] <= depth_um + slack_um)
-    room_um = ((dof_um[1:] + dof_um[:-1]) / 2 - np.diff(focus_um))[touching]
-    scatter_um = np.broadcast_to(np.asarray(repeatability_um, dtype=float), focus_um.shape)
-    pair_um = np.hypot(scatter_um[1:], scatter_um[:-1])[touching]
+    touching = _touching(focus_um, depth_um)
+    room_um = _room_um(focus_um, dof_um)[touching]
+    pair_um = _pair_um(focus_um, repeatability_um)[touching]
     longer_um = _periodic_lengthening(focus_um.shape, periodic_error_um, screw_turns)
     risks = [_risk(room_um - shift_um[touching], pair_um) for shift_um in longer_um]
     risk = math.fsum(risks) / len(risks)
     return risk if risk >= _NEGLIGIBLE else 0.0
+
+
+@record
+class SoftSeams:
+    """What scatter does to a stack.
+
+    Attributes
+    ----------
+    short : float
+        Seams in the subject that fall short, on average.
+    pairs : int
+        Seams in the subject.
+    worst_pair : int
+        The nearer plane of the pair that comes to lie farthest apart, for the slices they have.
+    worst_step_um : float
+        How far apart its planes come to lie [um]: in half of all runs it is more.
+    """
+
+    short: float
+    pairs: int
+    worst_pair: int
+    worst_step_um: float
+
+
+def soft_seams(
+    *,
+    focus_um: FloatArray,
+    dof_um: FloatArray,
+    depth_um: float,
+    repeatability_um: FloatArray | float,
+    periodic_error_um: FloatArray | float = 0.0,
+    screw_turns: FloatArray | None = None,
+) -> SoftSeams:
+    """How many seams fall short, and how soft the softest gets; parameters as for `gap_risk`.
+
+    Notes
+    -----
+    The mean number is the sum of p_i, for a screw the mean of that over its phases. The worst step is the one that no
+    pair exceeds in half of all runs, in shares of the slices: the root of mean over phases of the product of
+    1 - p_i = 1/2.
+    """
+    touching = _touching(focus_um, depth_um)
+    pairs = int(np.count_nonzero(touching))
+    if not pairs:
+        return SoftSeams(short=0.0, pairs=0, worst_pair=0, worst_step_um=0.0)
+    pair_um = _pair_um(focus_um, repeatability_um)[touching]
+    slices_um, steps_um = ((dof_um[1:] + dof_um[:-1]) / 2)[touching], np.diff(focus_um)[touching]
+    longer_um = [one[touching] for one in _periodic_lengthening(focus_um.shape, periodic_error_um, screw_turns)]
+    short = [_shares(slices_um - steps_um - shift_um, pair_um).sum() for shift_um in longer_um]
+    few = longer_um[:: max(1, len(longer_um) // _FEW_PHASES)]
+
+    def none_beyond(share: float) -> float:
+        """Probability that no step is more than such a share of its slices."""
+        kept = [1 - _risk(share * slices_um - steps_um - shift_um, pair_um) for shift_um in few]
+        return sum(kept) / len(kept)
+
+    most = (steps_um + np.max(longer_um, axis=0)) / slices_um
+    low, high = (
+        float((steps_um / slices_um).min()) / 2,
+        float(most.max()) + _SAFE_SIGMAS * float((pair_um / slices_um).max()),
+    )
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if none_beyond(middle) < 0.5 else (low, middle)
+    worst = int(most.argmax())
+    return SoftSeams(
+        short=float(np.mean(short)),
+        pairs=pairs,
+        worst_pair=int(np.flatnonzero(touching)[worst]),
+        worst_step_um=high * float(slices_um[worst]),
+    )
+
+
+def _touching(focus_um: FloatArray, depth_um: float) -> NDArray[np.bool_]:
+    """Which pairs of planes have a part of the subject between them."""
+    slack_um = _SAME_DEPTH * depth_um
+    touching: NDArray[np.bool_] = (focus_um[1:] >= -slack_um) & (focus_um[:-1] <= depth_um + slack_um)
+    return touching
+
+
+def _room_um(focus_um: FloatArray, dof_um: FloatArray) -> FloatArray:
+    """By how much each step may grow until the slices part."""
+    room_um: FloatArray = (dof_um[1:] + dof_um[:-1]) / 2 - np.diff(focus_um)
+    return room_um
+
+
+def _pair_um(focus_um: FloatArray, repeatability_um: FloatArray | float) -> FloatArray:
+    """Standard deviation of the distance of each pair of planes."""
+    scatter_um = np.broadcast_to(np.asarray(repeatability_um, dtype=float), focus_um.shape)
+    pair_um: FloatArray = np.hypot(scatter_um[1:], scatter_um[:-1])
+    return pair_um
+
+
+def _shares(room_um: FloatArray, pair_um: FloatArray) -> FloatArray:
+    """Probability of each pair to have less than no room left."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        room_sigmas = np.where(pair_um > 0, room_um / pair_um, np.where(room_um < 0, -np.inf, np.inf))
+    return normal_upper_tail(room_sigmas)
 
 
 def _risk(room_um: FloatArray, pair_um: FloatArray) -> float:

@@ -41,11 +41,6 @@ class RailUse:
             lead_error=0.0 if request.subject.depth_source == "rail" else profile.lead_error,
         )
 
-    @property
-    def repeatability_um(self) -> float | None:
-        """One standard deviation of where a move ends."""
-        return self.profile.repeatability_um
-
     def reach_um(self, planes: Planes) -> tuple[float, float]:
         """Lowest and highest rail position of a run from position 0, the overshoot of the take-up included."""
         ends = planes.position_microsteps[[0, -1]].tolist()

@@ -1,4 +1,4 @@
-"""What the assumed values do to the frame count: each moved down and up, and the stack laid anew."""
+"""What the assumed values do: the frames of a stack laid anew, and what the seams of the plan as it is would keep."""
 
 from __future__ import annotations
 
@@ -7,23 +7,53 @@ from typing import Any
 
 from stacker.documents.request import Request
 from stacker.errors import Refusal
-from stacker.planning.draft import draft_of
+from stacker.planning.criterion import Criterion
+from stacker.planning.draft import Draft, draft_of, seams_of
+from stacker.planning.focusing import Focusing
+from stacker.planning.rig import imaging_of
+from stacker.records import record
 
-# Likely bounds of what a person did not say: common practice, no source.
-_BOUNDS: dict[str, tuple[float, float]] = {
-    "rig.pupil_magnification": (0.7, 1.4),
+# Likely bounds of what a person did not say: common practice, no source. Pupil magnifications of lenses as they are
+# sold reach from 0.5 (long ones) to 2 and more (wide ones).
+BOUNDS: dict[str, tuple[float, float]] = {
+    "rig.pupil_magnification": (0.5, 2.0),
+    "rig.close_up_gap_mm": (10.0, 40.0),
     "focus.kept_contrast": (0.7, 0.9),
     "focus.resolved_contrast": (0.2, 0.4),
     "focus.overlap": (0.2, 0.4),
 }
+_SEEN = 0.005  # of the contrast: half of the last digit that is shown
 
 
-# Key, then pairs of a value and the frames it needs (None: refused); the value that was assumed comes first.
-Effect = tuple[str, list[tuple[float, int | None]]]
+@record
+class Case:
+    """One value of a key.
+
+    Attributes
+    ----------
+    value : float
+        What the key is taken to be.
+    frames : int or None
+        What a plan that knows it needs; None where that is refused.
+    seam : float or None
+        Share of contrast that the softest seam of the plan as it is keeps then; None for one frame or a refused rig.
+    """
+
+    value: float
+    frames: int | None
+    seam: float | None
+
+
+@record
+class Effect:
+    """An assumed value and two others: the one that was taken comes first in ``cases``."""
+
+    key: str
+    cases: tuple[Case, ...]
 
 
 def effects_of_assumptions(request: Request, assumed: dict[str, Any]) -> list[Effect]:
-    """The assumed values that change the frame count, those that change it most first.
+    """The assumed values that change frames or seams, those that change the frames most first.
 
     Parameters
     ----------
@@ -31,30 +61,47 @@ def effects_of_assumptions(request: Request, assumed: dict[str, Any]) -> list[Ef
         As it was planned.
     assumed : dict
         The defaults that were taken, by dotted key.
-
-    Returns
-    -------
-    list of Effect
     """
-    now = draft_of(request).planes.frame_count
+    draft = draft_of(request)
     effects = [
-        (key, [(float(assumed[key]), now), *((value, _frames(request, key, value)) for value in bounds)])
-        for key, bounds in _BOUNDS.items()
+        Effect(key=key, cases=tuple(_case(draft, key, float(value)) for value in (assumed[key], *bounds)))
+        for key, bounds in BOUNDS.items()
         if key in assumed
     ]
-    return sorted((effect for effect in effects if _spread(effect)), key=_spread, reverse=True)
+    return sorted((effect for effect in effects if _matters(effect)), key=_spread, reverse=True)
+
+
+def _matters(effect: Effect) -> bool:
+    """What only moves a wish changes nothing; what is true of the bench may show at the seams alone."""
+    seams = [case.seam for case in effect.cases if case.seam is not None and effect.key.startswith("rig.")]
+    return _spread(effect) > 0 or max(seams, default=0.0) - min(seams, default=0.0) > _SEEN
 
 
 def _spread(effect: Effect) -> int:
-    frames = [count or 0 for _, count in effect[1]]
+    frames = [case.frames or 0 for case in effect.cases]
     return max(frames) - min(frames)
 
 
-def _frames(request: Request, key: str, value: float) -> int | None:
+def _case(draft: Draft, key: str, value: float) -> Case:
     block_name, _, name = key.partition(".")
-    block: Any = getattr(request, block_name)
-    changed: dict[str, Any] = {block_name: replace(block, **{name: value})}
+    block: Any = getattr(draft.request, block_name)
+    changes: dict[str, Any] = {block_name: replace(block, **{name: value})}
+    request = replace(draft.request, **changes)
     try:
-        return draft_of(replace(request, **changed)).planes.frame_count
+        frames = draft_of(request).planes.frame_count
+    except Refusal:
+        frames = None
+    return Case(value=value, frames=frames, seam=_seam(draft, request))
+
+
+def _seam(draft: Draft, request: Request) -> float | None:
+    """What the softest seam of a stack keeps if another request describes the bench and what counts."""
+    if draft.planes.frame_count < 2:
+        return None
+    try:
+        imaging = imaging_of(request)
+        criterion = Criterion.of(request, imaging)
+        aperture = Focusing(request=request, imaging=imaging, criterion=criterion).aperture_at(draft.planes.focus_um)
+        return float(seams_of(criterion, draft.planes, aperture).min())
     except Refusal:
         return None

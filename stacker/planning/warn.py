@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from stacker.documents.plan import Warned
 from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
 from stacker.documents.rigs import RingRig
-from stacker.figures import significant
+from stacker.figures import chance, significant
 from stacker.planning.draft import Draft
 from stacker.planning.gap_risk import LARGEST_OVERLAP, RISK_WORTH_A_WARNING
 from stacker.planning.overlap import overlap_for_rail
@@ -16,6 +16,8 @@ _SHOCK_S = (1 / 60, 1.0)  # where a mechanical shutter's shock shows under conti
 _HIGH_NA = 0.5
 _SHOWS_MORE = 1.02  # a fiftieth is less than anybody sees: common practice, no source
 _ALMOST_SURE = 0.99
+_LIKELY = 0.5
+_SCATTERS_UM = (1, 2, 5)  # of rails that people have: common practice, no source
 
 
 def warnings_of(draft: Draft) -> tuple[Warned, ...]:
@@ -115,13 +117,33 @@ def _of_the_rail(draft: Draft) -> Iterator[tuple[str, str]]:
                 f"{profile.min_step_microsteps}; a single microstep is not exact under load: use a finer lead or a "
                 "reduction",
             )
-    if draft.gap_risk is not None and draft.gap_risk > RISK_WORTH_A_WARNING:
+    if draft.gap_risk is None:
+        yield "repeatability_unknown", _unknown_text(draft, profile)
+    elif draft.gap_risk > RISK_WORTH_A_WARNING:
         yield "gap_risk", _gap_text(draft, draft.gap_risk, profile)
 
 
+def _unknown_text(draft: Draft, profile: RailProfile | HandRail) -> str:
+    risks = [draft.gap_risk_at(profile.scatter_with_um(one_um)) for one_um in _SCATTERS_UM]
+    cases = ", ".join(f"at {one_um} um it is {chance(risk)}" for one_um, risk in zip(_SCATTERS_UM, risks, strict=True))
+    return (
+        "how well the rail repeats is not known, nor is the chance that some seam falls short: "
+        f"{cases}; measure it ('stacker calibrate rail') and write rail.repeatability_um"
+    )
+
+
+def _how_soft(draft: Draft, risk: float) -> str:
+    """Where a soft seam is more likely than not: how many, and how soft the softest."""
+    soft, keeps = draft.soft_seams, draft.softest_scattered
+    if risk <= _LIKELY or soft is None or keeps is None:
+        return ""
+    left = f"{keeps:.0%} of the contrast" if keeps > 0 else "none of the contrast, detail is reversed there"
+    return f"about {max(round(soft.short), 1)} of {soft.pairs} seams will, and the softest will keep about {left}; "
+
+
 def _gap_text(draft: Draft, risk: float, profile: RailProfile | HandRail) -> str:
-    chance = "almost surely" if risk > _ALMOST_SURE else f"with probability {risk:.2g}"
-    found = f"some seam will fall short {chance}, from {what_opens_gaps(profile)}; "
+    likely = "almost surely" if risk > _ALMOST_SURE else f"with probability {risk:.2g}"
+    found = f"some seam will fall short {likely}, from {what_opens_gaps(profile)}; {_how_soft(draft, risk)}"
     overlap = overlap_for_rail(draft.request)
     if overlap is not None:
         instead = "" if draft.request.focus.seam_contrast is None else " instead of seam_contrast"

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import HandRail, what_opens_gaps
-from stacker.figures import significant
+from stacker.figures import chance, significant
 from stacker.presenting.tables import WIDTH, duration, f_number, shutter_time, wrapped
 
 _LABEL = 13  # columns of the words on the left
@@ -70,9 +70,10 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
     yield "time", _time(plan)
     yield "storage", _storage(plan)
     rail, risk = plan.request.rail, coverage.gap_risk
-    if rail is not None and risk is not None:
-        chance = "under one in a billion" if not risk else "over 0.99" if risk > 0.99 else significant(risk, 2)
-        yield "gap risk", f"{chance} for the whole stack, from {what_opens_gaps(rail)}"
+    if rail is not None:
+        unknown = risk is None and rail.repeatability_um is None
+        source = "how well the rail repeats is not known" if unknown else f"from {what_opens_gaps(rail)}"
+        yield "gap risk", f"unknown: {source}" if unknown else f"{chance(risk)} for the whole stack, {source}"
 
 
 def _seam(plan: Plan) -> str:

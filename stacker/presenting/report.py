@@ -7,7 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from stacker.documents.plan import Plan
-from stacker.figures import significant
+from stacker.figures import chance, significant
 from stacker.optics.spectrum import Spectrum
 from stacker.presenting import report_pictures
 from stacker.presenting.bench_card import checks, facts
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # Nothing may be fetched and no script may run: what a title says stays words.
+LIKELY_GAP = 0.001  # as for the warning gap_risk
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
 BEGINNING = """<!doctype html>
@@ -58,7 +59,7 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[dict[str, An
             _assumed(plan),
             _list("Before the first frame", checks(plan), list_class="checks"),
             _side(plan, slices),
-            _contrast(slices),
+            _contrast(plan, slices),
             _apertures(plan, apertures),
             _clock(plan, times),
         ]
@@ -191,18 +192,20 @@ def _slices(count: int) -> str:
     return "1 slice" if count == 1 else f"{count} slices"
 
 
-def _contrast(slices: Slices) -> str:
+def _contrast(plan: Plan, slices: Slices) -> str:
     if slices.softest is None:
         return ""
     softest, least = slices.softest, slices.seam_contrast[slices.softest]
-    promise = (
-        f"The plan promises {slices.promised:g} of the in-focus contrast everywhere"
-        if slices.promised
-        else f"The plan's model promises no contrast; {slices.level:g} is drawn for comparison"
-    )
+    if not slices.promised:
+        promise = f"The plan's model promises no contrast; {slices.level:g} is drawn for comparison"
+    elif doubt := _doubt(plan):
+        promise = f"The plan asks for {slices.promised:g} of the in-focus contrast at every depth, and {doubt}"
+    else:
+        promise = f"The plan promises {slices.promised:g} of the in-focus contrast everywhere"
+    more = slices.promised and least > slices.promised + 0.005
     says = (
-        f"{promise}. The softest seam, between frames {slices.frame[softest]} and {slices.frame[softest + 1]}, keeps "
-        f"{least:.3f}{', since the slices overlap' if slices.promised and least > slices.promised + 0.005 else ''}."
+        f"{promise}. With the rail exactly in place the softest seam, between frames {slices.frame[softest]} and "
+        f"{slices.frame[softest + 1]}, keeps {least:.3f}{', since the slices overlap' if more else ''}."
     )
     rows = (
         (f"{one}, {other}", f"{seam / 1000:.4f}", f"{kept:.4f}")
@@ -220,6 +223,16 @@ def _contrast(slices: Slices) -> str:
         ("frames", "seam mm", "share kept"),
         rows,
     )
+
+
+def _doubt(plan: Plan) -> str | None:
+    """Why the rail may not keep what the plan asks for."""
+    risk = plan.coverage.gap_risk
+    if plan.request.rail is None or (risk is not None and risk <= LIKELY_GAP):
+        return None
+    if risk is None:
+        return "how well the rail repeats is not known"
+    return f"the chance that its scatter leaves some seam below that is {chance(risk)}"
 
 
 def _apertures(plan: Plan, rows: Sequence[dict[str, Any]]) -> str:

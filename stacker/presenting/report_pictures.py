@@ -102,7 +102,7 @@ def _enlarged(axes: Axes, slices: Slices, *, narrow: bool) -> None:
 
 
 def contrast_view(slices: Slices, *, narrow: bool) -> Figure:
-    """What every seam keeps, and the contrast of a few frames through depth, with the promised level."""
+    """What every seam keeps, and the contrast of a few frames through depth, with the level asked for."""
     figure = new_figure(width_in(narrow=narrow), 4.4 if narrow else 4.0)
     whole, large = figure.subplots(2, 1)
     depth_mm = [seam / 1000 for seam in slices.seam_um]
@@ -126,7 +126,7 @@ def contrast_view(slices: Slices, *, narrow: bool) -> Figure:
 
 
 def _level(axes: Axes, slices: Slices) -> None:
-    words = "promised" if slices.promised else "for comparison"
+    words = "asked for" if slices.promised else "for comparison"
     axes.axhline(slices.level, color=STRONG, linewidth=1.2, linestyle=(0, (5, 2)))
     axes.annotate(
         f"{words} {slices.level:g}",
