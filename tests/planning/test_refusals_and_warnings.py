@@ -215,7 +215,8 @@ def test_gap_risk_names_the_screw_where_its_error_counts():
     assert "from the rail's scatter (15 um); " in scatter_alone
     both = gap_text(rail=replace(RAIL, repeatability_um=5, periodic_error_um=90))
     # by hand: a full step is 10 um, 0.05 of it over sqrt(3) 0.289 um
-    assert "from the rail's scatter (5.01 um, the motor's steps counted in) and the periodic error of its screw (90 um); " in both
+    assert "from the rail's scatter (5.01 um, the motor's steps counted in) and the periodic error" in both
+    assert " of its screw (90 um); " in both
     hopeless = gap_text(rail=replace(RAIL, repeatability_um=1, periodic_error_um=900))
     assert hopeless.startswith("some seam will fall short almost surely, ")
     assert hopeless.endswith("use a rail that repeats better or has a truer screw")
