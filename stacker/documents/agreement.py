@@ -37,12 +37,13 @@ def _rail_against_focus(plan: Plan) -> Iterator[tuple[int | None, str, str]]:
     """The way of the rail follows from the depth: the same with the whole camera, more or less with the sensor alone.
 
     With ``moves: rear`` rail = f (m_front - m) and depth = f (1/m - 1/m_front), so that rail = depth * m * m_front.
+    Behind a flat face the lens sees depths that many times nearer together as its index.
     """
     frames, rear = plan.frames, plan.request.moves == "rear"
     front = plan.optics.magnification
     scales = [front * m for m in frames.magnification] if rear else [1.0] * len(frames)
     for row, (rail_um, focus_um, scale) in enumerate(zip(frames.rail_um, frames.focus_um, scales, strict=True)):
-        wanted_um = focus_um * scale
+        wanted_um = focus_um * scale / plan.request.subject.index
         if abs(rail_um - wanted_um) > _ROUNDED_UM + _RELATIVE * abs(wanted_um) * rear:
             text = f"found {rail_um:.4f}; focus_um of the same frame asks for {wanted_um:.4f}; make the plan anew"
             yield row, "frames.rail_um", text

@@ -26,6 +26,7 @@ RAIL = RailProfile(
     acceleration_mm_s2=15,
     backlash_um=0,
     repeatability_um=4.0,
+    microstep_error=0,
     periodic_error_um=6.0,
 )
 REAR = Request(
@@ -55,7 +56,9 @@ def subject_mm(image_mm):
 def test_errors_of_a_moving_rear_are_told_where_the_subject_is(monkeypatch):
     told = {}
     monkeypatch.setattr(drafting, "gap_risk", lambda **given: told.update(given))
-    planes = draft_of(REAR).planes
+    draft = draft_of(REAR)
+    planes = draft.planes
+    assert draft.gap_risk is None
     # independent: how far the plane of focus moves for a hundredth of a um of the rail, by the lens equation; it
     # bends by 1e-7 of itself over that
     image_mm = F_MM + EXTENSION_MM - planes.rail_um / 1000
@@ -69,10 +72,18 @@ def test_errors_of_a_moving_rear_are_told_where_the_subject_is(monkeypatch):
 def test_errors_of_a_moving_camera_are_those_of_its_rail(monkeypatch):
     told = {}
     monkeypatch.setattr(drafting, "gap_risk", lambda **given: told.update(given))
-    draft_of(CAMERA_MOVES)
+    assert draft_of(CAMERA_MOVES).gap_risk is None
     assert (told["repeatability_um"], told["periodic_error_um"]) == (4.0, 6.0)
-    draft_of(replace(CAMERA_MOVES, rail=replace(RAIL, periodic_error_um=None)))
+    assert draft_of(replace(CAMERA_MOVES, rail=replace(RAIL, periodic_error_um=None))).gap_risk is None
     assert told["periodic_error_um"] == 0
+
+
+def test_the_motor_s_own_error_adds_to_the_scatter(monkeypatch):
+    told = {}
+    monkeypatch.setattr(drafting, "gap_risk", lambda **given: told.update(given))
+    assert draft_of(replace(CAMERA_MOVES, rail=replace(RAIL, microstep_error=0.3))).gap_risk is None
+    # by hand: a full step is 2 mm/200 = 10 um; evenly within 3 um either way scatters by sqrt(3) um, and 16 + 3 = 19
+    assert told["repeatability_um"] == pytest.approx(19**0.5)
 
 
 def test_a_lamp_gives_a_frame_less_light_the_farther_the_sensor_is():

@@ -128,7 +128,7 @@ def test_every_picture_has_a_title_and_a_description(page):
         if tag == "svg":
             assert attributes["role"] == "img"
             assert set(attributes["aria-labelledby"].split()) <= names
-    assert "The softest seam, between frames" in page["text"]
+    assert "the softest seam, between frames" in page["text"]
 
 
 def test_the_page_speaks_the_cards_words(page):

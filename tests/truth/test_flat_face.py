@@ -22,6 +22,7 @@ from prysm.propagation import Wavefront
 from truth.setups import RAIL, objective_setup
 
 from stacker.documents.focus import Focus
+from stacker.documents.plan_file import read_plan, write_plan
 from stacker.documents.request import Subject
 from stacker.optics.aberration import plate_w040_um, sharpest_w040_waves
 from stacker.planning.draft import draft_of
@@ -105,6 +106,12 @@ def test_the_rail_steps_as_in_air_and_the_lens_is_stopped_by_the_face():
     assert resin.motion.step_microsteps == air.motion.step_microsteps
     assert resin.motion.travel_mm < air.motion.travel_mm / 1.4
     assert resin.depth_of_field.total_um == pytest.approx(RESIN * air.depth_of_field.total_um, rel=1e-4)
+
+
+def test_a_plan_in_resin_can_be_written_and_read_back(tmp_path):
+    path = tmp_path / "resin.plan.yaml"
+    write_plan(plan_of(in_resin(index=RESIN, below_face_mm=1), {}), path)
+    assert read_plan(path).frames.rail_um[-1] == pytest.approx(read_plan(path).frames.focus_um[-1] / RESIN, abs=1e-3)
 
 
 @pytest.mark.parametrize(("na", "thickness_um"), [(0.28, 1900.0), (0.42, 380.0), (0.14, 500.0)])
