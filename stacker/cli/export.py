@@ -20,9 +20,16 @@ from stacker.errors import Refusal
     required=True,
     help="The table; RS274/NGC words for another controller; a sheet for a hand rail.",
 )
+@click.option(
+    "--dwell",
+    type=click.Choice(("seconds", "milliseconds")),
+    default="seconds",
+    help="Of gcode: the unit of G4 P; seconds by the standard.",
+)
+@click.option("--plain", is_flag=True, help="Of gcode: no comments and no M2, for boards that refuse them.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write this file instead of printing.")
 @output_options
-def command(plan: Path, *, form: str, output: Path | None, as_json: bool, quiet: bool) -> None:
+def command(plan: Path, *, form: str, dwell: str, plain: bool, output: Path | None, as_json: bool, quiet: bool) -> None:
     """Print the step sequence of PLAN for another machine, or for hands.
 
     Nothing in an exported program checks a limit: try it without the subject first.
@@ -34,9 +41,11 @@ def command(plan: Path, *, form: str, output: Path | None, as_json: bool, quiet:
     from stacker.documents.files import write_whole
     from stacker.documents.plan_file import read_plan
 
-    text = _text(form, plan, read_plan(plan))
+    if form != "gcode" and (plain or dwell != "seconds"):
+        raise click.UsageError("--dwell and --plain are for --format gcode.")
+    text = _text(form, plan, read_plan(plan), milliseconds=dwell == "milliseconds", plain=plain)
     if output is not None:
-        keep_other_files(output, _BEGINNINGS[form], f"{form} export")
+        keep_other_files(output, _PLAIN if plain else _BEGINNINGS[form], f"{form} export")
         write_whole(output, text)
     if as_json:
         path = None if output is None else str(output)
@@ -48,6 +57,7 @@ def command(plan: Path, *, form: str, output: Path | None, as_json: bool, quiet:
 
 
 _BEGINNINGS = {"csv": "frame,focus_um,", "gcode": "(plan ", "dial": "Dial sheet: "}
+_PLAIN = "G21\nG90\nG94\n"
 _NEXT = {
     "csv": "open it in a spreadsheet, or: stacker report PLAN",
     "gcode": "try it without the subject; afterwards look at every file: no journal is kept by another machine",
@@ -55,7 +65,7 @@ _NEXT = {
 }
 
 
-def _text(form: str, path: Path, plan: object) -> str:
+def _text(form: str, path: Path, plan: object, *, milliseconds: bool, plain: bool) -> str:
     from stacker.documents.plan import Plan
     from stacker.presenting.export_csv import csv_text
     from stacker.presenting.export_dial import dial_text
@@ -63,6 +73,8 @@ def _text(form: str, path: Path, plan: object) -> str:
 
     assert isinstance(plan, Plan)
     try:
-        return {"csv": csv_text, "gcode": gcode_text, "dial": dial_text}[form](plan)
+        if form == "gcode":
+            return gcode_text(plan, milliseconds=milliseconds, plain=plain)
+        return {"csv": csv_text, "dial": dial_text}[form](plan)
     except Refusal as refusal:
         raise Refusal(f"{path}: {refusal}", code=refusal.code, key=refusal.key) from None

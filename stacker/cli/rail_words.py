@@ -69,10 +69,14 @@ def try_answers(rail: Rail, path: Path, *, go: bool, write: bool) -> tuple[dict[
 
     controller, s = rail.controller, rail.settings
     assert isinstance(controller, GcodeMoves)
+    said = controller.lines.at_opening
+    opening = f"At opening it said: {', '.join(map(repr, said))}." if said else "At opening it said nothing."
+    if said and not controller.words.greeting:
+        opening += " If that is how it greets whenever it starts, write its beginning under greeting."
     if not go:
         took_s = answer_s(controller)
-        text = f"Its acknowledgements take {took_s * 1000:.0f} ms (answer_s: {typed_mm(round(took_s, 3))})."
-        return {"answer_s": took_s}, text
+        text = f"{opening} Its acknowledgements take {took_s * 1000:.0f} ms (answer_s: {typed_mm(round(took_s, 3))})."
+        return {"answer_s": took_s, "at_opening": said}, fill(text, 80)
     way = min(s.microsteps(1.0), s.reach(PIECE_S))
     found = try_moves(controller, -way, speed=s.speed, acceleration=s.acceleration)
     values: dict[str, Any] = {
@@ -83,7 +87,7 @@ def try_answers(rail: Rail, path: Path, *, go: bool, write: bool) -> tuple[dict[
     values = {key: value for key, value in values.items() if value is not None}
     if write:
         write_values(path, values, load_rail)
-    text = _told(found.query_tells, controller.words.position_query, waits=found.dwell_waits)
+    text = opening + " " + _told(found.query_tells, controller.words.position_query, waits=found.dwell_waits)
     lines = [f"  {key.removeprefix('link.')}: {value}" for key, value in values.items()]
     head = "Written under link:" if write else "Lines for link: in the profile (--write writes them):"
     result = {"answer_s": found.answer_s, "dwell_waits": found.dwell_waits, "query_tells": found.query_tells}

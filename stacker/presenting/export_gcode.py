@@ -12,19 +12,28 @@ from __future__ import annotations
 import math
 import textwrap
 
+from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
 from stacker.motion.take_up import reach
 from stacker.presenting.frame_times import frame_times, move_times_s, stops_microsteps
+from stacker.presenting.gcode_style import GcodeStyle
 from stacker.presenting.tables import duration
 
 _COMMENT_WIDTH = 76
 _WAITED_S = 0.002  # the plan's times are rounded to milliseconds: more than that is a wait for flash or card
 
 
-def gcode_text(plan: Plan) -> str:
+def gcode_text(plan: Plan, *, milliseconds: bool = False, plain: bool = False) -> str:
     """The program, lines ended by LF.
+
+    Parameters
+    ----------
+    plan : Plan
+        With a motor rail and a light.
+    milliseconds, plain : bool
+        As `GcodeStyle`; the words of the contact are those of the profile.
 
     Raises
     ------
@@ -49,20 +58,26 @@ def gcode_text(plan: Plan) -> str:
     low, high = reach(positions, direction=direction, take_up=plan.motion.take_up_microsteps or 0)
     way = "deeper into the subject" if direction > 0 else "out of the subject"
     body, seconds = _frames(plan, profile)
+    style = GcodeStyle(milliseconds=milliseconds, plain=plain, **_contact_words(profile))
     head = [
         f"plan {plan.name}, {len(positions)} frames, {duration(seconds)}",
         f"digest {plan.digest}",
-        "units mm, positions absolute, feed in mm a minute, dwell G4 P in seconds",
-        "some firmware reads P in milliseconds: try G4 P3 by itself first, it must take three seconds",
+        *style.about_dwells,
         "set X zero with the front of the subject in focus, reached the way the frames go; positive X takes the focus "
         "deeper",
         f"X stays within {_mm(plan, low)} to {_mm(plan, high)}; the frames go {way}",
-        "M8 closes the shutter contact, M9 opens it",
+        f"{style.close_contact} closes the shutter contact, {style.open_contact} opens it",
         "nothing here checks a limit: try it without the subject, with a hand on the emergency stop",
     ]
     lines = [comment for text in head for comment in _comments(text)]
     lines += ["G21", "G90", "G94", "M9", f"F{_number(profile.speed_mm_s * 60)}", *body, "M9", "M2"]
-    return "\n".join(lines) + "\n"
+    return "".join(f"{text}\n" for line in lines if (text := style.line(line)) is not None)
+
+
+def _contact_words(profile: RailProfile) -> dict[str, str]:
+    if not isinstance(profile.link, GcodeLink):
+        return {}
+    return {"close_contact": profile.link.close_contact, "open_contact": profile.link.open_contact}
 
 
 def _frames(plan: Plan, profile: RailProfile) -> tuple[list[str], float]:

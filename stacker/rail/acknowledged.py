@@ -42,6 +42,8 @@ class AcknowledgedLines:
         Whether acknowledgements still belong to what was sent last, and nothing was forgotten by a reset.
     heard : deque of str
         Its last lines that were no acknowledgement.
+    at_opening : list of str
+        What it said before anything was sent.
     attend : callable
         Called while waiting.
     """
@@ -50,6 +52,7 @@ class AcknowledgedLines:
         self._link, self._words = link, words
         self.trusted, self._why = True, ""
         self.heard: deque[str] = deque(maxlen=_REMEMBERED)
+        self.at_opening: list[str] = []
         self.attend: Callable[[], None] = lambda: None
         self._answered_s = link.clock.now()
         self._posted: tuple[str, float] | None = None  # whose acknowledgement is awaited, until when

@@ -21,6 +21,7 @@ def open_up(lines: AcknowledgedLines, words: GcodeWords, url: str) -> None:
         When it refuses, with its own words.
     """
     greeted = lines.hear_out(words.wake_s)
+    lines.at_opening = list(lines.heard)
     first = words.mode or words.open_contact
     refused: ControllerRefused | None = None
     for tried in range(TRIES):

@@ -50,3 +50,17 @@ def test_an_edited_plan_is_refused(stacker, plans, tmp_path):
     done = stacker("export", plan, "--format", "csv")
     assert done.code == 1
     assert "digest" in done.err
+
+
+def test_a_board_that_takes_milliseconds_and_no_comments(stacker, plans, tmp_path):
+    plan = plans / "leaf_beetle.plan.yaml"
+    target = tmp_path / "beetle.nc"
+    words = ("export", plan, "--format", "gcode", "--dwell", "milliseconds", "--plain", "-o", target)
+    assert stacker(*words).code == 0
+    assert stacker(*words).code == 0  # its own file may be written again
+    lines = target.read_text(encoding="utf-8").splitlines()
+    assert lines[:3] == ["G21", "G90", "G94"]
+    assert "G4 P800" in lines
+    refused = stacker("export", plan, "--format", "csv", "--plain")
+    assert refused.code == 2
+    assert "are for --format gcode" in refused.err

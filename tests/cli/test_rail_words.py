@@ -54,7 +54,8 @@ def test_identify_times_the_answers_moves_nothing_and_advises_what_can_be_done(s
     path, board = at_the_board(answers_after_s=0.03)
     told = stacker("rail", "identify", path)
     assert told.code == 0
-    assert "acknowledgements take 30 ms" in told.out
+    assert "acknowledgements take 30 ms" in " ".join(told.out.split())
+    assert f"At opening it said: '{GREETING}'." in " ".join(told.out.split())
     assert "rail identify" in told.err
     assert "rail find" not in told.err
     assert not board.moves

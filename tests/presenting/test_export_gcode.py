@@ -135,3 +135,32 @@ def test_refused_without_motor_or_light(planned, hand_rail):
         gcode_text(planned(rail=hand_rail))
     with pytest.raises(Refusal, match="light:"):
         gcode_text(planned("light=null"))
+
+
+def test_dwells_in_milliseconds_are_the_same_waits(planned):
+    plan = planned(*FLASH)
+    seconds = [line for line in gcode_text(plan).splitlines() if line.startswith("G4")]
+    text = re.sub(r"\)\n\(- ", " ", gcode_text(plan, milliseconds=True))
+    other = [line for line in text.splitlines() if line.startswith("G4")]
+    assert [float(line[4:]) * 1000 for line in seconds] == pytest.approx([int(line[4:]) for line in other])
+    assert "dwell G4 P in milliseconds" in text
+    assert "try G4 P3000 by itself first" in text
+
+
+def test_plain_has_neither_comments_nor_m2_and_the_same_motion(planned):
+    plan = planned(*FLASH)
+    plain = gcode_text(plan, plain=True)
+    assert "(" not in plain
+    assert "M2" not in plain.splitlines()
+    assert plain.splitlines() == [
+        line for line in gcode_text(plan).splitlines() if not line.startswith("(") and line != "M2"
+    ]
+
+
+def test_the_contact_of_the_profile_is_the_contact_of_the_program(planned):
+    link = GCODE_LINK.replace("no_stop", "close_contact: M106 S255, open_contact: M107, no_stop")
+    text = gcode_text(planned(*FLASH, link))
+    lines = text.splitlines()
+    assert lines.count("M106 S255") == gcode_text(planned(*FLASH)).splitlines().count("M8")
+    assert "M8" not in lines
+    assert "(M106 S255 closes the shutter contact, M107 opens it)" in text

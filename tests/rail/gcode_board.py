@@ -79,6 +79,9 @@ class Faults:
 class Manners:
     """How it behaves, whatever it is sent."""
 
+    taken: str = TAKEN
+    bad: str = BAD
+    greeting: str = GREETING
     ending: str = ""  # behind every acknowledgement
     notice_then_taken: bool = False  # an unknown word gets both
     contact: tuple[str, str] = ("M8", "M9")
@@ -208,7 +211,7 @@ class Board:
         self._locked, self._swallows = self.manners.starts_locked, self.manners.swallows_first
         self._ratio = self.manners.steps_ratio if self.manners.remembers else 6.0
         if self.greets and not (self.faults.silent_reset and self.resets_s):
-            self._answer(GREETING, after_s)
+            self._answer(self.manners.greeting, after_s)
 
     def _line(self, line):
         self.lines.append(line)
@@ -221,11 +224,11 @@ class Board:
             return
         if number in faults.lost_line:
             return
-        answers, after_s = ([BAD], 0.0) if number in faults.refused else self._obey(line)
+        answers, after_s = ([self.manners.bad], 0.0) if number in faults.refused else self._obey(line)
         for answer in answers:
             if number not in faults.lost_answer:
                 self._answer(answer, after_s + faults.late_answer.get(number, self.answers_after_s))
-            if number in faults.double_answer and TAKEN in answer:
+            if number in faults.double_answer and self.manners.taken in answer:
                 self._answer(answer, after_s + faults.double_answer[number])
 
     def _answer(self, text, after_s):
@@ -254,14 +257,14 @@ class Board:
     def _obey(self, line):
         """The answers, and how much later than usual they come."""
         m, now_s = self.manners, self.clock.now()
-        taken = TAKEN + m.ending
+        taken = m.taken + m.ending
         if self._alarmed:
             return [ALARM], 0.0
         if line == "unlock":
             self._locked = False
             return [taken], 0.0
         if self._locked:
-            return [LOCKED], 0.0
+            return [f"{m.bad}: locked"], 0.0
         if line == "set steps":
             self._ratio = m.steps_ratio
             return [taken], 0.0
@@ -274,7 +277,7 @@ class Board:
         words = {letter: float(number) for letter, number in WORD.findall(line)}
         rest = WORD.sub("", re.sub(r"\([^()]*\)", "", line)).strip()
         if rest or not words or words.get("G") not in (1, 4, 21, 90, 92, 94):
-            return ([f"{NOTICE} '{line}'?", taken] if m.notice_then_taken else [BAD]), 0.0
+            return ([f"{NOTICE} '{line}'?", taken] if m.notice_then_taken else [m.bad]), 0.0
         ends_s = max([now_s, *(move.ends_s for move in self.moves)])
         if words["G"] == 4:
             return [taken], (ends_s - now_s if m.dwell == "waits" else 0.0)
