@@ -16,7 +16,8 @@ PACKAGE = Path(__file__).resolve().parents[1] / "stacker"
 # From the top down; packages on one line never import each other.
 LAYERS = [
     {"cli"},
-    {"planning", "driving", "verifying", "presenting", "calibrating"},
+    {"presenting"},
+    {"planning", "driving", "verifying", "calibrating"},
     {"documents", "rail", "pictures"},
     {"optics", "motion", "pixels"},
     {"errors", "figures"},

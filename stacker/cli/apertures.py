@@ -67,11 +67,10 @@ def command(
         write_json(result_document("apertures", result))
         return
     if not quiet:
-        cells = [dataclasses.asdict(row) for row in rows]
         chosen = best.f_number if best else None
-        click.echo("\n".join([*apertures_table(cells, own, chosen), *trade_off(cells, own, chosen)]))
+        click.echo("\n".join([*apertures_table(rows, own, chosen), *trade_off(rows, own, chosen)]))
         if wished and best is None:
-            click.echo("\n".join(["", *none_grants(cells, detail_um, frames, minutes)]))
+            click.echo("\n".join(["", *none_grants(rows, detail_um, frames, minutes)]))
     sets = " --set ".join(settings(loaded.value, best.f_number if best else own))
     note(f"Next: stacker plan {as_typed(request)} --set {sets}", quiet=quiet)
 

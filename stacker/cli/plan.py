@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -59,10 +58,10 @@ def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, a
     if not quiet:
         from stacker.planning.sensitivity import effects_of_assumptions
         from stacker.presenting.bench_card import bench_card
-        from stacker.presenting.tables import effects_table
+        from stacker.presenting.effects_table import effects_table
 
         effects = effects_of_assumptions(loaded.value, loaded.assumed)
-        click.echo("\n".join([*bench_card(plan), *effects_table([dataclasses.asdict(one) for one in effects])]))
+        click.echo("\n".join([*bench_card(plan), *effects_table(effects)]))
     if writes:
         note(f"Plan written to {target}\nNext: {next_step(plan, target)}", quiet=quiet)
     else:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 
 import click
@@ -37,7 +36,7 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     keep_other_files(target, BEGINNING, "page of a plan")
     rows = [] if read.optics.f_number is None else aperture_rows(read.request)
     spectrum = draft_of(read.request).criterion.spectrum
-    page = report_page(read, spectrum, [dataclasses.asdict(row) for row in rows])
+    page = report_page(read, spectrum, rows)
     write_whole(target, page)
     if as_json:
         write_json(result_document("report", {"path": str(target), "bytes": len(page.encode())}))

@@ -71,5 +71,5 @@ def command(plans: tuple[Path, ...], *, setup_min: float, start: datetime | None
         write_json(result_document("session", {**times, **fields}))
         return
     if not quiet:
-        click.echo("\n".join(session_table(fields, starts=starts, setup_s=setup_min * 60)))
+        click.echo("\n".join(session_table(session, starts=starts, setup_s=setup_min * 60)))
     note(f"Next: stacker drive {as_typed(plans[0])}", quiet=quiet)

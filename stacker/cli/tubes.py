@@ -76,7 +76,7 @@ def command(*, as_json: bool, quiet: bool, **flags: Any) -> None:
         write_json(result_document("tubes", [dataclasses.asdict(row) for row in rows]))
         return
     if not quiet:
-        click.echo("\n".join(tubes_table([dataclasses.asdict(row) for row in rows], FILLS)))
+        click.echo("\n".join(tubes_table(rows, FILLS)))
     note("Next: stacker new lens -o mine.yaml, and write the tubes you chose into it", quiet=quiet)
 
 

@@ -61,7 +61,7 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
         stacks = [{**dataclasses.asdict(verdict), "commands": commands} for verdict, commands, _ in told]
         write_json(result_document("verify", {"complete": complete, "stacks": stacks}))
     elif not quiet:
-        click.echo("\n".join(verdict_text([dataclasses.asdict(verdict) for verdict in verdicts])))
+        click.echo("\n".join(verdict_text(verdicts)))
     for line in [line for _, commands, _ in told for line in commands] or {otherwise for _, _, otherwise in told}:
         note(f"Next: {line}", quiet=quiet or as_json)
     if not complete:

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 from stacker.figures import significant
+from stacker.planning.apertures import ApertureRow
 from stacker.presenting.tables import WIDTH, duration, table, wrapped
 
 _CURVE_ROWS = 12
 _MARGIN = 8  # columns left of the curve
 
 
-def apertures_table(rows: Sequence[dict[str, Any]], own: float | None, best: float | None) -> list[str]:
-    """Rows of `ApertureRow` fields as lines of at most 80 columns.
+def apertures_table(rows: Sequence[ApertureRow], own: float | None, best: float | None) -> list[str]:
+    """What each f-number buys as lines of at most 80 columns.
 
     Parameters
     ----------
-    rows : sequence of dict
-        The fields of each row by name.
+    rows : sequence of ApertureRow
+        One a marked f-number, perhaps one between.
     own, best : float or None
         F-number of the request, and the one that grants the wish best.
     """
@@ -27,24 +27,24 @@ def apertures_table(rows: Sequence[dict[str, Any]], own: float | None, best: flo
     cells = []
     for row in rows:
         costs = [
-            significant(row["effective_f_number"]),
-            significant(row["finest_detail_um"]),
-            significant(row["slice_um"]),
-            str(row["frames"]),
-            duration(row["duration_s"]),
-            significant(row["raw_gb"]),
-            "diffraction" if row["diffraction"] else "",
+            significant(row.effective_f_number),
+            significant(row.finest_detail_um),
+            significant(row.slice_um),
+            str(row.frames),
+            duration(row.duration_s),
+            significant(row.raw_gb),
+            "diffraction" if row.diffraction else "",
         ]
-        sign = _sign(row["f_number"], own, best)
-        cells.append([sign, f"f/{row['f_number']:g}", *(["-"] * 6 + ["refused"] if row["refused"] else costs)])
+        sign = _sign(row.f_number, own, best)
+        cells.append([sign, f"f/{row.f_number:g}", *(["-"] * 6 + ["refused"] if row.refused else costs)])
     lines = table(head, cells)
     lines.append("")
     lines.append(">  as requested" + ("    *  grants the wish best" if best is not None else ""))
-    if any(row["diffraction"] for row in rows):
+    if any(row.diffraction for row in rows):
         lines.append("diffraction: the Airy disk spans more pixels than focus.airy_pixels")
     for row in rows:
-        if row["refused"]:
-            lines += wrapped(f"f/{row['f_number']:g} refused: {row['refused']}", indent="  ")
+        if row.refused:
+            lines += wrapped(f"f/{row.f_number:g} refused: {row.refused}", indent="  ")
     return lines
 
 
@@ -52,7 +52,7 @@ def _sign(f_number: float, own: float | None, best: float | None) -> str:
     return "*" if f_number == best else ">" if f_number == own else ""
 
 
-def trade_off(rows: Sequence[dict[str, Any]], own: float | None, best: float | None) -> list[str]:
+def trade_off(rows: Sequence[ApertureRow], own: float | None, best: float | None) -> list[str]:
     """Frames against the finest detail as a curve of characters, both axes logarithmic; nothing for under two points.
 
     Parameters
@@ -60,10 +60,14 @@ def trade_off(rows: Sequence[dict[str, Any]], own: float | None, best: float | N
     rows, own, best
         As for `apertures_table`.
     """
-    points = [(row["finest_detail_um"], row["frames"], row["f_number"]) for row in rows if row["frames"] is not None]
+    points = [
+        (row.finest_detail_um, row.frames, row.f_number)
+        for row in rows
+        if row.finest_detail_um is not None and row.frames is not None
+    ]
     if len({frames for _, frames, _ in points}) < 2:
         return []
-    details, counts = ([point[axis] for point in points] for axis in (0, 1))
+    details, counts = [detail for detail, _, _ in points], [count for _, count, _ in points]
     fewest, most, finest, coarsest = min(counts), max(counts), min(details), max(details)
     across = WIDTH - _MARGIN - len("o f/99.99") - 1
     canvas = [[" "] * (WIDTH - _MARGIN) for _ in range(_CURVE_ROWS)]
@@ -89,21 +93,22 @@ def _place(value: float, least: float, most: float) -> float:
 
 
 def none_grants(
-    rows: Sequence[dict[str, Any]], detail_um: float | None, frames: int | None, minutes: float | None
+    rows: Sequence[ApertureRow], detail_um: float | None, frames: int | None, minutes: float | None
 ) -> list[str]:
     """Why no f-number grants the wish: what the rig would need at best."""
-    able = [row for row in rows if row["frames"] is not None]
+    details = [row.finest_detail_um for row in rows if row.finest_detail_um is not None]
+    counts = [row.frames for row in rows if row.frames is not None]
     wishes = [
         *([f"{detail_um:g} um"] if detail_um is not None else []),
         *([f"{frames} frames"] if frames is not None else []),
         *([f"{minutes:g} minutes"] if minutes is not None else []),
     ]
     limits = []
-    if able and detail_um is not None:
-        limits.append(f"the finest detail here is {significant(min(row['finest_detail_um'] for row in able))} um")
-    if able and frames is not None:
-        limits.append(f"the fewest frames are {min(row['frames'] for row in able)}")
-    times = [row["duration_s"] for row in able if row["duration_s"] is not None]
+    if details and detail_um is not None:
+        limits.append(f"the finest detail here is {significant(min(details))} um")
+    if counts and frames is not None:
+        limits.append(f"the fewest frames are {min(counts)}")
+    times = [row.duration_s for row in rows if row.duration_s is not None]
     if times and minutes is not None:
         limits.append(f"the shortest stack takes {duration(min(times))}")
     known = f" ({'; '.join(limits)})" if limits else ""

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from stacker.documents.plan import Plan
 from stacker.figures import chance, significant
 from stacker.optics.spectrum import Spectrum
+from stacker.planning.apertures import ApertureRow
 from stacker.presenting import report_pictures
 from stacker.presenting.bench_card import checks, facts
 from stacker.presenting.frame_times import FrameTimes, frame_times
@@ -31,7 +32,7 @@ BEGINNING = """<!doctype html>
 <meta name="generator" content="stacker">"""  # by which a page of ours is known
 
 
-def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[dict[str, Any]]) -> str:
+def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]) -> str:
     """The whole page as HTML.
 
     Parameters
@@ -40,8 +41,8 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[dict[str, An
         As read from its file.
     spectrum : Spectrum
         Of the plan's light.
-    apertures : sequence of dict
-        Fields of the rows of `stacker apertures`; empty for a rig without an aperture ring.
+    apertures : sequence of ApertureRow
+        The rows of `stacker apertures`; empty for a rig without an aperture ring.
 
     Raises
     ------
@@ -235,26 +236,26 @@ def _doubt(plan: Plan) -> str | None:
     return f"the chance that its scatter leaves some seam below that is {chance(risk)}"
 
 
-def _apertures(plan: Plan, rows: Sequence[dict[str, Any]]) -> str:
+def _apertures(plan: Plan, rows: Sequence[ApertureRow]) -> str:
     chosen = plan.optics.f_number
-    known = [row for row in rows if row["frames"] is not None]
+    known = [row for row in rows if row.frames is not None]
     if not known or chosen is None:
         return ""
     limit = plan.optics.diffraction_f_number
     past = "" if limit is None else f" Past f/{limit:.3g} diffraction shows."
     most, least = known[0], known[-1]
     says = (
-        f"The plan's f/{chosen:g} takes {plan.coverage.frame_count} frames; f/{most['f_number']:g} would take "
-        f"{most['frames']}, f/{least['f_number']:g} {least['frames']}.{past}"
+        f"The plan's f/{chosen:g} takes {plan.coverage.frame_count} frames; f/{most.f_number:g} would take "
+        f"{most.frames}, f/{least.f_number:g} {least.frames}.{past}"
     )
     cells = (
         (
-            f"f/{row['f_number']:g}",
-            f"f/{significant(row['effective_f_number'])}",
-            significant(row["slice_um"]),
-            str(row["frames"]),
-            significant(row["finest_detail_um"]),
-            duration(row["duration_s"]),
+            f"f/{row.f_number:g}",
+            f"f/{significant(row.effective_f_number)}",
+            significant(row.slice_um),
+            str(row.frames),
+            significant(row.finest_detail_um),
+            duration(row.duration_s),
         )
         for row in known
     )

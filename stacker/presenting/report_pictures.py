@@ -10,6 +10,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from stacker.documents.plan import Plan
+from stacker.planning.apertures import ApertureRow
 from stacker.presenting.frame_times import FrameTimes
 from stacker.presenting.slices import Slices
 from stacker.presenting.svg import FAINT, INK, ONE, OTHER, PAPER, STRONG, SUBJECT, new_figure
@@ -144,23 +145,24 @@ def _level(axes: Axes, slices: Slices) -> None:
 # ---------------------------------------------------------------------------------------------------------- f-numbers
 
 
-def aperture_view(rows: Sequence[dict[str, Any]], *, chosen: float, diffraction: float | None, narrow: bool) -> Figure:
+def aperture_view(rows: Sequence[ApertureRow], *, chosen: float, diffraction: float | None, narrow: bool) -> Figure:
     """Thickness of a slice and frames against the marked f-number, the plan's own ringed."""
     from matplotlib.ticker import FuncFormatter, NullLocator
 
     figure = new_figure(width_in(narrow=narrow), 3.8 if narrow else 3.4)
     depth, frames = figure.subplots(2, 1, sharex=True)
-    known = [row for row in rows if row["frames"] is not None]
-    at = [row["f_number"] for row in known]
-    for axes, key, label in ((depth, "slice_um", "slice, um"), (frames, "frames", "frames")):
-        axes.plot(at, [row[key] for row in known], color=ONE, marker="o", markersize=4)
-        for row in known:
-            if row["f_number"] == chosen:
-                axes.plot([chosen], [row[key]], marker="o", markersize=11, fillstyle="none", color=STRONG)
+    known = [row for row in rows if row.frames is not None]
+    at = [row.f_number for row in known]
+    slices_um, counts = [row.slice_um or 0.0 for row in known], [row.frames or 0 for row in known]
+    for axes, values, label, below_pt in ((depth, slices_um, "slice, um", -12), (frames, counts, "frames", 5)):
+        axes.plot(at, values, color=ONE, marker="o", markersize=4)
+        for f_number, value in zip(at, values, strict=True):
+            if f_number == chosen:
+                axes.plot([chosen], [value], marker="o", markersize=11, fillstyle="none", color=STRONG)
                 axes.annotate(
-                    f"f/{chosen:g}: {row[key]:.4g}",
-                    (chosen, row[key]),
-                    xytext=(9, 5 if key == "frames" else -12),
+                    f"f/{chosen:g}: {value:.4g}",
+                    (chosen, value),
+                    xytext=(9, below_pt),
                     textcoords="offset points",
                     color=STRONG,
                 )

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Any
 
 from stacker.figures import significant
+from stacker.planning.session import Session
 from stacker.presenting.tables import duration, table, wrapped
 
 _NAME_WIDTH = 22
 
 
-def session_table(session: dict[str, Any], *, starts: datetime, setup_s: float) -> list[str]:
+def session_table(session: Session, *, starts: datetime, setup_s: float) -> list[str]:
     """The stacks in order and the sums, as lines of at most 80 columns.
 
     Parameters
     ----------
-    session : dict
-        The fields of a `Session` by name.
+    session : Session
+        The stacks of an evening, added up.
     starts : datetime
         When the first stack begins, by the clock on the wall.
     setup_s : float
@@ -27,38 +27,38 @@ def session_table(session: dict[str, Any], *, starts: datetime, setup_s: float) 
     head = ("stack", "frames", "begins", "ends", "time", "raw GB", "on card", "batteries")
     rows = [
         [
-            _short(stack["name"]),
-            str(stack["frames"]),
-            clock(starts, stack["begins_s"]),
-            clock(starts, stack["ends_s"]),
-            duration(stack["duration_s"]),
-            significant(stack["raw_gb"]),
-            _span(stack["cards"]),
-            "?" if stack["charges"] is None else f"{stack['charges']:.1f}",
+            _short(stack.name),
+            str(stack.frames),
+            clock(starts, stack.begins_s),
+            clock(starts, stack.ends_s),
+            duration(stack.duration_s),
+            significant(stack.raw_gb),
+            _span(stack.cards),
+            "?" if stack.charges is None else f"{stack.charges:.1f}",
         ]
-        for stack in session["stacks"]
+        for stack in session.stacks
     ]
     return [*table(head, rows, left=1), "", *_sums(session, starts, setup_s)]
 
 
-def _sums(session: dict[str, Any], starts: datetime, setup_s: float) -> list[str]:
-    unknown, count = session["unknown"], len(session["stacks"])
+def _sums(session: Session, starts: datetime, setup_s: float) -> list[str]:
+    unknown, count = session.unknown, len(session.stacks)
     least = "at least " if unknown else ""
-    lines = [f"hours      {least}{duration(session['duration_s'])}, {setup_s / 60:g} min between stacks"]
+    lines = [f"hours      {least}{duration(session.duration_s)}, {setup_s / 60:g} min between stacks"]
     if any(text.endswith(": time") for text in unknown):
         lines.append("finish     unknown")
     else:
-        lines.append(f"finish     {clock(starts, session['duration_s'])}")
-    filled = ", ".join(f"card {n} {significant(gb)} GB" for n, gb in enumerate(session["card_gb"], start=1))
+        lines.append(f"finish     {clock(starts, session.duration_s)}")
+    filled = ", ".join(f"card {n} {significant(gb)} GB" for n, gb in enumerate(session.card_gb, start=1))
     lines += wrapped(
-        f"{significant(session['raw_gb'])} GB raw" + (f": {filled}" if filled else ", cards unknown"),
+        f"{significant(session.raw_gb)} GB raw" + (f": {filled}" if filled else ", cards unknown"),
         first="files      ",
         indent=" " * 11,
     )
-    lines.append(f"batteries  {least}{session['batteries']}, with the camera left on during set-up")
+    lines.append(f"batteries  {least}{session.batteries}, with the camera left on during set-up")
     lines += wrapped(
-        f"{significant(session['working_gb'])} GB to keep all {count} open for blending, "
-        f"{significant(session['largest_working_gb'])} GB for the largest alone",
+        f"{significant(session.working_gb)} GB to keep all {count} open for blending, "
+        f"{significant(session.largest_working_gb)} GB for the largest alone",
         first="space      ",
         indent=" " * 11,
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from stacker.figures import significant
 
@@ -53,29 +52,3 @@ def shutter_time(seconds: float) -> str:
     if seconds < 0.3 and abs(round(1 / seconds) * seconds - 1) < _HARDLY_SEEN:
         return f"1/{1 / seconds:.0f} s"
     return f"{significant(seconds)} s"
-
-
-def effects_table(effects: Sequence[dict[str, Any]]) -> list[str]:
-    """The assumed values that matter: the frames that other values need, and what the seams of this plan keep then.
-
-    Parameters
-    ----------
-    effects : sequence of dict
-        The fields of each `Effect` of the planning by name.
-    """
-    if not effects:
-        return []
-    head = ["assumed", "value", "frames"] + ["if", "frames", "seam, if"] * (len(effects[0]["cases"]) - 1)
-    rows = []
-    for effect in effects:
-        taken, *others = effect["cases"]
-        row = [effect["key"], f"{taken['value']:g}", _frames(taken)]
-        for case in others:
-            row += [f"{case['value']:g}", _frames(case), "?" if case["seam"] is None else f"{case['seam']:.0%}"]
-        rows.append(row)
-    note = "frames: of a plan that knows it. seam, if: contrast that the softest seam of this plan keeps if it is so."
-    return ["", "Assumed, for want of better:", *table(head, rows, left=1), *wrapped(note)]
-
-
-def _frames(case: dict[str, Any]) -> str:
-    return "refused" if case["frames"] is None else str(case["frames"])

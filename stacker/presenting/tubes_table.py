@@ -3,59 +3,59 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from stacker.figures import significant
+from stacker.planning.tubes import TubeRow
 from stacker.presenting.tables import table, wrapped
 
 
-def tubes_table(rows: Sequence[dict[str, Any]], fills: tuple[float, float]) -> list[str]:
-    """Rows of `TubeRow` fields as lines of at most 80 columns.
+def tubes_table(rows: Sequence[TubeRow], fills: tuple[float, float]) -> list[str]:
+    """What each set of tubes reaches as lines of at most 80 columns.
 
     Parameters
     ----------
-    rows : sequence of dict
-        The fields of each row by name.
+    rows : sequence of TubeRow
+        One a set.
     fills : tuple of float
         Shares of the width that a framed subject fills.
     """
     head = ("", "tubes mm", "from x", "to x", "width mm", "distance mm", "stops lost", "diffraction")
     cells = [
         [
-            "*" if row["frames_subject"] else "",
+            "*" if row.frames_subject else "",
             _name(row),
-            significant(row["from_magnification"]),
-            significant(row["magnification"]),
-            significant(row["field_mm"][0]),
-            significant(row["working_distance_mm"]),
-            f"{row['light_loss_stops']:.1f}",
-            f"f/{significant(row['diffraction_f_number'], 2)}",
+            significant(row.from_magnification),
+            significant(row.magnification),
+            significant(row.field_mm[0]),
+            significant(row.working_distance_mm),
+            f"{row.light_loss_stops:.1f}",
+            f"f/{significant(row.diffraction_f_number, 2)}",
         ]
         for row in rows
     ]
     lines = table(head, cells, left=2)
     lines += ["", "from x: lens at infinity; the rest at its nearest focus. width: of the field"]
     lines.append("diffraction: marked f-number past which the Airy disk spans three pixels")
-    if any(row["working_distance_mm"] is None for row in rows):
+    if any(row.working_distance_mm is None for row in rows):
         lines += wrapped("distance ?: give --front-offset-mm, or measure from the rim to the subject in focus")
-    if any(row["frames_subject"] for row in rows):
+    if any(row.frames_subject for row in rows):
         lines += wrapped(f"*: the subject can be made to fill {fills[0]:.0%} to {fills[1]:.0%} of the width")
-    elif rows[0]["subject_fills"] is not None:
+    elif rows[0].subject_fills is not None:
         lines += wrapped(_nearest(rows, fills))
     return lines
 
 
-def _nearest(rows: Sequence[dict[str, Any]], fills: tuple[float, float]) -> str:
+def _nearest(rows: Sequence[TubeRow], fills: tuple[float, float]) -> str:
     """Which set comes nearest where none frames the subject."""
     # each set misses the wanted shares on one side only: by so much
-    missed = [max(fills[0] - row["subject_fills"][1], row["subject_fills"][0] - fills[1]) for row in rows]
-    best = rows[missed.index(min(missed))]
-    share = best["subject_fills"][1 if best["subject_fills"][1] < fills[0] else 0]
+    reached = [(row, row.subject_fills) for row in rows if row.subject_fills is not None]
+    best, (least, most) = min(reached, key=lambda pair: max(fills[0] - pair[1][1], pair[1][0] - fills[1]))
+    share = most if most < fills[0] else least
     return (
         f"No set makes the subject fill {fills[0]:.0%} to {fills[1]:.0%} of the width; {_name(best)} comes nearest, "
         f"with {share:.0%}"
     )
 
 
-def _name(row: dict[str, Any]) -> str:
-    return "+".join(f"{tube:g}" for tube in row["tubes_mm"]) or "none"
+def _name(row: TubeRow) -> str:
+    return "+".join(f"{tube:g}" for tube in row.tubes_mm) or "none"

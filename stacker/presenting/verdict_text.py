@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 from stacker.figures import one_line, spans
 from stacker.presenting.tables import wrapped
+from stacker.verifying.verdict import Damage, Verdict
 
 _SHOWN = 12  # depths named one by one; beyond that ranges of frames are enough
 
 
-def verdict_text(verdicts: Sequence[dict[str, Any]]) -> list[str]:
+def verdict_text(verdicts: Sequence[Verdict]) -> list[str]:
     """Lines of at most 80 columns, the answer first.
 
     Parameters
     ----------
-    verdicts : sequence of dict
-        The fields of a `Verdict` by name, one a stack.
+    verdicts : sequence of Verdict
+        One a stack.
     """
     lines: list[str] = []
     for verdict in verdicts:
         if len(verdicts) > 1:
-            lines += wrapped(f"{one_line(Path(verdict['journals'][0]).name)}:")
+            lines += wrapped(f"{one_line(Path(verdict.journals[0]).name)}:")
         lines += wrapped(_headline(verdict))
         for text in _details(verdict):
             lines += wrapped(text, first="  ", indent="    ")
@@ -34,18 +34,18 @@ def verdict_text(verdicts: Sequence[dict[str, Any]]) -> list[str]:
     return lines
 
 
-def _headline(verdict: dict[str, Any]) -> str:
-    frames = verdict["frames"]
-    if verdict["complete"]:
+def _headline(verdict: Verdict) -> str:
+    frames = verdict.frames
+    if verdict.complete:
         return f"Complete: all {frames} frames are there."
-    if not verdict["times_fit"]:
-        return f"Cannot tell: the files' times do not fit the journal ({verdict['pictures']} pictures)."
-    sure = len(verdict["missing"]) + len(verdict["not_shot"])
-    least, most = sure + verdict["doubtful_least"], sure + verdict["doubtful_most"]
+    if not verdict.times_fit:
+        return f"Cannot tell: the files' times do not fit the journal ({verdict.pictures} pictures)."
+    sure = len(verdict.missing) + len(verdict.not_shot)
+    least, most = sure + verdict.doubtful_least, sure + verdict.doubtful_most
     wrong = [f"{_range(least, most)} of {frames} missing"] if least else []
-    if verdict["halves"]:
-        wrong.append(f"{_count(len(verdict['halves']), 'frame')} with one file of two")
-    if damaged := [damage for damage in verdict["damaged"] if damage["frames"]]:
+    if verdict.halves:
+        wrong.append(f"{_count(len(verdict.halves), 'frame')} with one file of two")
+    if damaged := [damage for damage in verdict.damaged if damage.frames]:
         wrong.append(f"{_count(len(damaged), 'file')} damaged or in doubt")
     if wrong:
         return f"NOT complete: {', '.join(wrong)}."
@@ -59,68 +59,68 @@ def _range(least: int, most: int) -> str:
     return f"{least} {'or' if most == least + 1 else 'to'} {most} frames"
 
 
-def _details(verdict: dict[str, Any]) -> Iterable[str]:
+def _details(verdict: Verdict) -> Iterable[str]:
     yield from _gaps(verdict)
-    if not verdict["times_fit"]:
-        fewer = f" At least {verdict['doubtful_least']} are missing." if verdict["doubtful_least"] else ""
+    if not verdict.times_fit:
+        fewer = f" At least {verdict.doubtful_least} are missing." if verdict.doubtful_least else ""
         yield (
-            f"{_count(verdict['pictures'], 'picture')} for {verdict['frames']} frames.{fewer} Copying may have changed "
+            f"{_count(verdict.pictures, 'picture')} for {verdict.frames} frames.{fewer} Copying may have changed "
             "the file times, or files of another run are among them." + _by_files(verdict)
         )
-    if verdict["unlinked"]:
+    if verdict.unlinked:
         yield "The journal does not say when it was resumed, so a spare picture may hide a lost one: look at them."
-    if verdict["look_alikes"]:
+    if verdict.look_alikes:
         yield (
-            f"{verdict['look_alikes']} pictures beyond these fit the journal as well, and times cannot tell which are "
+            f"{verdict.look_alikes} pictures beyond these fit the journal as well, and times cannot tell which are "
             "its own: another run of this plan? Name its journal too, and they are told apart."
         )
-    if verdict["doubled"]:
-        yield f"taken more than once: {named(verdict['doubled'], verdict['focus_mm'])}; keep one each"
-    if verdict["late"]:
+    if verdict.doubled:
+        yield f"taken more than once: {named(verdict.doubled, verdict.focus_mm)}; keep one each"
+    if verdict.late:
         yield (
-            f"taken out of turn: {_with_files(verdict['late'], verdict['files'])}. Neither capture order nor the order "
+            f"taken out of turn: {_with_files(verdict.late, verdict.files)}. Neither capture order nor the order "
             "of names is depth order here: put each at the place of its frame."
         )
-    if renamed := sorted({*verdict["out_of_order"]} - {*verdict["late"]}):
-        yield f"out of turn by name, not by capture order: {_with_files(renamed, verdict['files'])}"
+    if renamed := sorted({*verdict.out_of_order} - {*verdict.late}):
+        yield f"out of turn by name, not by capture order: {_with_files(renamed, verdict.files)}"
 
 
-def _by_files(verdict: dict[str, Any]) -> str:
+def _by_files(verdict: Verdict) -> str:
     """What would prove more than the times at which files were written."""
-    if verdict["clock"] == "exif":
+    if verdict.clock == "exif":
         return ""
-    if verdict["exif_read"]:
+    if verdict.exif_read:
         return " Capture times inside the files would prove more; too few of these have one."
     return " Capture times inside the files prove more: pip install '.[exif]'."
 
 
-def _gaps(verdict: dict[str, Any]) -> Iterable[str]:
-    depth = verdict["focus_mm"]
-    if verdict["missing"]:
-        yield f"missing: {named(verdict['missing'], depth)}"
-    if verdict["doubtful"] and verdict["times_fit"]:
-        least, most = verdict["doubtful_least"], verdict["doubtful_most"]
+def _gaps(verdict: Verdict) -> Iterable[str]:
+    depth = verdict.focus_mm
+    if verdict.missing:
+        yield f"missing: {named(verdict.missing, depth)}"
+    if verdict.doubtful and verdict.times_fit:
+        least, most = verdict.doubtful_least, verdict.doubtful_most
         span = f"{least}" if least == most else f"{least} {'or' if most == least + 1 else 'to'} {most}"
         which = f"{span} of these" if least else "may be missing, one or more of these"
-        yield f"{which}: {named(verdict['doubtful'], depth)}"
+        yield f"{which}: {named(verdict.doubtful, depth)}"
         yield (
             "Times and numbers alone cannot tell which (at an even rhythm a lost first frame looks like a lost last "
             f"one, and a test shot like a frame): look at the pictures, or shoot them all again.{_by_files(verdict)}"
         )
-    if verdict["not_shot"]:
-        yield f"not confirmed by the journal: {named(verdict['not_shot'], depth)}"
-    if verdict["halves"]:
-        yield f"raw file or JPEG missing: {named(verdict['halves'], depth)}"
-    yield from _faults([damage for damage in verdict["damaged"] if damage["frames"]], depth)
+    if verdict.not_shot:
+        yield f"not confirmed by the journal: {named(verdict.not_shot, depth)}"
+    if verdict.halves:
+        yield f"raw file or JPEG missing: {named(verdict.halves, depth)}"
+    yield from _faults([damage for damage in verdict.damaged if damage.frames], depth)
 
 
-def _faults(damaged: Sequence[dict[str, Any]], depth: dict[int, float]) -> Iterable[str]:
+def _faults(damaged: Sequence[Damage], depth: dict[int, float]) -> Iterable[str]:
     """Files by what is wrong with them; where their frames are known, with those."""
     files: dict[str, list[str]] = {}
     for damage in damaged:
-        frames = " or ".join(f"{frame}, {depth[frame]:.3f} mm" for frame in damage["frames"])
-        name = one_line(damage["file"])
-        files.setdefault(one_line(damage["fault"]), []).append(f"{name} (frame {frames})" if frames else name)
+        frames = " or ".join(f"{frame}, {depth[frame]:.3f} mm" for frame in damage.frames)
+        name = one_line(damage.file)
+        files.setdefault(one_line(damage.fault), []).append(f"{name} (frame {frames})" if frames else name)
     faults = list(files.items())
     for fault, names in faults[:_SHOWN]:
         yield f"{fault}: {_listed(names)}"
@@ -128,34 +128,34 @@ def _faults(damaged: Sequence[dict[str, Any]], depth: dict[int, float]) -> Itera
         yield f"and {_count(more, 'file')} more with a fault"
 
 
-def _of_the_folder(verdict: dict[str, Any]) -> Iterable[str]:
+def _of_the_folder(verdict: Verdict) -> Iterable[str]:
     """What is said of files that belong to no frame."""
-    yield from _faults([damage for damage in verdict["damaged"] if not damage["frames"]], {})
-    if verdict["undated"]:
-        yield f"no capture time inside, so laid beside no frame: {_names(verdict['undated'])}"
-    if verdict["extra"]:
-        yield f"no frame of this run: {_names(verdict['extra'])}"
-    if (more := verdict["unplaced"] - len(verdict["extra"])) > 0:
+    yield from _faults([damage for damage in verdict.damaged if not damage.frames], {})
+    if verdict.undated:
+        yield f"no capture time inside, so laid beside no frame: {_names(verdict.undated)}"
+    if verdict.extra:
+        yield f"no frame of this run: {_names(verdict.extra)}"
+    if (more := verdict.unplaced - len(verdict.extra)) > 0:
         yield f"{_count(more, 'picture')} more than exposures; the times do not tell which"
-    if verdict["copies"]:
-        yield f"copies: {_names(verdict['copies'])}"
+    if verdict.copies:
+        yield f"copies: {_names(verdict.copies)}"
 
 
-def _how_sure(verdicts: Sequence[dict[str, Any]]) -> Iterable[str]:
+def _how_sure(verdicts: Sequence[Verdict]) -> Iterable[str]:
     """What the answer rests on, and what nobody looked at."""
     first = verdicts[0]
-    if any(verdict["complete"] for verdict in verdicts):
-        source = "capture times" if first["clock"] == "exif" else "file times"
+    if any(verdict.complete for verdict in verdicts):
+        source = "capture times" if first.clock == "exif" else "file times"
         yield (
             f"By number, {source}, rhythm, and the bytes of the files. What the pictures show was not looked at: look "
             f"at the first and last all the same.{_by_files(first)}"
         )
-    if first["unfollowed"]:
+    if first.unfollowed:
         yield (
-            f"Whether {_listed([one_line(ending) for ending in first['unfollowed']])} files are whole is not known "
+            f"Whether {_listed([one_line(ending) for ending in first.unfollowed])} files are whole is not known "
             "here, only that they are not empty, all zeros or twice the same."
         )
-    if first["pictures_each"] > 1:
+    if first.pictures_each > 1:
         yield "The sizes of files were not compared, since a bracket has dark and bright ones."
 
 
@@ -166,7 +166,7 @@ def named(frames: Sequence[int], focus_mm: dict[int, float]) -> str:
     return ", ".join(f"{frame} ({focus_mm[frame]:.3f} mm)" for frame in frames)
 
 
-def _with_files(frames: Sequence[int], files: dict[int, Sequence[str]]) -> str:
+def _with_files(frames: Sequence[int], files: Mapping[int, Sequence[str]]) -> str:
     """Frames with the names of their files, where these are certain."""
     if len(frames) > _SHOWN:
         return spans(frames)

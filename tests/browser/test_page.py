@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import os
 import shutil
@@ -68,7 +67,7 @@ def seen(tmp_path_factory):
     loaded = load_request(request)
     plan = parse_plan(plan_text(plan_of(loaded.value, loaded.assumed)), "three_hundred.plan.yaml")
     assert abs(plan.coverage.frame_count - 300) <= 2
-    rows = [dataclasses.asdict(row) for row in aperture_rows(plan.request)]
+    rows = aperture_rows(plan.request)
     page = folder / "three_hundred.html"
     page.write_text(report_page(plan, draft_of(plan.request).criterion.spectrum, rows), encoding="utf-8")
     done = subprocess.run(

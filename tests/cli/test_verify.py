@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import os
 import random
@@ -160,7 +159,7 @@ def test_a_count_that_times_leave_open_is_told_as_one(tmp_path):
     card.write(tmp_path / "card", one)
     verdict = verdict_on([one.journal(tmp_path)], read_folder(tmp_path / "card", exif=exif))
     assert len(one.missing()) == 3
-    assert verdict_text([dataclasses.asdict(verdict)])[0] == "NOT complete: 3 or 4 frames of 20 missing."
+    assert verdict_text([verdict])[0] == "NOT complete: 3 or 4 frames of 20 missing."
 
 
 def test_what_was_taken_out_of_turn_is_not_to_be_sorted_by_time(stacker, tmp_path):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 
 import pytest
@@ -67,7 +66,7 @@ def test_a_refusal_of_large_numbers_has_no_exponents():
 def test_a_card_and_a_table_of_large_numbers_have_no_exponents_and_keep_to_80_columns():
     text = LONG_AND_WIDE.replace("depth_mm: 9000", "depth_mm: 100")
     plan = planned(text + "focus: {end_frames: 0, overlap: 0.9}\n")
-    rows = [dataclasses.asdict(row) for row in aperture_rows(plan.request)]
+    rows = aperture_rows(plan.request)
     lines = [*bench_card(plan), *apertures_table(rows, 16, None)]
     assert not [line for line in lines if EXPONENT.search(line) or len(line) > 80]
     assert any("um at most" in line for line in lines)

@@ -25,7 +25,7 @@ GREEN = Spectrum.single(550)
 
 def page_of(plan, *, apertures=True):
     rows = aperture_rows(plan.request, (4.0, 8.0)) if apertures else []
-    return report_page(plan, GREEN, [dataclasses.asdict(row) for row in rows])
+    return report_page(plan, GREEN, rows)
 
 
 class Page(HTMLParser):

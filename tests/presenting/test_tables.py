@@ -7,6 +7,7 @@ import re
 import pytest
 
 from stacker.figures import significant
+from stacker.planning.apertures import ApertureRow
 from stacker.presenting.apertures_table import trade_off
 from stacker.presenting.tables import WIDTH, shutter_time, table
 
@@ -37,7 +38,7 @@ def test_columns_stand_closer_before_a_line_gets_too_long():
 
 def test_labels_of_a_trade_off_never_touch():
     rows = [
-        {"f_number": mark, "frames": 10 if mark < 16 else 4, "finest_detail_um": detail}
+        ApertureRow(f_number=mark, frames=10 if mark < 16 else 4, finest_detail_um=detail)
         for mark, detail in ((4, 2.0), (5.6, 2.31), (8, 3.2), (11, 4.0), (16, 5.6), (22, 8.0), (32, 12.0))
     ]
     curve = "\n".join(trade_off(rows, 4, None))
