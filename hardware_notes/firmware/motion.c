@@ -4,8 +4,12 @@
 #include "config.h"
 #include "ramp.h"
 
-/* Seeking: off the switch if it is hit, toward it, slowly off it. In between, slowing. */
-enum phase { NO_SEEK, LEAVES, HAS_LEFT, APPROACHES, HAS_HIT, CREEPS_OFF, HAS_CLEARED };
+/* Seeking: slowly off the switch if it is hit, toward it, slowly off it. In between, slowing. A cut wire reads as hit
+ * for ever and a bridged one never does: each way has its bound. */
+enum phase { NO_SEEK, LEAVES, HAS_LEFT, APPROACHES, HAS_HIT, CREEPS_OFF, HAS_CLEARED, HAS_MISSED };
+
+#define APPROACH_BOUND ((uint32_t)(TRAVEL_MM * MICROSTEPS_PER_MM))
+#define OFF_BOUND ((uint32_t)(OVERTRAVEL_MM * MICROSTEPS_PER_MM))
 
 static struct motion_view now;
 static enum ended end_reason; /* of a motion that slows */
@@ -67,10 +71,14 @@ void motion_end_at_once(enum ended reason)
     come_to_rest(reason);
 }
 
-static void start(int32_t end, const struct pace *pace)
+/* From here to there when there is higher; from end to end it takes an unsigned number. */
+static uint32_t way(int32_t here, int32_t there)
 {
-    bool positive = end > now.position;
-    uint32_t pulses = positive ? (uint32_t)end - (uint32_t)now.position : (uint32_t)now.position - (uint32_t)end;
+    return (uint32_t)there - (uint32_t)here;
+}
+
+static void start(bool positive, uint32_t pulses, const struct pace *pace)
+{
     now.motion = MOVES;
     direction = positive ? 1 : -1;
     board_direction(positive);
@@ -81,8 +89,10 @@ static void run_to(int32_t position, const struct pace *pace)
 {
     if (position == now.position) {
         now.ended = ARRIVED;
+    } else if (position > now.position) {
+        start(true, way(now.position, position), pace);
     } else {
-        start(position, pace);
+        start(false, way(position, now.position), pace);
     }
 }
 
@@ -99,13 +109,16 @@ void motion_jog(int32_t position)
 static void start_phase(enum phase next)
 {
     bool positive = (next == APPROACHES) == (sought == HIGH_SIDE);
-    int32_t end = positive ? POSITION_LIMIT : -POSITION_LIMIT;
-    phase = next;
-    if (now.position == end) {
-        come_to_rest(STOP); /* no numbers left to count with */
-    } else {
-        start(end, next == CREEPS_OFF ? &creep_pace : &seek_pace);
+    uint32_t bound = next == APPROACHES ? APPROACH_BOUND : OFF_BOUND;
+    uint32_t countable = positive ? way(now.position, POSITION_LIMIT) : way(-POSITION_LIMIT, now.position);
+    if (countable == 0) {
+        now.motion = MOVES;
+        ramp.left = 0;
+        phase = HAS_MISSED;
+        return;
     }
+    phase = next;
+    start(positive, bound < countable ? bound : countable, next == APPROACHES ? &seek_pace : &creep_pace);
 }
 
 void motion_seek(enum side side)
@@ -129,8 +142,10 @@ static void run_ended(void)
         start_phase(CREEPS_OFF);
     } else if (phase == HAS_CLEARED) {
         come_to_rest(FOUND);
+    } else if (phase == NO_SEEK) {
+        come_to_rest(ARRIVED);
     } else {
-        come_to_rest(phase == NO_SEEK ? ARRIVED : STOP); /* a seek that ran out of numbers is no arrival */
+        phase = HAS_MISSED;
     }
 }
 
@@ -163,10 +178,10 @@ void motion_step(void)
     }
 }
 
-void motion_tick(void)
+bool motion_tick(void)
 {
     if (now.motion != MOVES) {
-        return;
+        return true;
     }
     if (phase == LEAVES && !switch_hit(sought)) {
         phase = HAS_LEFT;
@@ -180,4 +195,5 @@ void motion_tick(void)
         now.edge_found = true;
         brake();
     }
+    return phase != HAS_MISSED;
 }

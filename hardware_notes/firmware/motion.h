@@ -11,7 +11,7 @@
 #define POSITION_LIMIT INT32_C(1073741824) /* 2^30; from end to end it takes an unsigned number */
 
 enum motion { REST, MOVES, SLOWS };
-enum ended { NONE, ARRIVED, FOUND, STOP, SUDDEN, LOW, HIGH, DEADMAN, SUPPLY, OFF };
+enum ended { NONE, ARRIVED, FOUND, STOP, SUDDEN, LOW, HIGH, DEADMAN, SUPPLY, OFF, MISSED };
 
 struct motion_view {
     enum motion motion;
@@ -42,7 +42,10 @@ void motion_end_at_once(enum ended reason);
 bool motion_seeks(enum side side);
 
 void motion_step(void); /* at each pulse */
-void motion_tick(void);
+
+/* False when a seek came to one of its bounds and its switch had not answered: no pulse comes any more, and whoever
+ * asked ends the motion, since its count is in doubt. */
+bool motion_tick(void);
 
 /* Only the main loop sets these, and only at rest. */
 void motion_set_speed(uint32_t speed);

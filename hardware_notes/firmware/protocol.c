@@ -96,7 +96,7 @@ static void put_shot(struct reply *reply, const struct rail_view *view)
     static const char *const states[] = {
         [NO_SHOT] = "none", [FIRING] = "firing", [FIRED] = "fired", [CUT] = "cut"};
     static const char *const syncs[] = {
-        [WAITING] = "waiting", [CLOSED] = "closed", [OPEN] = "open", [UNWIRED] = "unwired"};
+        [WAITING] = "waiting", [CLOSED] = "closed", [OPEN] = "open", [STUCK] = "stuck", [UNWIRED] = "unwired"};
     put_number(reply, view->shot.number);
     put_word(reply, states[view->shot.state]);
     put_word(reply, syncs[view->shot.sync]);
@@ -116,7 +116,8 @@ static void put_where(struct reply *reply, const struct rail_view *view)
     static const char *const motions[] = {[REST] = "rest", [MOVES] = "moves", [SLOWS] = "slows"};
     static const char *const ends[] = {
         [NONE] = "none", [ARRIVED] = "arrived", [FOUND] = "found",     [STOP] = "stop",     [SUDDEN] = "sudden",
-        [LOW] = "low",   [HIGH] = "high",       [DEADMAN] = "deadman", [SUPPLY] = "supply", [OFF] = "off"};
+        [LOW] = "low",   [HIGH] = "high",       [DEADMAN] = "deadman", [SUPPLY] = "supply", [OFF] = "off",
+        [MISSED] = "missed"};
     put_word(reply, motions[view->motion.motion]);
     put_word(reply, view->known ? "known" : "lost");
     put_number(reply, view->motion.position);
@@ -303,7 +304,13 @@ static const struct reply *refuse(const struct request *request, enum refusal re
     return &passing;
 }
 
-/* Section 4, rules 1 to 7. */
+/* What session 00000000 may ask: nothing changes by it, not even the deadman. */
+static bool only_tells(enum verb verb)
+{
+    return verb == WHERE || verb == STATE || verb == SHOT || verb == EDGE;
+}
+
+/* Section 4, rules 1 to 8. */
 static const struct reply *judge(uint32_t request_boot, enum verb verb, const struct request *request)
 {
     if (verb == IDENTIFY) {
@@ -311,6 +318,9 @@ static const struct reply *judge(uint32_t request_boot, enum verb verb, const st
     }
     if (request_boot != boot) {
         return refuse(request, R_BOOT, boot, 4);
+    }
+    if (request->session == 0 && only_tells(verb)) {
+        return answer(&passing, verb, request);
     }
     if (verb == OPEN_SESSION && request->session != session) {
         answer(&passing, verb, request);

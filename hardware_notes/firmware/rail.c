@@ -91,7 +91,10 @@ void rail_tick(uint8_t inputs)
         lose_position(SUPPLY);
         shot_cut();
     }
-    motion_tick();
+    if (!motion_tick()) {
+        latched = true;
+        lose_position(MISSED);
+    }
     shot_tick(inputs & INPUT_SYNC_CLOSED);
     watch_deadman();
 }
@@ -149,6 +152,13 @@ static enum refusal able_to_move(void)
     return held ? ACCEPTED : R_UNHELD; /* no supply: the latch is set and `clear` is refused */
 }
 
+/* A switch that reads hit is no place for a plan to move from: it may be a cut wire, and then it guards nothing. Slow
+ * jogs lead away from it. */
+static bool switches_free(void)
+{
+    return !switch_hit(LOW_SIDE) && !switch_hit(HIGH_SIDE);
+}
+
 static bool way_is_free(int64_t position)
 {
     int32_t here = motion_position();
@@ -168,7 +178,7 @@ static enum refusal move(int64_t position)
     if (!limits_set || !within(position, low_limit, high_limit)) {
         return R_LIMITS;
     }
-    if (!way_is_free(position)) {
+    if (!switches_free()) {
         return R_SWITCH;
     }
     motion_move((int32_t)position);
@@ -358,7 +368,7 @@ enum refusal rail_acceleration(int64_t acceleration)
     if (busy()) {
         return R_BUSY;
     }
-    if (!within(acceleration, 1, HIGHEST_ACCELERATION)) {
+    if (!within(acceleration, LOWEST_ACCELERATION, HIGHEST_ACCELERATION)) {
         return R_RANGE;
     }
     motion_set_acceleration((uint32_t)acceleration);

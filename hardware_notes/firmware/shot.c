@@ -88,7 +88,7 @@ static void end_shot(enum shot_state state)
 {
     shot.state = state;
     if (shot.sync == WAITING) {
-        shot.sync = OPEN;
+        shot.sync = shot.sync_was_open ? OPEN : STUCK;
     }
 }
 

@@ -7,7 +7,7 @@
 #include <stdint.h>
 
 enum shot_state { NO_SHOT, FIRING, FIRED, CUT };
-enum sync { WAITING, CLOSED, OPEN, UNWIRED };
+enum sync { WAITING, CLOSED, OPEN, STUCK, UNWIRED };
 
 struct shot_view {
     uint32_t number;

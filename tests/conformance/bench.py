@@ -17,7 +17,8 @@ STOP, STOP_AT_ONCE = b"\x8e", b"\x98"
 class Board(Protocol):
     """A controller under test, just switched on: rail in mid-travel, switches free, motor supplied, camera awake.
 
-    It has both limit switches, supply sense and a sync contact; 3200 microsteps a turn, 1600 a millimetre.
+    It has both limit switches, supply sense and a sync contact; 3200 microsteps a turn, 1600 a millimetre, 80 mm of
+    travel, 2 mm of overtravel.
     """
 
     port: serial.SerialBase
@@ -36,11 +37,17 @@ class Board(Protocol):
     def press(self, switch: str, *, hit: bool) -> None:
         """Open (hit) or close the switch ``low`` or ``high``."""
 
+    def bridge(self, switch: str) -> None:
+        """Let that switch read closed for ever."""
+
     def supply(self, *, on: bool) -> None:
         """Take the motor supply away or give it back."""
 
     def camera(self, *, answers: bool) -> None:
         """Let the sync contact close at each shutter signal, or never."""
+
+    def stick_sync(self) -> None:
+        """Close the sync contact for good."""
 
     def pulses(self) -> int:
         """Step pulses since power-up, toward high less toward low, counted at the motor driver."""
@@ -136,6 +143,19 @@ class Asker:
         while (words := self.where())[0] != "rest":
             assert self.board.now_s() < end_s, words
             self.board.wait(0.01)
+        return words[1:]
+
+    def sought(self, end: str) -> list[str]:
+        """Seek that switch to its end, looking often enough for the deadman: trust, position, why."""
+        self.ok("deadman 60000", f"seek {end}")
+        return self.rest_from_afar()
+
+    def rest_from_afar(self) -> list[str]:
+        """As `rest`, for a motion of a minute or two."""
+        end_s = self.board.now_s() + 200
+        while (words := self.where())[0] != "rest":
+            assert self.board.now_s() < end_s, words
+            self.board.wait(0.5)
         return words[1:]
 
     def shot_over(self) -> list[str]:

@@ -48,12 +48,18 @@ class SimulatedRail:
         self._board.advance()
         self._board.hardware.press(switch, hit=hit)
 
+    def bridge(self, switch: str) -> None:
+        self._board.hardware.switches.bridge(switch)
+
     def supply(self, *, on: bool) -> None:
         self._board.advance()
         self._board.hardware.set_supply(on=on)
 
     def camera(self, *, answers: bool) -> None:
         self._board.hardware.camera_answers = answers
+
+    def stick_sync(self) -> None:
+        self._board.hardware.sync_stuck = True
 
     def pulses(self) -> int:
         return self._motor() - self._start
@@ -94,11 +100,18 @@ class ReferenceController:
     def press(self, switch: str, *, hit: bool) -> None:
         self._board.do(f"wire {switch} {'cut' if hit else 'whole'}")
 
+    def bridge(self, switch: str) -> None:
+        """Its switches are not on the rail: they open by hand alone."""
+
     def supply(self, *, on: bool) -> None:
         self._board.do(f"supply {'on' if on else 'gone'}")
 
     def camera(self, *, answers: bool) -> None:
         self._board.do(f"camera 20000 {4000 if answers else 0}")
+
+    def stick_sync(self) -> None:
+        self.camera(answers=False)  # its answer would open the contact again
+        self._board.do("sync closed")
 
     def pulses(self) -> int:
         return int(self._board.stats()["carriage"])

@@ -46,6 +46,30 @@ def test_the_sync_contact_tells(host, board):
     assert len(closings(board)) == 2
 
 
+def test_a_sync_contact_that_is_closed_all_the_time_is_told_from_one_that_stays_open(host, board):
+    """An edge counts: only a contact that was open can close."""
+    board.stick_sync()
+    host.ready()
+    host.ok("shutter 100 0", "watch 50 400", "fire 1 0")
+    assert host.shot_over() == ["1", "fired", "stuck"]
+    host.ok("watch 50 0", "fire 2 0")
+    assert host.shot_over() == ["2", "fired", "unwired"]
+
+
+def test_after_the_last_shot_number_none_fires_until_a_reset(host, board):
+    host.ready()
+    host.ok("fire 4294967295 0")
+    assert host.shot_over()[:2] == ["4294967295", "fired"]
+    for shot in (1, 4294967294):
+        assert host.ask(f"fire {shot} 0") == "no shot 4294967295"
+    assert host.ask("fire 4294967296 0") == "no range"
+    board.reset()
+    board.wait(2.5)
+    after = Asker(board, "0000CAFE")
+    after.ready()
+    assert after.ok("fire 1 0").startswith("1 firing")
+
+
 def test_a_shot_number_fires_once_and_asking_again_tells_its_state(host, board):
     host.ready()
     host.ok("watch 50 0", "fire 7 0")

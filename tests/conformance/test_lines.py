@@ -196,11 +196,18 @@ def test_a_reset_changes_the_boot_number_and_announces_itself_once(host, board):
         ("move 1e3", "words"),
         ("move 12345678901", "words"),
         ("move --1", "words"),
+        ("move -", "words"),
+        ("move 0x10", "words"),
+        ("", "verb"),
+        ("open 0", "words"),
+        ("open 5e1f90c2", "words"),
+        ("open", "words"),
         ("move 1073741825", "range"),
         ("move -1073741825", "range"),
         ("speed 0", "range"),
         ("speed -5", "range"),
         ("accel 0", "range"),
+        ("accel 1599", "range"),  # 1 mm/s^2 is the least: with less a stop would take the whole rail
         ("accel 2000000000", "range"),
         ("deadman 399", "range"),
         ("deadman 60001", "range"),
@@ -231,11 +238,56 @@ def test_bad_verbs_words_and_ranges_are_refused_by_word(host, verb, reason):
 def test_the_extremes_of_each_range_are_accepted(host):
     host.ready()
     host.ok(
-        "speed 1", f"speed {host.board.top_speed}", "accel 1", "deadman 400", "deadman 60000", "shutter 1 0",
+        "speed 1", f"speed {host.board.top_speed}", "accel 1600", "deadman 400", "deadman 60000", "shutter 1 0",
         "shutter 3600000 60000", "watch 0 0", "watch 3600000 60000", "limits -1073741824 1073741824", "limits 3 3",
         "declare -1073741824", "declare 1073741824",
     )  # fmt: skip
     assert host.where()[2] == "1073741824"
+
+
+@pytest.mark.parametrize(
+    ("boot", "session", "sequence"),
+    [
+        ("{boot:.3}", "{session}", "{sequence:08X}"),
+        ("{boot}0", "{session}", "{sequence:08X}"),
+        ("{boot}", "5e1f90c2", "{sequence:08X}"),
+        ("{boot}", "{session}", "{sequence:X}"),
+        ("{boot}", "{session}", "+{sequence:07X}"),
+        ("{boot}", "0x5E1F90", "{sequence:08X}"),
+    ],
+)
+def test_a_badly_formed_head_is_met_with_silence_though_its_check_code_is_right(host, boot, session, sequence):
+    host.ready()
+    given = {"boot": host.boot, "session": host.session, "sequence": host.sequence + 1}
+    head = " ".join(word.format(**given) for word in (boot, session, sequence))
+    host.send(framed(f"ask {head} jog 100"))
+    host.send(framed(f"ask {host.boot} {host.session} {host.sequence + 1:08X}"))  # and one that ends too soon
+    assert host.line(0.3) is None
+    assert host.board.pulses() == 0
+    assert host.ok("where")
+
+
+def test_session_0_may_look_and_nothing_else(host, board):
+    """So who only wants to see takes nothing away from a host that is at work."""
+    nobody = Asker(board, "00000000")
+    nobody.boot = host.boot = nobody.identify()[1]
+    assert nobody.where() == ["rest", "lost", "0", "none"]
+    assert nobody.ask("move 10") == "no session 00000000"  # before the first open too
+    assert nobody.ask("open 00000000") == "no session 00000000"
+    host.ready()
+    host.ok("shutter 3000 0", "watch 3000 0", "deadman 1000", "fire 1 0")
+    assert nobody.ok("shot") == "1 firing unwired"
+    assert nobody.ok("state") == "free free on held set clear"
+    assert nobody.ask("edge") == "no lost"
+    assert nobody.ask("where now") == "no words"
+    for verb in ("jog 10", "clear", "fire 2 0", "hold off", "speed 5", "seek low", "dance"):
+        assert nobody.ask(verb) == f"no session {host.session}", verb
+    assert nobody.ask(f"open {host.session}") == f"no session {host.session}"
+    for _ in range(20):  # it does not feed the deadman either
+        board.wait(0.1)
+        nobody.where()
+    assert nobody.ok("shot").startswith("1 cut")
+    assert host.ok("where") == "rest known 0 none"  # the host's sequence went on undisturbed
 
 
 def test_bytes_beyond_the_buffer_do_no_harm(host):

@@ -287,6 +287,117 @@ def test_seeking_finds_the_edge_where_the_switch_clears(host, board, end):
     assert board.pulses() == int(position)
 
 
+ENDS = [("low", -1), ("high", 1)]
+TRAVEL, OVERTRAVEL = 128_000, 3200  # 80 mm, 2 mm
+
+
+@pytest.mark.parametrize(("end", "way"), ENDS)
+def test_a_seek_leaves_a_switch_that_never_clears_by_its_overtravel_at_most(host, board, end, way):
+    """A cut wire reads as hit: the rail may be anywhere, and away from the low switch is toward the subject."""
+    host.ready()
+    board.press(end, hit=True)
+    board.wait(0.05)
+    assert host.sought(end) == ["lost", str(-way * OVERTRAVEL), "missed"]
+    assert board.pulses() == -way * OVERTRAVEL
+    assert host.ok("state").split(" ")[3:] == ["held", "void", "stopped"]
+    assert host.ask(f"seek {end}") == "no stopped"
+    assert host.ask("edge") == "no lost"
+
+
+@pytest.mark.parametrize(("end", "way"), ENDS)
+def test_a_wire_cut_in_mid_seek_costs_its_overtravel_at_most(host, board, end, way):
+    host.ready()
+    host.ok(f"seek {end}")
+    board.wait(1.0)
+    board.press(end, hit=True)
+    board.wait(0.4)  # 1 mm/s takes 0.33 s to brake
+    turned = board.pulses()
+    assert turned * way > 0
+    trust, position, why = host.rest_from_afar()
+    assert (trust, why) == ("lost", "missed")
+    assert board.pulses() == int(position)
+    furthest = int(position) + way * OVERTRAVEL
+    # where it turned round: no nearer than it stood 0.4 s later, when it had crept back by 100 microsteps at most
+    assert 0 <= (furthest - turned) * way <= 100
+
+
+@pytest.mark.parametrize(("end", "way"), ENDS)
+def test_a_seek_goes_for_a_switch_that_never_opens_as_far_as_the_rail_is_long(host, board, end, way):
+    board.bridge(end)
+    host.ready()
+    assert host.sought(end) == ["lost", str(way * TRAVEL), "missed"]  # counted: a hard stop holds the rail sooner
+    assert host.ok("state").split(" ")[3:] == ["held", "void", "stopped"]
+
+
+@pytest.mark.parametrize(("end", "way"), ENDS)
+@pytest.mark.parametrize("left", [0, 100])
+def test_a_seek_that_runs_out_of_numbers_misses_its_switch(host, board, end, way, left):
+    host.ready(way * (2**30 - left), low=0, high=0)
+    host.ok(f"seek {end}")
+    board.wait(0.5)
+    assert host.where() == ["rest", "lost", str(way * 2**30), "missed"]
+    assert board.pulses() == way * left
+    assert host.ok("state").split(" ")[3:] == ["held", "void", "stopped"]
+
+
+@pytest.mark.parametrize(("end", "way"), ENDS)
+def test_a_seek_from_its_switch_leaves_it_slowly_and_comes_back(host, board, end, way):
+    host.ready()
+    board.press(end, hit=True)
+    board.wait(0.05)
+    host.ok(f"seek {end}")
+    board.wait(2.0)
+    left = board.pulses()
+    assert 0 < -way * left <= 500  # an eighth of 1 mm/s for 2 s, and the time of a few questions
+    board.press(end, hit=False)
+    board.wait(3.0)
+    assert way * (board.pulses() - left) > 1600
+    board.press(end, hit=True)
+    board.wait(1.0)
+    board.press(end, hit=False)
+    assert host.rest_from_afar()[::2] == ["known", "found"]
+
+
+@pytest.mark.parametrize(("end", "way"), ENDS)
+def test_while_a_switch_reads_hit_no_move_runs_and_a_jog_only_away_from_it(host, board, end, way):
+    host.ready()
+    board.press(end, hit=True)
+    board.wait(0.05)
+    for target in (100, -100, 0):
+        assert host.ask(f"move {target}") == "no switch"
+    assert host.ask(f"jog {way * 100}") == "no switch"
+    host.ok(f"jog {-way * 100}")
+    assert host.rest() == ["known", str(-way * 100), "arrived"]
+    board.press(end, hit=False)
+    board.wait(0.05)
+    host.ok("move 0")
+    assert host.rest() == ["known", "0", "arrived"]
+
+
+@pytest.mark.parametrize("pace", [("speed 1", "accel 1600"), ("speed 4000", "accel 20000")])
+def test_jogs_have_a_pace_of_their_own(host, board, pace):
+    """1 mm/s and 3 mm/s^2 on these boards, whatever `speed` and `accel` say."""
+    host.ready()
+    host.ok(*pace, "jog 1600")
+    board.wait(1.25)
+    assert host.where()[0] == "moves"
+    board.wait(0.1)  # 1 s and 1/3 s by the trapezoid
+    assert host.rest(1.0) == ["known", "1600", "arrived"]
+
+
+def test_why_a_motion_ended_is_told_until_the_next_one_has_ended(host, board):
+    host.ready()
+    host.ok("move 100")
+    host.rest()
+    host.ok("move 20000")
+    assert host.where()[3] == "arrived"
+    host.send(STOP)
+    assert host.rest()[2] == "stop"
+    host.ok("clear", "move 0")
+    assert host.where()[3] == "stop"
+    assert host.rest()[2] == "arrived"
+
+
 def test_no_edge_was_found_after_boot(host):
     host.open()
     assert host.ask("edge") == "no lost"

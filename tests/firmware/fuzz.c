@@ -38,7 +38,7 @@ static bool one_in(uint32_t n)
 static uint32_t pulse_due;  /* timer ticks, 0: none */
 static bool positive, pulses_started, held = true, shutter, focus, contact_closed_now, let_go_now;
 static int64_t carriage;
-static uint64_t pulses, starts, shots, replies;
+static uint64_t pulses, starts, shots, replies, misses;
 static char reply[256];
 static size_t reply_length;
 static char line[256];
@@ -227,14 +227,12 @@ static bool orders_motion(const struct rail_view *before)
     if (orders("seek", 1)) {
         return strcmp(order.first, "low") == 0 || strcmp(order.first, "high") == 0;
     }
-    if (before->switch_hit[there > here ? HIGH_SIDE : LOW_SIDE]) {
-        return false;
-    }
     if (orders("jog", 1)) {
-        return in_range(order.first, here - MICROSTEPS_PER_MM, here + MICROSTEPS_PER_MM);
+        return !before->switch_hit[there > here ? HIGH_SIDE : LOW_SIDE] &&
+               in_range(order.first, here - MICROSTEPS_PER_MM, here + MICROSTEPS_PER_MM);
     }
-    return orders("move", 1) && before->known && before->limits_set &&
-           in_range(order.first, -POSITION_LIMIT, POSITION_LIMIT);
+    return orders("move", 1) && before->known && before->limits_set && !before->switch_hit[LOW_SIDE] &&
+           !before->switch_hit[HIGH_SIDE] && in_range(order.first, -POSITION_LIMIT, POSITION_LIMIT);
 }
 
 static bool orders_shot(const struct rail_view *before)
@@ -243,8 +241,8 @@ static bool orders_shot(const struct rail_view *before)
            in_range(order.second, before->motion.position, before->motion.position) && before->known && is_able(before);
 }
 
-static bool moved;
-static int64_t limit_low, limit_high, target, moved_from;
+static bool moved, seeks_high;
+static int64_t limit_low, limit_high, target, moved_from, away_in_a_row, toward_in_a_row;
 
 static void check_reply(void)
 {
@@ -290,6 +288,8 @@ static void deliver(void)
         moved = strcmp(order.verb, "move") == 0 || strcmp(order.verb, "jog") == 0;
         target = moved ? strtoll(order.first, NULL, 10) : 0;
         moved_from = before.motion.position;
+        seeks_high = strcmp(order.first, "high") == 0;
+        away_in_a_row = toward_in_a_row = 0;
         if (moved && before.limits_set && (target < limit_low || target > limit_high)) {
             fail("a move beyond the limits");
         }
@@ -329,6 +329,13 @@ static void check_pulse(int64_t before, int64_t after, bool forward)
     if (moved && (after < low || after > high)) {
         fail("a pulse outside the ordered way");
     }
+    if (!moved) {
+        away_in_a_row = forward == seeks_high ? 0 : away_in_a_row + 1;
+        toward_in_a_row = forward == seeks_high ? toward_in_a_row + 1 : 0;
+    }
+    if (away_in_a_row > OVERTRAVEL_MM * MICROSTEPS_PER_MM || toward_in_a_row > TRAVEL_MM * MICROSTEPS_PER_MM) {
+        fail("a seek beyond its bounds");
+    }
     if (!held || after > POSITION_LIMIT || after < -POSITION_LIMIT) {
         fail("a pulse that may not be");
     }
@@ -336,6 +343,7 @@ static void check_pulse(int64_t before, int64_t after, bool forward)
 
 static void tick(void)
 {
+    bool moves = rail_look().motion.motion != REST;
     uint32_t time = TIMER_TICKS_PER_TICK;
     while (pulse_due != 0 && pulse_due <= time) {
         time -= pulse_due;
@@ -358,6 +366,10 @@ static void tick(void)
     struct rail_view view = rail_look();
     if ((view.motion.motion != REST) != (pulse_due != 0)) {
         fail("motion without pulses, or pulses without motion");
+    }
+    misses += moves && view.motion.motion == REST && view.motion.ended == MISSED;
+    if (moves && view.motion.motion == REST && view.motion.ended == MISSED && (view.known || !view.latched)) {
+        fail("a seek that missed its switch left the position known, or the rail free to move");
     }
 }
 
@@ -571,8 +583,9 @@ int main(int argc, char *argv[])
             }
         }
     }
-    printf("lines %llu valid %llu replies %llu starts %llu pulses %llu shots %llu\n", (unsigned long long)lines,
-           (unsigned long long)valid, (unsigned long long)replies, (unsigned long long)starts,
-           (unsigned long long)pulses, (unsigned long long)shots);
+    printf("lines %llu valid %llu replies %llu starts %llu pulses %llu shots %llu misses %llu\n",
+           (unsigned long long)lines, (unsigned long long)valid, (unsigned long long)replies,
+           (unsigned long long)starts, (unsigned long long)pulses, (unsigned long long)shots,
+           (unsigned long long)misses);
     return 0;
 }

@@ -104,7 +104,7 @@ def test_a_sync_contact_that_is_stuck_closed_proves_nothing(board: SimulatedBoar
     board.do("sync closed")
     host.ready()
     host.order("watch 100 300", "fire 1 0")
-    assert host.shot_done() == ["1", "fired", "open"]
+    assert host.shot_done() == ["1", "fired", "stuck"]
 
 
 def test_a_stop_at_once_opens_the_contacts_and_cuts_the_shot(board: SimulatedBoard, host: Host) -> None:

@@ -6,7 +6,16 @@ import itertools
 from math import sqrt
 
 import pytest
-from firmware.bench import CLOCK_HZ, HIGHEST_ACCELERATION, HIGHEST_SPEED, STOP, Host, SimulatedBoard, framed
+from firmware.bench import (
+    CLOCK_HZ,
+    HIGHEST_ACCELERATION,
+    HIGHEST_SPEED,
+    LOWEST_ACCELERATION,
+    STOP,
+    Host,
+    SimulatedBoard,
+    framed,
+)
 
 pytestmark = pytest.mark.campaign
 
@@ -39,8 +48,8 @@ PROFILES = [
     (5000, HIGHEST_SPEED, HIGHEST_ACCELERATION),
     (12_000, HIGHEST_SPEED, 10_000),
     (5, 3, 24_000),  # intervals of many 16-bit timer rounds
-    (40, 10_000, 20),
-    (160, 100, 1),
+    (40, 10_000, LOWEST_ACCELERATION),
+    (160, 100, LOWEST_ACCELERATION),
 ]
 
 
@@ -68,7 +77,7 @@ def test_a_move_has_its_pulses_when_they_are_due(
 
 def test_the_wait_before_the_first_pulse_is_the_ideal_one(board: SimulatedBoard, host: Host) -> None:
     """Seen from a stop byte that cannot move the start: its stamp and the first pulse bracket the request."""
-    host.ready(speed=1000, acceleration=20)  # first pulse due after 316 ms
+    host.ready(speed=1000, acceleration=LOWEST_ACCELERATION)  # first pulse due after 35 ms
     board.do("pace 1")
     board.forget()
     before = board.stats()["cycle"]
@@ -76,8 +85,8 @@ def test_the_wait_before_the_first_pulse_is_the_ideal_one(board: SimulatedBoard,
     after = board.stats()["cycle"]
     board.run_for(0.5)
     first = board.log("step")[0].cycle
-    assert (first - after) / CLOCK_HZ <= sqrt(2 / 20) * 1.001
-    assert (first - before) / CLOCK_HZ >= sqrt(2 / 20) * 0.999
+    assert (first - after) / CLOCK_HZ <= sqrt(2 / LOWEST_ACCELERATION) * 1.001
+    assert (first - before) / CLOCK_HZ >= sqrt(2 / LOWEST_ACCELERATION) * 0.999
 
 
 def test_pulses_and_direction_suit_common_drivers(board: SimulatedBoard, host: Host) -> None:

@@ -48,6 +48,8 @@ class Board:
             (options.supply_off_at_s, self._supply_fails),
             (options.reset_at_s, self.reset),
             (options.unplug_at_s, self._unplug),
+            (options.low_cut_at_s, lambda: self._cut("low")),
+            (options.high_cut_at_s, lambda: self._cut("high")),
         )
         self._timed = sorted(
             ((self.state.now_s + at_s, act) for at_s, act in timed if at_s > 0), key=lambda event: event[0]
@@ -188,6 +190,9 @@ class Board:
 
     def _supply_fails(self) -> None:
         self.hardware.set_supply(on=False)
+
+    def _cut(self, switch: str) -> None:
+        self.hardware.press(switch, hit=True)
 
     def _unplug(self) -> None:
         self._unplugged = True

@@ -9,12 +9,13 @@ from dataclasses import replace
 from stacker.rail.simulated.hardware import Hardware
 from stacker.rail.simulated.options import SimulatedOptions
 from stacker.rail.simulated.state import NEVER_S, State
-from stacker.rail.simulated.verbs import Verbs
+from stacker.rail.simulated.verbs import SESSION, TELLING, Verbs
 
 STOP, STOP_AT_ONCE = 0x8E, 0x98
 SERVICE_S = 0.0005  # from LF to the reply
 RING = 64
-REQUEST = re.compile(r"ask ([0-9A-F]{4}) ([0-9A-F]{8}) ([0-9A-F]{8}) (.+)\Z")
+NOBODY = "00000000"
+REQUEST = re.compile(r"ask ([0-9A-F]{4}) ([0-9A-F]{8}) ([0-9A-F]{8}) (.*)\Z")
 
 
 def _crc_table() -> list[int]:
@@ -122,6 +123,9 @@ class Controller:
             distorted=s.distorted,
             opens_s=s.opens_s,
             exposed_until_s=s.exposed_until_s,
+            bridged=s.bridged,
+            speed=self.options.slow_speed,
+            acceleration=self.options.slow_acceleration,
         )
         for name in State.__slots__:
             setattr(s, name, getattr(fresh, name))
@@ -147,16 +151,20 @@ class Controller:
         if int(boot, 16) != s.boot:
             self._line(f"{head} no boot {s.boot:04X}")
             return
+        if session == NOBODY and verb in TELLING:
+            self._line(f"{head} {self.verbs.act(verb, words)}")
+            return
         if verb == "open" and session != s.session:
-            if words == [s.session] and session != "00000000":
+            if words == [s.session] and session != NOBODY:
                 s.session, s.sequence = session, sequence
                 self._feed()
                 s.stored = f"{head} {self.verbs.act(verb, [session])}"
                 self._line(s.stored)
             else:
-                self._line(f"{head} no words" if len(words) != 1 else f"{head} no session {s.session}")
+                formed = len(words) == 1 and SESSION.match(words[0])
+                self._line(f"{head} no session {s.session}" if formed else f"{head} no words")
             return
-        if session != s.session:
+        if session != s.session or session == NOBODY:
             self._line(f"{head} no session {s.session}")
         elif sequence < s.sequence:
             self._line(f"{head} no sequence {s.sequence}")

@@ -7,11 +7,11 @@ from typing import Any
 
 from stacker.rail.simulated.options import SimulatedOptions
 from stacker.rail.simulated.state import NEVER_S, State
+from stacker.rail.simulated.switches import CLEAR_S, TRIP_S, Switches
 from stacker.rail.simulated.trapezoid import trapezoid
 
 FAR = 1 << 30
-TRIP_S, CLEAR_S = 0.0003, 0.020  # protocol page, limit switches
-SEEK_SPEED, SEEK_ACCELERATION = 3200, 64_000  # stops within 80 microsteps
+SEEKS = ("seek-leave", "seek", "seek-back")  # off the switch if it is hit, toward it, slowly off it
 
 
 class Hardware:
@@ -30,6 +30,8 @@ class Hardware:
     def __init__(self, state: State, options: SimulatedOptions, log: Callable[[dict[str, Any]], None]) -> None:
         self.state, self.options, self.log = state, options, log
         self.camera_answers = options.sync == "wired"
+        self.sync_stuck = options.sync == "stuck"
+        self.switches = Switches(state, options, self.place)
 
     # -- where things are
 
@@ -41,20 +43,6 @@ class Hardware:
     def place(self) -> float:
         """True position of the carriage [microsteps from the low end]."""
         return self.state.carriage.at(self.counted(), self.options)
-
-    def fitted(self, switch: str) -> bool:
-        """Whether that switch is built in."""
-        return (self.options.low_switch if switch == "low" else self.options.high_switch) >= 0
-
-    def _open_at(self, switch: str, place: float) -> bool:
-        if switch == "low":
-            return self.options.low_switch >= 0 and place <= self.options.low_switch
-        return self.options.high_switch >= 0 and place >= self.options.high_switch
-
-    def hit(self, switch: str) -> bool:
-        """Whether that switch reads hit."""
-        forced = self.state.pressed.get(switch, False) or self.state.now_s < self.state.clear_s.get(switch, 0.0)
-        return forced or self._open_at(switch, self.place())
 
     def active(self) -> bool:
         """Whether the deadman runs."""
@@ -68,10 +56,23 @@ class Hardware:
         if s.now_s < s.exposed_until_s:
             self.log({"event": "blur", "why": "motion began while the shutter was open"})
         s.motion = trapezoid(s.now_s, s.count, target, speed, acceleration)
-        s.phase, s.why, s.slowing = phase, why, False
+        s.phase, s.why, s.slowing, s.rate = phase, why, False, acceleration
         s.deadman_s = s.now_s + s.deadman_ms / 1000
         self.log({"event": "start", "from": s.count, "to": target})
         self._watch_switch()
+
+    def seek(self, switch: str) -> None:
+        """Go for a limit switch; one that reads hit is first left."""
+        self.state.sought = -1 if switch == "low" else 1
+        self._seek_on("seek-leave" if self.switches.hit(switch) else "seek")
+
+    def _seek_on(self, phase: str) -> None:
+        """The next part of a seek, each with its bound: a cut wire reads hit for ever, a bridged one never does."""
+        s, o = self.state, self.options
+        way, speed = (o.travel, o.slow_speed) if phase == "seek" else (o.overtravel, o.slow_speed // 8)
+        direction = s.sought if phase == "seek" else -s.sought
+        target = max(-FAR, min(FAR, s.count + direction * way))
+        self.go(target, speed, o.slow_acceleration, phase, "missed")
 
     def brake(self, why: str) -> None:
         """Decelerate to rest; a motion that already slows keeps its reason."""
@@ -82,8 +83,7 @@ class Hardware:
             if s.phase.startswith("seek"):  # seeking turns round by itself: not any more
                 s.phase, s.why = "slow", why
             return
-        rate = SEEK_ACCELERATION if s.phase.startswith("seek") else s.acceleration
-        s.motion = s.motion.braked(s.now_s, rate)
+        s.motion = s.motion.braked(s.now_s, s.rate)
         s.phase, s.why, s.slowing = "slow", why, True
         self._watch_switch()
 
@@ -102,12 +102,13 @@ class Hardware:
     def fire(self, shot: int) -> None:
         """Close the focus contact now and the shutter contact after the focus time."""
         s = self.state
+        wired = s.sync_ms > 0 and self.options.sync != "none"
         s.shot, s.shot_state = shot, "firing"
-        s.sync = "waiting" if s.sync_ms else "unwired"
+        s.sync = "waiting" if wired else "unwired"
         s.contacts, s.focus_s = True, s.now_s
         s.closes_s = s.now_s + s.focus_ms / 1000
         s.releases_s = s.closes_s + s.closed_ms / 1000
-        s.shot_ends_s = s.closes_s + max(s.busy_ms, s.sync_ms) / 1000
+        s.shot_ends_s = s.closes_s + max(s.busy_ms, s.sync_ms if wired else 0) / 1000
         s.deadman_s = s.now_s + s.deadman_ms / 1000
         self.log({"event": "focus", "closed": True})
 
@@ -122,11 +123,16 @@ class Hardware:
         s = self.state
         if s.shot_state == "firing":
             s.shot_state, s.shot_ends_s = "cut", NEVER_S
-            s.sync = "open" if s.sync == "waiting" else s.sync
+            self._end_sync()
         if s.contacts:
             self.log({"event": "contact", "closed": False})
             self.log({"event": "focus", "closed": False})
         s.contacts, s.closes_s, s.releases_s = False, NEVER_S, NEVER_S
+
+    def _end_sync(self) -> None:
+        s = self.state
+        if s.sync == "waiting":
+            s.sync = "stuck" if self.sync_stuck else "open"
 
     # -- time
 
@@ -164,7 +170,7 @@ class Hardware:
         self.log({"event": "shutter", "position_microsteps": round(place) if place == round(place) else place})
         if s.motion is not None:
             self.log({"event": "blur", "why": "shutter opened in motion"})
-        if s.shot_state == "firing" and s.sync == "waiting" and self.camera_answers:
+        if s.shot_state == "firing" and s.sync == "waiting" and self.camera_answers and not self.sync_stuck:
             s.sync = "closed"
             contact_s = s.releases_s - s.closed_ms / 1000 if s.contacts else s.now_s
             s.shot_ends_s = max(s.now_s, contact_s + s.busy_ms / 1000)
@@ -177,7 +183,7 @@ class Hardware:
     def _shot_ends(self) -> None:
         s = self.state
         s.shot_ends_s, s.shot_state = NEVER_S, "fired"
-        s.sync = "open" if s.sync == "waiting" else s.sync
+        self._end_sync()
 
     def _deadman(self) -> None:
         s = self.state
@@ -190,11 +196,13 @@ class Hardware:
         s = self.state
         phase, why = s.phase, s.why
         self._rest()
-        away = FAR if s.sought < 0 else -FAR
-        if phase == "seek-leave":
-            self.go(-away, SEEK_SPEED, SEEK_ACCELERATION, "seek", "found")
+        if phase in SEEKS:  # came to the bound of this part: its count is in doubt
+            self.lose("missed")
+            s.latched = True
+        elif phase == "seek-left":
+            self._seek_on("seek")
         elif phase == "seek-overrun":
-            self.go(away, SEEK_SPEED // 8, SEEK_ACCELERATION, "seek-back", "found")
+            self._seek_on("seek-back")
         else:
             s.ended = why
 
@@ -213,7 +221,7 @@ class Hardware:
         """Find when the present motion opens the switch ahead of it, or closes the one behind when it seeks."""
         s = self.state
         s.switch_s = NEVER_S
-        if s.motion is None or s.phase == "seek-overrun":
+        if s.motion is None or s.phase in ("seek-left", "seek-overrun"):
             return
         leaving = s.phase in ("seek-leave", "seek-back")
         ahead = "high" if s.motion.direction > 0 else "low"
@@ -222,10 +230,10 @@ class Hardware:
         def changed(at_s: float) -> bool:
             assert s.motion is not None
             place = s.carriage.at(s.motion.position(at_s), self.options)
-            return self._open_at(switch, place) != leaving
+            return self.switches.open_at(switch, place) != leaving
 
         low_s, high_s = s.now_s, s.motion.end_s
-        if not self.fitted(switch) or changed(low_s) or not changed(high_s):
+        if not self.switches.fitted(switch) or changed(low_s) or not changed(high_s):
             return
         while high_s - low_s > 1e-7:
             middle_s = (low_s + high_s) / 2
@@ -239,15 +247,14 @@ class Hardware:
         s.switch_s = NEVER_S
         if s.motion is None:
             return
-        if s.phase in ("seek-leave", "seek-back"):
-            phase = s.phase
-            self.brake("found")
-            s.phase = "seek-leave" if phase == "seek-leave" else "slow"
-        elif s.phase == "seek":
-            self.brake("found")
-            s.phase, s.switch_s = "seek-overrun", NEVER_S
-        else:
+        if s.phase not in SEEKS:
             self.trip("high" if s.motion.direction > 0 else "low")
+            return
+        then = {"seek-leave": "seek-left", "seek": "seek-overrun", "seek-back": "slow"}[s.phase]
+        self.brake("found")
+        s.phase = then
+        if then == "seek-overrun":
+            s.switch_s = NEVER_S
 
     def trip(self, switch: str) -> None:
         """A limit switch opened in motion."""
@@ -260,11 +267,7 @@ class Hardware:
     def press(self, switch: str, *, hit: bool) -> None:
         """Open or close a limit switch by hand."""
         s = self.state
-        was = self.hit(switch)
-        s.pressed[switch] = hit
-        if was and not hit:
-            s.clear_s[switch] = s.now_s + CLEAR_S
-        if s.motion is None or was == hit:
+        if not self.switches.press(switch, hit=hit) or s.motion is None:
             return
         sought = switch == ("low" if s.sought < 0 else "high") and s.phase.startswith("seek")
         if not sought:

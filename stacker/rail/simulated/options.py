@@ -29,6 +29,10 @@ class SimulatedOptions:
         Play between motor and carriage.
     low_switch, high_switch : int
         Where limit switches open; -1: not built in.
+    low_wire, high_wire : str
+        Their wires: ``whole``, ``cut`` (reads hit for ever) or ``bridged`` (never does).
+    low_cut_at_s, high_cut_at_s : float
+        When a wire is cut, in seconds after opening; 0: never.
     supply : str
         ``none`` (no sense input) or ``sensed``.
     supply_off_at_s, reset_at_s, unplug_at_s : float
@@ -40,7 +44,8 @@ class SimulatedOptions:
     reset_on_open : str
         ``never``, ``dtr`` (only when the host raises DTR) or ``always``.
     sync : str
-        ``wired`` or ``stuck`` (the contact never closes).
+        The flash-sync contact: ``wired``, ``dead`` (never closes), ``stuck`` (closed all the time) or ``none`` (the
+        controller has no input for it).
     lag_s, exposure_s, camera_busy_s : float
         The camera: from contact to open shutter, open time, pause after it.
     card_frames, battery_frames : int
@@ -74,6 +79,10 @@ class SimulatedOptions:
     backlash: int = 0
     low_switch: int = -1
     high_switch: int = -1
+    low_wire: str = "whole"
+    high_wire: str = "whole"
+    low_cut_at_s: float = 0.0
+    high_cut_at_s: float = 0.0
     supply: str = "none"
     supply_off_at_s: float = 0.0
     reset_at_s: float = 0.0
@@ -105,6 +114,26 @@ class SimulatedOptions:
     top_acceleration: int = 1_000_000
     name: str = "sim"
 
+    @property
+    def slow_speed(self) -> int:
+        """Of jogs and of seeking: 1 mm/s [microsteps/s]."""
+        return self.per_mm
+
+    @property
+    def slow_acceleration(self) -> int:
+        """Of jogs and of seeking: 3 mm/s^2 [microsteps/s^2]."""
+        return 3 * self.per_mm
+
+    @property
+    def least_acceleration(self) -> int:
+        """1 mm/s^2: with less a stop would take the whole rail [microsteps/s^2]."""
+        return self.per_mm
+
+    @property
+    def overtravel(self) -> int:
+        """How far a seek leaves its switch, or creeps back off it: 2 mm [microsteps]."""
+        return 2 * self.per_mm
+
     @classmethod
     def from_url(cls, url: str) -> SimulatedOptions:
         """Read the options of a URL.
@@ -128,7 +157,9 @@ class SimulatedOptions:
             "position": ("known", "unknown"),
             "supply": ("none", "sensed"),
             "reset_on_open": ("never", "dtr", "always"),
-            "sync": ("wired", "stuck"),
+            "sync": ("wired", "dead", "stuck", "none"),
+            "low_wire": ("whole", "cut", "bridged"),
+            "high_wire": ("whole", "cut", "bridged"),
         }
         for key, accepted in words.items():
             if values.get(key, accepted[0]) not in accepted:

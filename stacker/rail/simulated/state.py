@@ -30,6 +30,7 @@ class State:
     phase: str = ""
     why: str = ""  # becomes `ended` when the present motion is over
     slowing: bool = False
+    rate: float = 1.0  # acceleration of the present motion
     sought: int = 0
     switch_s: float = NEVER_S
     known: bool = False
@@ -38,11 +39,12 @@ class State:
     held: bool = True
     latched: bool = False
     edge: int | None = None
-    speed: int = 800
-    acceleration: int = 8000
+    speed: int = 1600
+    acceleration: int = 4800
     # what the builder can do to the board
     supply: bool = True
-    pressed: dict[str, bool] = field(default_factory=dict)
+    pressed: dict[str, bool] = field(default_factory=dict)  # held open by hand, or its wire is cut
+    bridged: dict[str, bool] = field(default_factory=dict)
     clear_s: dict[str, float] = field(default_factory=dict)
     # shutter
     closed_ms: int = 200
@@ -77,6 +79,7 @@ class State:
         known = options.position == "known"
         state = cls(carriage=Carriage(place=float(start)), known=known, count=start if known else 0)
         state.carriage.slip = 0 if known else start
+        state.speed, state.acceleration = options.slow_speed, options.slow_acceleration
         return state
 
     def to_json(self) -> dict[str, Any]:

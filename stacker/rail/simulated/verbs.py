@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from stacker.rail.simulated.hardware import FAR, SEEK_ACCELERATION, SEEK_SPEED, Hardware
+from stacker.rail.simulated.hardware import FAR, Hardware
 from stacker.rail.simulated.options import SimulatedOptions
 from stacker.rail.simulated.state import State
 
 NUMBER = re.compile(r"(0|-?[1-9][0-9]{0,9})\Z")
+SESSION = re.compile(r"[0-9A-F]{8}\Z")
 WORDY = ("open", "seek", "hold")  # their arguments are no numbers
+TELLING = ("where", "state", "shot", "edge")  # change nothing
 
 
 class Refused(Exception):
@@ -84,8 +86,11 @@ class Verbs:
         if not self.state.held:
             raise Refused("unheld")
 
+    def _hit(self) -> list[bool]:
+        return [self.hardware.switches.hit("low"), self.hardware.switches.hit("high")]
+
     def _way_free(self, target: int) -> None:
-        ahead = [self.hardware.hit("low"), self.hardware.hit("high")]
+        ahead = self._hit()
         toward = target != self.state.count and ahead[target > self.state.count]
         if all(ahead) or toward:
             raise Refused("switch")
@@ -94,6 +99,8 @@ class Verbs:
 
     def _open(self, old: str) -> str:
         s = self.state
+        if not SESSION.match(old):
+            raise Refused("words")
         if old != s.session:
             raise Refused(f"session {s.session}")
         s.limits = None
@@ -107,9 +114,9 @@ class Verbs:
         return f"{motion} {'known' if s.known else 'lost'} {self.hardware.counted()} {s.ended}"
 
     def _state(self) -> str:
-        s, h = self.state, self.hardware
+        s, switches = self.state, self.hardware.switches
         low, high = (
-            "none" if not (h.fitted(end) or s.pressed.get(end)) else "hit" if h.hit(end) else "free"
+            "none" if not (switches.fitted(end) or s.pressed.get(end)) else "hit" if switches.hit(end) else "free"
             for end in ("low", "high")
         )
         supply = "none" if self.options.supply == "none" else "on" if s.supply else "gone"
@@ -132,7 +139,7 @@ class Verbs:
 
     def _accel(self, word: str) -> str:
         self._at_rest()
-        self.state.acceleration = self._number(word, 1, self.options.top_acceleration)
+        self.state.acceleration = self._number(word, self.options.least_acceleration, self.options.top_acceleration)
         return ""
 
     def _deadman(self, word: str) -> str:
@@ -181,8 +188,9 @@ class Verbs:
             raise Refused("lost")
         if s.limits is None or not s.limits[0] <= target <= s.limits[1]:
             raise Refused("limits")
-        self._way_free(target)
-        self._go(target, s.speed)
+        if any(self._hit()):
+            raise Refused("switch")
+        self._go(target, s.speed, s.acceleration)
         return ""
 
     def _jog(self, word: str) -> str:
@@ -194,28 +202,23 @@ class Verbs:
         if s.limits is not None and not s.limits[0] <= target <= s.limits[1]:
             raise Refused("limits")
         self._way_free(target)
-        self._go(target, min(s.speed, self.options.per_mm))
+        self._go(target, self.options.slow_speed, self.options.slow_acceleration)
         return ""
 
-    def _go(self, target: int, speed: int) -> None:
+    def _go(self, target: int, speed: int, acceleration: int) -> None:
         if target == self.state.count:
             self.state.ended = "arrived"
         else:
-            self.hardware.go(target, speed, self.state.acceleration, "move", "arrived")
+            self.hardware.go(target, speed, acceleration, "move", "arrived")
 
     def _seek(self, end: str) -> str:
-        s, h = self.state, self.hardware
         if end not in ("low", "high"):
             raise Refused("words")
         self._able()
-        both_hit = h.hit("low") and h.hit("high")
-        if both_hit or not h.fitted(end):
+        if all(self._hit()) or not self.hardware.switches.fitted(end):
             raise Refused("switch")
-        s.limits, s.sought = None, -1 if end == "low" else 1
-        if h.hit(end):
-            h.go(-s.sought * FAR, SEEK_SPEED // 8, SEEK_ACCELERATION, "seek-leave", "found")
-        else:
-            h.go(s.sought * FAR, SEEK_SPEED, SEEK_ACCELERATION, "seek", "found")
+        self.state.limits = None
+        self.hardware.seek(end)
         return ""
 
     def _fire(self, number: str, place: str) -> str:
