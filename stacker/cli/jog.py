@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -92,10 +93,11 @@ def _keys(*, typed: bool) -> bool:
 
 
 def _welcome(profile: RailProfile, *, keys: bool) -> str:
+    from stacker.documents.words import HANDS
     from stacker.driving.jog_keys import HELP, KEYS_HELP
 
     low_mm, high_mm = profile.soft_limits_mm
-    head = f"{profile.name}, {low_mm:g} to {high_mm:g} mm. Positive is deeper into the subject."
+    head = f"{profile.name}, {low_mm:g} to {high_mm:g} mm. Positive is deeper into the subject.\n{fill(HANDS, 80)}"
     return f"{head}\n{KEYS_HELP if keys else HELP}"
 
 

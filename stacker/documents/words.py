@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+# One sentence for every place where somebody is about to let a rail move.
+HANDS = "Hands, hair and cables clear of the rail, the emergency stop within reach: Ctrl-C is not one."
+
 WORDS: dict[str, str] = {
     "slice": "the range of depth, near to far, that one frame shows sharp by the criterion in use",
     "seam": "the depth where two neighbouring slices meet: the softest place of the finished picture",

@@ -55,6 +55,21 @@ def connect(
     return rail, identity
 
 
+def look(link: LinkSettings, settings: RailSettings) -> tuple[Identity, Where, list[str]]:
+    """Who answers in the line dialect, where the rail is, and its `state`.
+
+    Nothing moves, and no other program loses the rail.
+    """
+    controller = LineController(open_link(link.url, link.baud), extra_s=link.reply_extra_s)
+    try:
+        identity = controller.connect()
+        _compare(identity, settings)
+        controller.only_look()
+        return identity, controller.where(), controller.state()
+    finally:
+        controller.close()
+
+
 def controller_for(link: LinkSettings, settings: RailSettings) -> LineController | GcodeController:
     """Open the port for the dialect of the profile."""
     if link.gcode is None:

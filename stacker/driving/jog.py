@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from stacker.driving.bench import make_ready, name_place
+from stacker.driving.bring_up import by, go, on_a_switch
 from stacker.driving.jog_keys import HELP, STEPS_MM
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused
@@ -196,7 +197,8 @@ class Jog:
     def _go(self, position: int) -> None:
         """Go there in legs: slowly near the subject, faster elsewhere; the last leg from the side of the run."""
         here, edge = self._here(), self._near_from()
-        if not self._settings.soft_low <= position <= self._settings.soft_high:
+        inside = self._settings.soft_low <= position <= self._settings.soft_high
+        if not inside and not on_a_switch(self._rail):
             low_mm, high_mm = self.mm(self._settings.soft_low), self.mm(self._settings.soft_high)
             raise Refusal(
                 f"{self.mm(position):.3f} mm is outside the soft limits, {low_mm:.3f} to {high_mm:.3f} mm. "
@@ -207,6 +209,9 @@ class Jog:
         if position == here:
             return
         self._played_out = False
+        if on_a_switch(self._rail):
+            self._step_off(position)
+            return
         if edge is not None and min(here, position) < edge < max(here, position):
             self._set_speed(near=here > edge)
             self._rail.move(edge)
@@ -214,6 +219,12 @@ class Jog:
         direction = self._direction_at(position)
         self._rail.approach(position, direction)
         self._played_out = direction == self._direction
+
+    def _step_off(self, position: int) -> None:
+        """Off a limit switch that reads hit: slowly, a millimetre at a time."""
+        errand = by(self._rail, position - self._here())
+        go(self._rail, errand)
+        self._set_limits()
 
     def _direction_at(self, position: int) -> int:
         """The run's, except where the take-up would leave the soft limits: there the move goes straight."""

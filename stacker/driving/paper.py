@@ -61,7 +61,7 @@ class PaperLineController(LineController):
             self.requests.append(" ".join([verb, *map(str, arguments)]))
         if verb == "where":
             return ["rest", "known", str(self._at), "arrived"]
-        return [str(self._shot), "fired", "unwired"] if verb in ("fire", "shot") else []
+        return [str(self._shot), "fired", "closed"] if verb in ("fire", "shot") else []
 
 
 class _PaperLines(AcknowledgedLines):

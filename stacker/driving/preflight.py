@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Sequence
 from textwrap import wrap
 
+from stacker.documents.words import HANDS
 from stacker.driving.job import Job
 from stacker.driving.last_word import doubts
 from stacker.errors import Refusal
@@ -123,4 +124,4 @@ def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], w
         f"From there it goes {way}: {len(frames)} frames",
         f"between {job.mm(front_at + low):.3f} and {job.mm(front_at + high):.3f} mm, take-up included.",
     ]
-    return "\n".join([*lines, *remarks(job, len(frames))])
+    return "\n".join([*lines, *remarks(job, len(frames)), *wrap(HANDS, 79)])

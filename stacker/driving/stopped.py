@@ -12,17 +12,20 @@ from stacker.figures import typed_mm
 from stacker.rail.controller import ControllerReset
 from stacker.rail.rail import PositionLost, Rail
 
+TAKEN_OVER = "Where the rail stands is for that program to say; this one orders nothing more."
+
 
 def stopped(job: Job, rail: Rail, journal: Journal, error: StackerError) -> RunStopped:
     """Bring everything to rest, write it down, and say how to go on."""
+    taken_over = error.code == "controller_session"
     try:
-        if not rail.stopping:
+        if not rail.stopping and not taken_over:  # it would stop what the other program does
             rail.controller.stop()  # harmless at rest
         where = rail.come_to_rest()
     except (LinkError, RunStopped):
         where = None
     lost = isinstance(error, (PositionLost, ControllerReset)) or (where is not None and not where.known)
-    stands = last_word.stands(job, where, lost=lost)
+    stands = TAKEN_OVER if taken_over else last_word.stands(job, where, lost=lost)
     if not journal.broken:
         try:
             journal.write(

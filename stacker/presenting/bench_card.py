@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stacker.documents.plan import Plan
-from stacker.documents.rail_profile import HandRail, what_opens_gaps
+from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
+from stacker.documents.words import HANDS
 from stacker.figures import chance, significant
 from stacker.presenting.tables import WIDTH, duration, f_number, shutter_time, wrapped
 
@@ -148,7 +149,7 @@ def _count(number: int, one: str, many: str) -> str:
 
 def checks(plan: Plan) -> tuple[str, ...]:
     """What to look after before the first frame."""
-    return (*_CHECKS, *_loose(plan))
+    return (*_CHECKS, *_loose(plan), *((HANDS,) if isinstance(plan.request.rail, RailProfile) else ()))
 
 
 def _loose(plan: Plan) -> Iterator[str]:

@@ -72,7 +72,7 @@ class ShotState:
     cut : bool
         Whether it was ended before its time.
     sync : str
-        ``closed``, ``open``, ``unwired`` or ``waiting``.
+        ``closed``, ``open``, ``stuck`` (closed all the time), ``unwired`` or ``waiting``.
     closed_s : float or None
         When the shutter contact closed, at the latest [s of the clock]; None: the dialect leaves that to the host.
     """

@@ -7,7 +7,7 @@ import secrets
 from collections.abc import Callable, Sequence
 
 from stacker.errors import LinkError, Refusal
-from stacker.rail.controller import ControllerRefused, ControllerReset, Identity, ShotState, Where
+from stacker.rail.controller import NOBODY, ControllerRefused, ControllerReset, Identity, ShotState, Where
 from stacker.rail.link import Link
 
 VERSION = 1
@@ -196,6 +196,10 @@ class LineController:
     def take_over(self) -> None:
         """Open this host's session in the place of the one that `connect` saw."""
         self.ask("open", self._present)
+
+    def only_look(self) -> None:
+        """Ask as nobody: `where`, `state`, `shot` and `edge` are answered, nothing changes, no host is replaced."""
+        self.session = NOBODY
 
     def configure(self, *, speed: int, acceleration: int, deadman_s: float) -> None:
         """Set speed, acceleration and deadman."""

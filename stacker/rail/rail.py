@@ -89,6 +89,7 @@ ENDINGS = {
     "deadman": "the computer did not ask for too long (was it asleep?)",
     "supply": "the motor lost its supply",
     "off": "the motor was let go",
+    "missed": "a seek did not find its switch",
 }
 
 
@@ -142,12 +143,13 @@ class Rail:
         Refusal
             When the range itself leaves the soft limits.
         """
-        self._check(low)
-        self._check(high)
+        self.check(low)
+        self.check(high)
         self.bounds = (low, high)
         self.controller.set_limits(low, high)
 
-    def _check(self, position: int) -> None:
+    def check(self, position: int) -> None:
+        """Refuse a position outside the limits [microsteps]."""
         low, high = self.bounds
         if not low <= position <= high:
             per_mm = self.settings.microsteps_per_mm
@@ -220,17 +222,17 @@ class Rail:
         Interrupted, PositionLost, RunStopped
             When the rail stopped on the way.
         """
-        self._check(position)
+        self.check(position)
         if (position - self.here()) * direction < 0 or self._pushed != direction:
             before = position - direction * self.settings.take_up
-            self._check(before)
+            self.check(before)
             self.move(before)
         self.move(position)
         self._pushed = direction
 
     def move(self, position: int) -> None:
         """A move, verified; returns when the rail is at rest there."""
-        self._check(position)
+        self.check(position)
         for stop in self._pieces(position):
             self._move_straight(stop)
 
@@ -279,8 +281,15 @@ class Rail:
                 self.controller.stop()
             raise
 
-    def await_rest(self, due_s: float, give_up_s: float) -> Where:
+    def await_rest(self, due_s: float, give_up_s: float, watch: Callable[[Where], None] = lambda _: None) -> Where:
         """Ask until the rail rests, at `due_s` for the first time or sooner for the deadman's sake.
+
+        Parameters
+        ----------
+        due_s, give_up_s : float
+            When it should rest, and when something is wrong [s of the clock].
+        watch : callable
+            Told each answer; what it raises ends the waiting.
 
         Raises
         ------
@@ -293,6 +302,7 @@ class Rail:
             asked_s = self.clock.now()
             where = self.controller.where()
             self.attend()
+            watch(where)
             if where.resting:
                 self.arrived_s = asked_s if late else min(due_s, asked_s)
                 return where

@@ -6,11 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from stacker.errors import RunStopped
+from stacker.errors import Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused
 from stacker.rail.rail import MARGIN_S, Rail
 
 OUTCOME_EVERY_S = 0.02
+LAST_SHOT = 0xFFFFFFFF  # protocol page, section 7
 ROUNDED_S = 0.002  # the controller counts whole milliseconds, rounded up: asked a moment too soon costs a question more
 
 
@@ -20,6 +21,10 @@ class Ambiguous(RunStopped):
 
 class SyncStayedOpen(RunStopped):
     """The camera did not answer the shutter contact."""
+
+
+class NoSyncEvidence(RunStopped):
+    """The sync contact was asked for, and cannot prove anything: no frame after this one could be relied upon."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,8 +122,20 @@ class RailShutter:
         self._closed_s = closed_s
 
     def next_shot(self, at_least: int) -> int:
-        """One more than the controller's last, and no less than asked."""
-        return max(at_least, self._rail.controller.shot().shot + 1)
+        """One more than the controller's last, and no less than asked.
+
+        Raises
+        ------
+        Refusal
+            When there is none.
+        """
+        number = max(at_least, self._rail.controller.shot().shot + 1)
+        if number > LAST_SHOT:
+            raise Refusal(
+                "the controller has no shot number left: it was given the last one. Switch it off and on.",
+                code="no_shot_left",
+            )
+        return number
 
     def prepare(self, exposure_s: float) -> None:
         """Have the controller keep the rail still while the shutter is open, and on B hold it open."""
@@ -152,6 +169,8 @@ class RailShutter:
             When the shot was cut, or another one is told.
         SyncStayedOpen
             When the contact is wired and stayed open.
+        NoSyncEvidence
+            When it is asked for and not wired, or was closed all the time.
         """
         rail, over_s = self._rail, opened_s + self._settings.delay_s + exposure_s + ROUNDED_S
         give_up_s = over_s + self._settings.sync_s + MARGIN_S
@@ -171,7 +190,21 @@ class RailShutter:
                 "cable, focus priority.",
                 code="sync_open",
             )
-        return "sync" if state.sync == "closed" else "pulse"
+        if state.sync == "stuck":
+            raise NoSyncEvidence(
+                "the camera's sync contact was closed before the shutter opened and stayed so: it proves nothing. Look "
+                "at its plug and wires, and at the polarity of its loop (wiring.md).",
+                code="sync_stuck",
+            )
+        if state.sync == "closed":
+            return "sync"
+        if self._settings.sync_s > 0:
+            raise NoSyncEvidence(
+                "the profile asks for the sync contact (sync_s), and this controller has none: nothing would prove an "
+                "exposure. Wire it and set SYNC_CONTACT_BUILT_IN in the firmware, or write sync_s: 0.",
+                code="sync_unwired",
+            )
+        return "pulse"
 
     def close(self) -> None:
         """The controller's contacts open by themselves."""

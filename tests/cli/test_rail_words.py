@@ -67,7 +67,7 @@ def test_identify_times_the_answers_moves_nothing_and_advises_what_can_be_done(s
 )
 def test_identify_tries_a_millimetre_and_back_and_writes_what_it_saw(stacker, at_the_board, manners, arrival):
     path, board = at_the_board(manners, answers_after_s=0.02, begins_after_s=0.05)
-    told = stacker("rail", "identify", path, "--go", "--write")
+    told = stacker("rail", "identify", path, "--go", "--yes", "--write")
     assert told.code == 0, told.err
     assert [round(move.end_mm, 4) for move in board.moves] == [39, 40]
     link = load_rail(path).value.link
@@ -83,7 +83,7 @@ def test_identify_tries_a_millimetre_and_back_and_writes_what_it_saw(stacker, at
 @pytest.mark.parametrize(("report", "text"), [("mm", "tells the place on the way"), ("target", "proves no arrival")])
 def test_identify_tells_whether_a_query_proves_the_arrival(stacker, at_the_board, report, text):
     path, _ = at_the_board(Manners(report=report), QUERY)
-    told = stacker("rail", "identify", path, "--go")
+    told = stacker("rail", "identify", path, "--go", "--yes")
     assert text in " ".join(told.out.split())
     assert "--write writes them" in told.out
     assert load_rail(path).value.link.arrival == "margin"
@@ -91,7 +91,7 @@ def test_identify_tells_whether_a_query_proves_the_arrival(stacker, at_the_board
 
 def test_ten_millimetres_are_measured_once_and_kept_in_the_profile(stacker, at_the_board, typing):
     path, board = at_the_board()
-    move = ("rail", "move", path, "--rail-at-mm", 40, "--by-mm", 10, "--go")
+    move = ("rail", "move", path, "--rail-at-mm", 40, "--by-mm", 10, "--go", "--yes")
     typing("9.96\n")
     told = stacker(*move)
     assert told.code == 0, told.err
@@ -107,7 +107,7 @@ def test_a_sixth_of_the_way_is_told_and_not_kept(stacker, at_the_board, typing):
     path, board = at_the_board(Manners(steps_ratio=1 / 6))
     before = path.read_text(encoding="utf-8")
     typing("1.67\n")
-    told = stacker("rail", "move", path, "--rail-at-mm", 40, "--by-mm", 10, "--go")
+    told = stacker("rail", "move", path, "--rail-at-mm", 40, "--by-mm", 10, "--go", "--yes")
     assert board.place_mm(board.clock.now()) == pytest.approx(40 + 10 / 6)
     assert told.code == 1
     assert "multiply the controller's steps a millimetre by 5.988" in told.err
@@ -119,7 +119,7 @@ def test_who_did_not_measure_keeps_nothing(stacker, at_the_board, typing):
     before = path.read_text(encoding="utf-8")
     for typed in ("0\n", ""):
         typing(typed)
-        told = stacker("rail", "move", path, "--rail-at-mm", 40, "--by-mm", 10, "--go")
+        told = stacker("rail", "move", path, "--rail-at-mm", 40, "--by-mm", 10, "--go", "--yes")
         assert told.code == 0
         assert "will refuse this profile" in told.err
     assert path.read_text(encoding="utf-8") == before

@@ -16,6 +16,7 @@ from driving.runs import (
     journal_of,
     make_job,
     openings,
+    person,
     records,
     refocus,
     run,
@@ -23,9 +24,12 @@ from driving.runs import (
 )
 
 from stacker.documents.journal import read_journal
+from stacker.driving import bench
+from stacker.driving.bench import connect
 from stacker.driving.drive import Wishes
 from stacker.driving.durable import DurableFile
 from stacker.errors import Refusal, RunStopped
+from stacker.rail.line import LineController
 from stacker.rail.shutter import ShutterSettings
 
 
@@ -248,3 +252,82 @@ def test_the_motor_is_let_go_only_where_the_profile_says_so(tmp_path):
     journal_of(job).unlink()
     run(job, wishes=Wishes(yes=True, rail_at=MIDDLE, front_at=MIDDLE))  # the motor is energised again
     assert len(openings(job)) == stopped_before + job.count
+
+
+# ------------------------------------------------------------------------------------ switches that cannot be trusted
+
+
+def deepest(job):
+    return max(event["counted"] for event in events(job, "rest"))
+
+
+@pytest.mark.parametrize("at_s", [0.3, 2.3, 2.6, 3.4, 4.1])
+def test_a_switch_whose_wire_is_cut_in_mid_run_drives_nothing_past_the_deepest_frame(tmp_path, at_s):
+    """At rest or in motion: the run stops, and no check for lost steps goes for that switch."""
+    job = make_job(tmp_path, low_switch_at=60_001, check_steps_after=True)
+    with pytest.raises(RunStopped) as raised:
+        run(with_options(job, f"low_switch=60000&low_cut_at_s={at_s}"))
+    assert raised.value.code in ("low", "switch")
+    assert deepest(job) <= MIDDLE + job.positions[-1]
+    assert len(openings(job)) < job.count
+
+
+def test_no_seek_follows_a_run_whose_low_switch_reads_hit(tmp_path):
+    job = make_job(tmp_path, count=2, low_switch_at=60_001, check_steps_after=True)
+    (tmp_path / "probe").mkdir()
+    probe = make_job(tmp_path / "probe", count=2)
+    run(probe)
+    last_s = events(probe, "shutter")[-1]["time_s"]
+    with pytest.raises(RunStopped, match="reads hit although this run ended elsewhere") as raised:
+        run(with_options(job, f"low_switch=60000&low_cut_at_s={last_s + 0.001}"))
+    assert raised.value.code == "switch_hit"
+    assert len(openings(job)) == job.count
+    assert events(job, "start")[-1]["to"] == MIDDLE + job.positions[-1]
+    assert records(job, "stop")[-1]["lost"]
+    assert "--resume" not in str(raised.value)  # every frame is confirmed
+
+
+# ---------------------------------------------------------------------------------------------------- what proves it
+
+
+@pytest.mark.parametrize(
+    ("sync", "code", "words"),
+    [("none", "sync_unwired", "this controller has none"), ("stuck", "sync_stuck", "closed before the shutter opened")],
+)
+@pytest.mark.parametrize("policy", ["stop", "repeat"])
+def test_a_sync_contact_that_cannot_prove_anything_stops_the_run_at_frame_1(tmp_path, sync, code, words, policy):
+    job = make_job(tmp_path, shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3, on_open_sync=policy))
+    assert words in stopped(with_options(job, f"sync={sync}"), code)
+    assert len(openings(job)) == 1
+    assert not records(job, "confirmed")
+    finish(with_options(job, "sync=wired"))
+    assert_complete(job)
+
+
+def test_a_run_whose_rail_another_program_took_says_so_and_leaves_that_program_alone(tmp_path, monkeypatch):
+    job = make_job(tmp_path)
+    taken = []
+    take_over = LineController.take_over
+    monkeypatch.setattr(LineController, "take_over", lambda host: (taken.append(host), take_over(host)))
+
+    def report(progress):
+        if progress.done == 2:
+            taken[0]._link._port.board.state.session = "0BADCAFE"
+
+    message = stopped(job, "controller_session", who=person(report=report))
+    assert "another program has taken the rail over" in message
+    assert "does not answer" not in message
+    assert not events(job, "stop")  # the other program's motion is not this run's to stop
+
+
+def test_a_rail_that_another_program_left_moving_is_at_rest_before_it_is_given_orders(monkeypatch, tmp_path):
+    job = make_job(tmp_path)
+    before, _ = connect(job.link, job.rail)
+    before.narrow(3200, 124_800)
+    before.controller.start_move(120_000)
+    before.clock.sleep(1.0)
+    link = before.controller._link
+    monkeypatch.setattr(bench, "controller_for", lambda *_: LineController(link))
+    rail, _ = connect(job.link, job.rail)  # the settings of a rail in motion are refused
+    where = rail.controller.where()
+    assert (where.resting, where.known, where.ended) == (True, True, "stop")

@@ -13,8 +13,9 @@ import pytest
 import serial
 
 from stacker.errors import LinkError
+from stacker.rail.clock import VirtualClock
 from stacker.rail.line import LineController
-from stacker.rail.link import SIMULATOR, open_link
+from stacker.rail.link import SIMULATOR, Link, open_link
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 
@@ -147,3 +148,39 @@ def test_a_board_that_resets_whenever_it_is_opened_is_met_with_patience():
     assert identity.boot == 2
     assert not controller.where().known
     link.close()
+
+
+class Chunks:
+    """A port that hands over what it is given, piece by piece."""
+
+    port, baudrate, timeout = "chunks", 115_200, 0.05
+
+    def __init__(self, *chunks):
+        self.chunks = list(chunks)
+
+    @property
+    def in_waiting(self):
+        return len(self.chunks[0]) if self.chunks else 0
+
+    def read(self, size):
+        assert size == max(1, self.in_waiting)
+        return self.chunks.pop(0) if self.chunks else b""
+
+
+@pytest.mark.parametrize(
+    "chunks",
+    [
+        (b"z" * 64 + b"\n" + b"good\n",),  # 65 bytes with its line feed, whole at once
+        (b"z" * 64, b"\ngood\n"),
+        (b"z" * 65, b"tail\ngood\n"),  # its beginning was dropped: its end is no line either
+        (b"z" * 65, b"z" * 65, b"tail\n", b"good\n"),
+    ],
+)
+def test_no_part_of_a_line_that_is_too_long_is_data(chunks):
+    link = Link(Chunks(*chunks), VirtualClock())
+    lines = [link.read_line(1.0) for _ in range(6)]
+    assert [line for line in lines if line is not None] == [b"good"]
+
+
+def test_a_line_as_long_as_the_protocol_allows_is_data():
+    assert Link(Chunks(b"z" * 63 + b"\n"), VirtualClock()).read_line(1.0) == b"z" * 63

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from stacker.driving.bring_up import go_by
+from stacker.driving.bring_up import go_by, go_to
 from stacker.driving.steps import find_switch
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.controller import ShotState
@@ -216,3 +216,149 @@ def test_a_shot_that_never_ends_is_in_doubt_after_a_while(monkeypatch):
     with pytest.raises(Ambiguous, match="has not ended"):
         shutter.outcome(1, shutter.fire(1, 64_000), 0.1)
     assert rail.clock.now() - began_s < 4
+
+
+def test_a_shot_that_was_cut_proves_nothing_though_its_sync_contact_closed(monkeypatch):
+    rail, _ = rail_on()
+    monkeypatch.setattr(LineController, "shot", lambda _: ShotState(shot=1, over=True, cut=True, sync="closed"))
+    shutter = RailShutter(rail, ShutterSettings(sync_s=0.3))
+    with pytest.raises(Ambiguous, match="ended before its time"):
+        shutter.outcome(1, shutter.fire(1, 64_000), 0.1)
+
+
+def test_an_answer_for_another_shot_proves_nothing(monkeypatch):
+    rail, _ = rail_on()
+    monkeypatch.setattr(LineController, "shot", lambda _: ShotState(shot=2, over=True, cut=False, sync="closed"))
+    shutter = RailShutter(rail, ShutterSettings(sync_s=0.3))
+    with pytest.raises(Ambiguous, match="ended before its time"):
+        shutter.outcome(1, shutter.fire(1, 64_000), 0.1)
+
+
+def test_a_controller_without_a_shot_number_left_is_refused_before_anything_fires():
+    rail, board = rail_on()
+    board.state.shot = 0xFFFFFFFF
+    with pytest.raises(Refusal, match="Switch it off and on"):
+        RailShutter(rail, ShutterSettings()).next_shot(1)
+
+
+def test_a_rail_that_arrives_and_no_longer_knows_where_it_is_has_lost_its_position(monkeypatch):
+    """It may count the very number that was ordered: who lost its position counts from nowhere."""
+    rail, _ = rail_on()
+    rail.narrow(60_000, 70_000)
+    asked = LineController.where
+    monkeypatch.setattr(LineController, "where", lambda controller: replace(asked(controller), known=False))
+    with pytest.raises(PositionLost):
+        rail.move(64_400)
+
+
+def test_a_rail_that_never_comes_to_rest_is_stopped_at_once(monkeypatch):
+    rail, _ = rail_on()
+    sent = []
+    monkeypatch.setattr(Link, "send", lambda link, data, send=Link.send: (sent.append(data), send(link, data)))
+    asked = LineController.where
+    monkeypatch.setattr(LineController, "where", lambda controller: replace(asked(controller), resting=False))
+    began_s = rail.clock.now()
+    assert rail.come_to_rest() is None
+    assert sent[-1] == STOP_AT_ONCE
+    assert 2 <= rail.clock.now() - began_s < 3  # the deceleration, a tenth more, and the page's margin of 2 s
+
+
+# ------------------------------------------------------------------------------------------------------- seeking
+
+
+def refused(rail, end="low", switch_at=None):
+    with pytest.raises(Refusal) as told:
+        find_switch(rail, end, switch_at)
+    assert told.value.code == "switch_hit"
+    return str(told.value)
+
+
+@pytest.mark.parametrize("end", ["low", "high"])
+@pytest.mark.parametrize("position", ["known", "unknown"])
+def test_a_switch_that_reads_hit_in_mid_travel_is_not_sought(end, position):
+    rail, board = rail_on(f"position={position}&low_switch=1600&high_switch=126400&{end}_wire=cut")
+    told = refused(rail, end)
+    assert "cut wire" in told
+    assert f"--by-mm {'+1' if end == 'low' else '-1'} --go" in told
+    assert moves(board) == []
+
+
+def test_a_switch_that_reads_hit_where_the_count_has_it_is_left_and_sought():
+    rail, board = rail_on("low_switch=1600&start=1590")
+    assert find_switch(rail, "low") == 1601
+    assert max(moves(board)) <= 1590 + 3200  # the soft limit lies beyond
+
+
+@pytest.mark.parametrize(("start", "sought"), [(1500 + 3199, True), (1500 + 3201, False)])
+def test_where_the_place_of_the_switch_is_known_the_rail_stands_on_it_within_its_overtravel(start, sought):
+    rail, board = rail_on(f"low_switch=6000&start={start}", soft_low=100)
+    if sought:
+        find_switch(rail, "low", 1500)
+    else:
+        refused(rail, "low", 1500)
+        assert moves(board) == []
+
+
+@pytest.mark.parametrize("end", ["low", "high"])
+def test_a_wire_cut_in_mid_seek_ends_it_within_its_overtravel(end):
+    rail, board = rail_on(f"low_switch=1600&high_switch=126400&{end}_cut_at_s=5")
+    with pytest.raises(PositionLost, match="never closed again") as lost:
+        find_switch(rail, end)
+    assert lost.value.code == "missed"
+    way = -1 if end == "low" else 1
+    farthest = max((event["counted"] - 64_000) * way for event in board.events if event["event"] == "rest")
+    assert board.hardware.counted() == 64_000 + way * (farthest - 3200)
+    assert board.state.latched
+
+
+def test_a_seek_that_runs_the_wrong_way_is_stopped(monkeypatch):
+    """A controller that keeps no bound of its own."""
+
+    def astray(controller, end):
+        controller.set_limits(0, 128_000)
+        controller.start_move(120_000)
+
+    monkeypatch.setattr(LineController, "seek", astray)
+    rail, board = rail_on("low_switch=1600")
+    with pytest.raises(RunStopped) as stopped:
+        find_switch(rail, "low")
+    assert stopped.value.code == "seek_wrong_way"
+    rail.come_to_rest()
+    # 3 mm, what it goes in the half second between two questions at 3 mm/s, and to brake
+    assert board.hardware.counted() < 64_000 + 1600 * (3 + 1.5 + 0.5)
+
+
+def test_a_seek_farther_than_the_rail_is_long_is_stopped():
+    rail, board = rail_on("low_switch=1600&low_wire=bridged", travel=16_000)
+    with pytest.raises(RunStopped) as stopped:
+        find_switch(rail, "low")
+    assert stopped.value.code == "seek_too_far"
+    rail.come_to_rest()
+    assert 64_000 - 16_000 - 1600 < board.hardware.counted() < 64_000 - 16_000
+
+
+def test_a_seek_is_given_up_after_the_time_that_the_page_allows(monkeypatch):
+    def crawl(controller, end):
+        controller.ask("speed", 100)
+        controller.set_limits(0, 128_000)
+        controller.start_move(0)
+
+    monkeypatch.setattr(LineController, "seek", crawl)
+    rail, _ = rail_on("low_switch=1600")
+    began_s = rail.clock.now()
+    with pytest.raises(RunStopped) as stopped:
+        find_switch(rail, "low")
+    assert stopped.value.code == "late"
+    # protocol page, section 9: 4 s a millimetre of travel, 128 s for the overtravel, and 2 s
+    assert rail.clock.now() - began_s == pytest.approx(4 * 80 + 128 + 2, abs=1)
+
+
+def test_a_rail_on_a_switch_outside_its_soft_limits_creeps_off_it():
+    rail, board = rail_on("low_switch=1600&start=1500")
+    with pytest.raises(Refusal, match="by at most 1 mm"):
+        go_by(rail, 1601)
+    with pytest.raises(RunStopped, match="switch"):
+        go_to(rail, 40_000)
+    assert moves(board) == []
+    assert go_by(rail, 1600) == 3100
+    assert go_to(rail, 40_000) == 40_000

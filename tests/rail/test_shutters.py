@@ -1,6 +1,8 @@
 """Shutters that the rail's controller does not open: a modem line, a command; and exposures that a contact holds."""
 
+import os
 import shlex
+import subprocess
 import sys
 import time
 
@@ -226,3 +228,23 @@ def test_the_dry_run_shows_what_would_open_the_shutter(tmp_path, settings, lines
     job = make_job(tmp_path, shutter=settings, exposure_s=(10.0, 20.0, 20.0, 20.0, 20.0, 20.0))
     rehearsed = dry_run.rehearse(job, front_at=None, frames=(1, 2))
     assert sorted(rehearsed.frames[1][1]) == sorted(lines)
+
+
+def test_a_command_is_out_of_reach_of_the_ctrl_c_that_is_for_the_run(tmp_path):
+    """A terminal sends Ctrl-C to all of its foreground processes: the camera's program must finish its frame."""
+    asked = {}
+
+    def start(words, **how):
+        asked.update(how)
+        return subprocess.Popen(words, **how)
+
+    note = tmp_path / "session"
+    posix = sys.platform != "win32"
+    code = "import os, sys, pathlib; pathlib.Path(sys.argv[1]).write_text(str(os.getsid(0)))" if posix else "pass"
+    words = (sys.executable, "-c", code, str(note))
+    rail = StillRail(SystemClock())
+    CommandShutter(rail, ShutterSettings(via="command", command=words), start).fire(1, 0)
+    if posix:
+        assert int(note.read_text()) != os.getsid(0)
+    else:
+        assert asked["creationflags"] == subprocess.CREATE_NEW_PROCESS_GROUP

@@ -175,7 +175,7 @@ def test_faults_of_the_line_repeat_with_their_seed_and_differ_without():
 @pytest.mark.parametrize(
     ("query", "message"),
     [("sped=1", "no option 'sped'"), ("baud=fast", "is no int"), ("position=maybe", "one of known, unknown"),
-     ("time_scale=0", "above 0"), ("time_scale=-1", "above 0"), ("sync=no", "one of wired, stuck")],
+     ("time_scale=0", "above 0"), ("time_scale=-1", "above 0"), ("sync=no", "one of wired, dead, stuck, none")],
 )  # fmt: skip
 def test_a_wrong_option_is_told(query, message):
     with pytest.raises(ValueError, match=message):
