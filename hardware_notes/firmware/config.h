@@ -34,6 +34,14 @@
 #define SUPPLY_SENSE_BUILT_IN 1
 #define SYNC_CONTACT_BUILT_IN 1
 
+/* The motor supply, and the divider that brings it to A2 (wiring.md). Below 80 % it counts as gone: many drivers switch
+ * themselves off at 7 to 8 V and forget where the motor stood. */
+#define SUPPLY_MV 12000L
+#define SUPPLY_UPPER_OHM 22000L
+#define SUPPLY_LOWER_OHM 10000L
+#define SUPPLY_LEAST_PERCENT 80L
+#define SUPPLY_AT_A2_MV (SUPPLY_MV * (SUPPLY_LOWER_OHM / 100) / ((SUPPLY_UPPER_OHM + SUPPLY_LOWER_OHM) / 100))
+
 /* Level of the direction output for positive motion (deeper into the subject). */
 #define POSITIVE_DIRECTION_LEVEL 1
 
@@ -48,6 +56,7 @@ _Static_assert(OVERTRAVEL_MM >= 1 && OVERTRAVEL_MM <= 2, "protocol, section 6");
 _Static_assert(TRAVEL_MM >= 1 && TRAVEL_MM < 1073741824 / MICROSTEPS_PER_MM, "protocol, section 1");
 _Static_assert(HIGHEST_ACCELERATION <= 100000, "steeper ramps are coarse at this clock");
 _Static_assert(LOWEST_ACCELERATION <= SLOW_ACCELERATION && SLOW_ACCELERATION <= HIGHEST_ACCELERATION, "accelerations");
+_Static_assert(SUPPLY_AT_A2_MV >= 3000 && SUPPLY_AT_A2_MV <= 4500, "A2 bears 5 V, and the measurement wants 3 V");
 _Static_assert(BAUD_RATE <= 115200, "faster bytes would be lost while a step and a tick run");
 _Static_assert(MICROSTEPS_PER_TURN >= 1 && MICROSTEPS_PER_TURN <= 999999, "protocol, section 6");
 _Static_assert(sizeof(NAME) >= 2 && sizeof(NAME) <= 11, "protocol, section 2");

@@ -10,7 +10,7 @@
  *     carriage P L H     the carriage is at P [microsteps]; the low switch opens at L and below, the high one at H and
  *                        above
  *     wire low|high cut|whole        a switch's wire
- *     supply on|gone     motor supply
+ *     supply on|gone|MV  motor supply: 12 V, nothing, or so many millivolts, over the divider of config.h as it is shipped
  *     camera D W         closes the sync contact D us after the shutter contact closes, for W us; W 0: never
  *     sync open|closed   the sync contact by hand
  *     inject N BYTE      puts a byte (hex) on the line at pulse N, counted from the start
@@ -38,6 +38,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include <avr_adc.h>
 #include <avr_ioport.h>
 #include <avr_uart.h>
 #include <sim_avr.h>
@@ -55,7 +56,9 @@
 #define TIMSK1_ADDRESS 0x6F            /* TIMSK2 follows it */
 #define NEVER (-1)
 
-enum { LOW_PIN, HIGH_PIN, SUPPLY_PIN, SYNC_PIN };
+#define SUPPLY_MV 12000
+
+enum { LOW_PIN, HIGH_PIN, SYNC_PIN = 3 };
 
 struct event {
     uint64_t cycle;
@@ -72,7 +75,8 @@ static struct event *events;
 static size_t event_count, event_room;
 
 static bool inputs[4]; /* levels at the pins */
-static bool wire_cut[2], supply_gone, sync_closed;
+static bool wire_cut[2], sync_closed;
+static long supply_mv = SUPPLY_MV;
 static long carriage, low_at = -1000000000, high_at = 1000000000;
 static bool direction_level;
 static long pulse_count;
@@ -121,10 +125,10 @@ static void apply_inputs(bool after_reset)
     bool wanted[4] = {
         [LOW_PIN] = wire_cut[0] || carriage <= low_at,
         [HIGH_PIN] = wire_cut[1] || carriage >= high_at,
-        [SUPPLY_PIN] = !supply_gone,
         [SYNC_PIN] = !sync_closed,
     };
-    avr_ioport_external_t external = {.name = 'C', .mask = 0x0F, .value = 0};
+    avr_ioport_external_t external = {.name = 'C', .mask = 0x0B, .value = 0};
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC2), (uint32_t)(supply_mv * 10 / 32)); /* 10 of 32 kilohm */
     for (int pin = 0; pin < 4; pin++) {
         external.value |= (unsigned)wanted[pin] << pin;
     }
@@ -158,7 +162,7 @@ static void on_step(avr_irq_t *irq, uint32_t value, void *param)
     carriage += direction_level ? 1 : -1;
     record("step", carriage);
     if (pulse_count == gone_at) {
-        supply_gone = true;
+        supply_mv = 0;
     }
     if (pulse_count == blink_from || pulse_count == blink_to) {
         wire_cut[1] = pulse_count == blink_from;
@@ -369,7 +373,7 @@ static void obey(const char *text)
     } else if (sscanf(text, "wire %15s %15s", a, b) == 2) {
         wire_cut[strcmp(a, "high") == 0] = strcmp(b, "cut") == 0;
     } else if (sscanf(text, "supply %15s", a) == 1) {
-        supply_gone = strcmp(a, "gone") == 0;
+        supply_mv = strcmp(a, "gone") == 0 ? 0 : strcmp(a, "on") == 0 ? SUPPLY_MV : atol(a);
     } else if (sscanf(text, "sync %15s", a) == 1) {
         sync_closed = strcmp(a, "closed") == 0;
     } else if (sscanf(text, "camera %lu %lu", &u, &w) == 2) {
@@ -468,6 +472,7 @@ int main(int argc, char *argv[])
     avr->frequency = HZ;
     avr_load_firmware(avr, &firmware);
     avr->frequency = HZ;
+    avr->vcc = avr->avcc = avr->aref = 5000;
     avr->sleep = no_sleep;
     pty = open_pty(name, sizeof name);
     fcntl(STDIN_FILENO, F_SETFL, O_NONBLOCK);

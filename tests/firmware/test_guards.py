@@ -193,6 +193,17 @@ def test_motor_supply_gone_in_mid_move(board: SimulatedBoard, host: Host) -> Non
     assert host.ask("move 0") == ["no", "lost"]
 
 
+@pytest.mark.parametrize(
+    ("supply_mv", "told"), [(12_000, "on"), (9_900, "on"), (9_300, "gone"), (7_500, "gone"), (0, "gone")]
+)
+def test_a_supply_below_four_fifths_is_gone(board: SimulatedBoard, host: Host, supply_mv: int, told: str) -> None:
+    """Drivers forget their phase at 7 to 8 V (common practice, no source); one of 256 steps is 63 mV of the supply."""
+    host.open()
+    board.do(f"supply {supply_mv}")
+    board.run_for(0.02)
+    assert host.ask("state")[3] == told
+
+
 def test_motor_supply_gone_during_an_exposure(board: SimulatedBoard, host: Host) -> None:
     board.do("pace 1")
     host.ready()

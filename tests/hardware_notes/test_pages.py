@@ -132,6 +132,8 @@ def test_the_profile_on_the_page_is_valid_and_fits_the_configuration(tmp_path: P
     per_mm = per_turn * profile.motor_turns_per_screw_turn / profile.lead_mm
     assert int(setting("MICROSTEPS_PER_TURN")) == per_turn
     assert int(setting("MICROSTEPS_PER_MM")) == per_mm
+    assert int(setting("TRAVEL_MM")) == profile.travel_mm
+    assert profile.acceleration_mm_s2 >= 1  # LOWEST_ACCELERATION
     assert int(setting("HIGHEST_SPEED")) >= profile.speed_mm_s * per_mm
     assert int(setting("HIGHEST_ACCELERATION")) >= profile.acceleration_mm_s2 * per_mm
 
