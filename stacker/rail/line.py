@@ -30,7 +30,7 @@ MEANINGS = {
     "unheld": "the motor is not energised",
     "place": "the rail does not stand where this frame belongs",
     "shot": "that exposure was made already",
-    "range": "a number is outside what it accepts",
+    "range": "a number is outside what it accepts; compare speed and acceleration of the profile with its firmware",
 }
 
 
