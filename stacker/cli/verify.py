@@ -55,14 +55,19 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
     if not (found.pictures or found.undated or found.faults):
         raise Refusal(f"{folder}: no pictures in there; is it the right folder?", code="no_pictures")
     verdicts = verify(list(runs.values()), found, pictures_each=bracket)
-    told = [(verdict, *_follow(verdict, runs[verdict.journals[0]].past)) for verdict in verdicts]
+    follows = [_follow(verdict, runs[verdict.main].past) for verdict in verdicts]
     complete = all(verdict.complete for verdict in verdicts)
     if as_json:
-        stacks = [{**dataclasses.asdict(verdict), "commands": commands} for verdict, commands, _ in told]
-        write_json(result_document("verify", {"complete": complete, "stacks": stacks}))
+        stacks = [
+            {**dataclasses.asdict(verdict), "commands": commands}
+            for verdict, (commands, _) in zip(verdicts, follows, strict=True)
+        ]
+        of_the_folder = [stack.pop("found") for stack in stacks]  # the same in all
+        write_json(result_document("verify", {"complete": complete, "folder": of_the_folder[0], "stacks": stacks}))
     elif not quiet:
         click.echo("\n".join(verdict_text(verdicts)))
-    for line in [line for _, commands, _ in told for line in commands] or {otherwise for _, _, otherwise in told}:
+    lines = [line for commands, _ in follows for line in commands] or [otherwise for _, otherwise in follows]
+    for line in dict.fromkeys(lines):
         note(f"Next: {line}", quiet=quiet or as_json)
     if not complete:
         click.get_current_context().exit(1)
@@ -72,14 +77,14 @@ def _follow(verdict: Verdict, past: Past) -> tuple[list[str], str]:
     """The commands that shoot what is missing, and what else to do where there are none."""
     from stacker.documents.journal import plan_beside
 
-    journal = Path(verdict.journals[0])
+    journal = Path(verdict.main)
     plan = plan_beside(journal)
     if _is_another(plan, past.digest):
         return [], f"{plan} was made anew since this run, and its frames are others: find the plan of the run"
     otherwise = f"stacker report {as_typed(plan)}"
     if not verdict.complete:
         otherwise = "verify the card itself, or a copy that keeps file times"
-    return _commands(verdict, plan, journal, past.front_at_mm), otherwise
+    return _commands(verdict, plan, journal, past), otherwise
 
 
 def _is_another(plan: Path, digest: str) -> bool:
@@ -92,12 +97,13 @@ def _is_another(plan: Path, digest: str) -> bool:
         return True
 
 
-def _commands(verdict: Verdict, plan: Path, journal: Path, front_at_mm: float) -> list[str]:
+def _commands(verdict: Verdict, plan: Path, journal: Path, past: Past) -> list[str]:
     """What shoots the missing frames; nothing where nobody can say which they are."""
-    commands, frames = [], spans(verdict.to_shoot)
-    if verdict.pending:
-        commands.append(f"stacker drive {as_typed(plan)} --go --resume {as_typed(journal)}")
-    if frames and verdict.times_fit:
-        front_mm = typed_mm(front_at_mm)  # the rail stands at the other end now
-        commands.append(f"stacker drive {as_typed(plan)} --frames {frames} --go --front-at-mm {front_mm}")
+    from stacker.driving.follow_up import drive_command, resume_command
+
+    commands = [resume_command(plan, journal, past)] if verdict.pending else []
+    if verdict.to_shoot and verdict.times_fit:
+        front_mm = typed_mm(past.front_at_mm)  # the rail stands at the other end now
+        words = ("--frames", spans(verdict.to_shoot), "--go", "--front-at-mm", front_mm)
+        commands.append(drive_command(plan, *words, url=past.url, warm_up_s=past.warm_up_s))
     return commands

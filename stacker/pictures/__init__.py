@@ -1,1 +1,1 @@
-"""Files from a camera: whether they are whole, and what it wrote into them. Readers are extras, imported inside."""
+"""Files from a camera: as arrays, whether they are whole, and what it wrote into them. Readers are extras."""

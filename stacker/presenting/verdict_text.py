@@ -29,7 +29,7 @@ def verdict_text(verdicts: Sequence[Verdict]) -> list[str]:
             lines += wrapped(text, first="  ", indent="    ")
     if len(verdicts) > 1:
         lines += wrapped("The folder as a whole:")
-    for text in [*_of_the_folder(verdicts[0]), *_how_sure(verdicts)]:
+    for text in [*_of_the_folder(verdicts), *_how_sure(verdicts)]:
         lines += wrapped(text, first="  ", indent="    ")
     return lines
 
@@ -39,7 +39,7 @@ def _headline(verdict: Verdict) -> str:
     if verdict.complete:
         return f"Complete: all {frames} frames are there."
     if not verdict.times_fit:
-        return f"Cannot tell: the files' times do not fit the journal ({verdict.pictures} pictures)."
+        return f"Cannot tell: the files' times do not fit the journal ({verdict.found.pictures} pictures)."
     sure = len(verdict.missing) + len(verdict.not_shot)
     least, most = sure + verdict.doubtful_least, sure + verdict.doubtful_most
     wrong = [f"{_range(least, most)} of {frames} missing"] if least else []
@@ -63,9 +63,10 @@ def _details(verdict: Verdict) -> Iterable[str]:
     yield from _gaps(verdict)
     if not verdict.times_fit:
         fewer = f" At least {verdict.doubtful_least} are missing." if verdict.doubtful_least else ""
+        pictures = _count(verdict.found.pictures, "picture")
         yield (
-            f"{_count(verdict.pictures, 'picture')} for {verdict.frames} frames.{fewer} Copying may have changed "
-            "the file times, or files of another run are among them." + _by_files(verdict)
+            f"{pictures} for {verdict.frames} frames.{fewer} Copying may have changed the file times, or files of "
+            "another run are among them." + _by_files(verdict)
         )
     if verdict.unlinked:
         yield "The journal does not say when it was resumed, so a spare picture may hide a lost one: look at them."
@@ -87,9 +88,9 @@ def _details(verdict: Verdict) -> Iterable[str]:
 
 def _by_files(verdict: Verdict) -> str:
     """What would prove more than the times at which files were written."""
-    if verdict.clock == "exif":
+    if verdict.found.clock == "exif":
         return ""
-    if verdict.exif_read:
+    if verdict.found.exif_read:
         return " Capture times inside the files would prove more; too few of these have one."
     return " Capture times inside the files prove more: pip install '.[exif]'."
 
@@ -114,7 +115,7 @@ def _gaps(verdict: Verdict) -> Iterable[str]:
     yield from _faults([damage for damage in verdict.damaged if damage.frames], depth)
 
 
-def _faults(damaged: Sequence[Damage], depth: dict[int, float]) -> Iterable[str]:
+def _faults(damaged: Sequence[Damage], depth: Mapping[int, float]) -> Iterable[str]:
     """Files by what is wrong with them; where their frames are known, with those."""
     files: dict[str, list[str]] = {}
     for damage in damaged:
@@ -128,38 +129,40 @@ def _faults(damaged: Sequence[Damage], depth: dict[int, float]) -> Iterable[str]
         yield f"and {_count(more, 'file')} more with a fault"
 
 
-def _of_the_folder(verdict: Verdict) -> Iterable[str]:
+def _of_the_folder(verdicts: Sequence[Verdict]) -> Iterable[str]:
     """What is said of files that belong to no frame."""
-    yield from _faults([damage for damage in verdict.damaged if not damage.frames], {})
-    if verdict.undated:
-        yield f"no capture time inside, so laid beside no frame: {_names(verdict.undated)}"
-    if verdict.extra:
-        yield f"no frame of this run: {_names(verdict.extra)}"
-    if (more := verdict.unplaced - len(verdict.extra)) > 0:
+    found = verdicts[0].found
+    loose = [damage for verdict in verdicts for damage in verdict.damaged if not damage.frames]
+    yield from _faults([damage for place, damage in enumerate(loose) if damage not in loose[:place]], {})
+    if found.undated:
+        yield f"no capture time inside, so laid beside no frame: {_names(found.undated)}"
+    if found.extra:
+        yield f"no frame of this run: {_names(found.extra)}"
+    if (more := found.unplaced - len(found.extra)) > 0:
         yield f"{_count(more, 'picture')} more than exposures; the times do not tell which"
-    if verdict.copies:
-        yield f"copies: {_names(verdict.copies)}"
+    if found.copies:
+        yield f"copies: {_names(found.copies)}"
 
 
 def _how_sure(verdicts: Sequence[Verdict]) -> Iterable[str]:
     """What the answer rests on, and what nobody looked at."""
-    first = verdicts[0]
+    found = verdicts[0].found
     if any(verdict.complete for verdict in verdicts):
-        source = "capture times" if first.clock == "exif" else "file times"
+        source = "capture times" if found.clock == "exif" else "file times"
         yield (
             f"By number, {source}, rhythm, and the bytes of the files. What the pictures show was not looked at: look "
-            f"at the first and last all the same.{_by_files(first)}"
+            f"at the first and last all the same.{_by_files(verdicts[0])}"
         )
-    if first.unfollowed:
+    if found.unfollowed:
         yield (
-            f"Whether {_listed([one_line(ending) for ending in first.unfollowed])} files are whole is not known "
-            "here, only that they are not empty, all zeros or twice the same."
+            f"Whether {_names(found.unfollowed)} files are whole is not known here, only that they are not empty, "
+            "all zeros or twice the same."
         )
-    if first.pictures_each > 1:
+    if found.pictures_each > 1:
         yield "The sizes of files were not compared, since a bracket has dark and bright ones."
 
 
-def named(frames: Sequence[int], focus_mm: dict[int, float]) -> str:
+def named(frames: Sequence[int], focus_mm: Mapping[int, float]) -> str:
     """Frames with their depths, or their ranges where they are many."""
     if len(frames) > _SHOWN:
         return spans(frames)

@@ -13,7 +13,7 @@ from stacker.verifying.folder import Folder
 from stacker.verifying.gaps import Gaps, gaps
 from stacker.verifying.readings import Reading
 from stacker.verifying.stacks import Stack
-from stacker.verifying.verdict import Damage, Verdict
+from stacker.verifying.verdict import Damage, Found, Verdict
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -94,45 +94,59 @@ def judge(evidence: Evidence, stack: Stack) -> Verdict:
     stack : Stack
         Which of its legs are meant.
     """
-    folder, reading = evidence.folder, evidence.reading.part(stack.legs)
-    past = stack.runs[0].past
-    depth = past.columns.index("focus_um")
-    focus_mm = {row[0]: row[depth] / 1000 for row in past.rows}
-    confirmed = {shot.frame for _, _, shot in reading.shots() if shot.confirmed and shot.frame != CLOSING}
-    not_shot = set(focus_mm) - confirmed
+    folder, fit = evidence.folder, evidence.times_fit
+    reading = evidence.reading.part(stack.legs, stack.frames)
+    plan = stack.main.past
+    depth = plan.columns.index("focus_um")
+    focus_mm = {row[0]: row[depth] / 1000 for row in plan.rows}
+    confirmed = {shot.frame for _, _, shot in reading.shots() if shot.confirmed} - {CLOSING}
     lacking = _gaps(evidence, reading, confirmed)
-    fit = evidence.times_fit
-    verdict = Verdict(
-        complete=False,
+    not_shot = set(focus_mm) - confirmed
+    blank = Verdict(
         journals=tuple(str(run.path) for run in stack.runs),
+        main=str(stack.main.path),
         frames=len(focus_mm),
-        pictures=len(folder.pictures),
-        pictures_each=evidence.each,
-        clock=folder.clock,
-        exif_read=folder.exif_read,
         times_fit=fit,
         missing=tuple(sorted(lacking.bare)),
         doubtful=tuple(sorted(lacking.open - lacking.bare)),
         doubtful_least=lacking.least - len(lacking.bare),
         doubtful_most=lacking.most - len(lacking.bare),
         not_shot=tuple(sorted(not_shot)),
-        pending=tuple(sorted(not_shot & set(past.pending))) if len(stack.runs) == 1 else (),
-        halves=tuple(sorted(_halves(reading, folder.pictures) - lacking.open)) if fit else (),
+        pending=tuple(sorted(not_shot & set(stack.pending))),
         damaged=tuple(_damaged(evidence, reading)),
         doubled=_doubled(reading),
-        out_of_order=_late(reading, folder.pictures, by_name=True) if fit else (),
-        late=_late(reading, folder.pictures, by_name=False) if fit else (),
-        extra=tuple(_name(folder.pictures[index]) for index in evidence.spare) if fit else (),
-        unplaced=_unplaced(evidence) if fit else 0,
+        unlinked=evidence.unlinked,
+        focus_mm=focus_mm,
+        found=_found(evidence),
+    )
+    if not fit:
+        return blank
+    verdict = replace(
+        blank,
+        halves=tuple(sorted(_halves(reading, folder.pictures) - lacking.open)),
+        out_of_order=_late(reading, folder.pictures, by_name=True),
+        late=_late(reading, folder.pictures, by_name=False),
+        files=_files(reading, folder.pictures),
+    )
+    return replace(verdict, complete=not (verdict.to_shoot or verdict.pending or verdict.unlinked))
+
+
+def _found(evidence: Evidence) -> Found:
+    """What is told of the folder, whatever the stack."""
+    folder = evidence.folder
+    names = [" + ".join(map(str, folder.pictures[index].files)) for index in evidence.spare]
+    taken = {picture for mine in evidence.reading.taken().values() for picture in mine}
+    return Found(
+        pictures=len(folder.pictures),
+        pictures_each=evidence.each,
+        clock=folder.clock,
+        exif_read=folder.exif_read,
+        extra=tuple(names) if evidence.times_fit else (),
+        unplaced=len(folder.pictures) - len(taken) if evidence.times_fit else 0,
         copies=tuple(map(str, folder.copies)),
         undated=tuple(map(str, folder.undated)),
-        look_alikes=0,
         unfollowed=folder.unfollowed,
-        focus_mm=focus_mm,
-        files=_files(reading, folder.pictures) if fit else {},
-        unlinked=evidence.unlinked,
     )
-    return replace(verdict, complete=fit and not (verdict.to_shoot or verdict.pending or verdict.unlinked))
 
 
 def _gaps(evidence: Evidence, reading: Reading, confirmed: set[int]) -> Gaps:
@@ -143,12 +157,6 @@ def _gaps(evidence: Evidence, reading: Reading, confirmed: set[int]) -> Gaps:
     told = gaps(reading, confirmed, evidence.each)
     undated = len({path.stem.lower() for path in evidence.folder.undated})
     return replace(told, bare=set(), least=max(0, told.least - undated)) if undated else told
-
-
-def _unplaced(evidence: Evidence) -> int:
-    """How many pictures there are beyond the exposures."""
-    taken = {picture for mine in evidence.reading.taken().values() for picture in mine}
-    return len(evidence.folder.pictures) - len(taken)
 
 
 def _damaged(evidence: Evidence, reading: Reading) -> Iterator[Damage]:
@@ -238,7 +246,3 @@ def _late(reading: Reading, pictures: Sequence[Picture], *, by_name: bool) -> tu
             late.add(frame)
         last = max(last, frame)
     return tuple(sorted(late))
-
-
-def _name(picture: Picture) -> str:
-    return " + ".join(map(str, picture.files))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from stacker.verifying.alignment import Alignment, alignments
 from stacker.verifying.exposures import Picture
@@ -40,10 +40,11 @@ class Reading:
         """Pictures that have a shot."""
         return sum(options[0].count for options in self.options)
 
-    def part(self, legs: Sequence[int]) -> Reading:
-        """Only some of the legs."""
-        return replace(
-            self, legs=tuple(self.legs[leg] for leg in legs), options=tuple(self.options[leg] for leg in legs)
+    def part(self, legs: Sequence[int], frames: Sequence[Mapping[int, int] | None]) -> Reading:
+        """Only some of the legs, their frames by the numbers of another plan where there is one."""
+        return Reading(
+            legs=tuple(self.legs[leg].numbered(numbers) for leg, numbers in zip(legs, frames, strict=True)),
+            options=tuple(self.options[leg] for leg in legs),
         )
 
     def shots(self) -> list[tuple[int, int, Shot]]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from stacker.documents.journal import Past, past_of, read_records
+from stacker.documents.journal_lines import CLOSING
 from stacker.verifying.alignment import Window
 from stacker.verifying.legs import Leg
 
@@ -57,6 +59,13 @@ class ShotLeg:
     def leg(self) -> Leg:
         """What the alignment needs of it."""
         return Leg(begins_s=self.begins_s, windows=tuple(shot.window for shot in self.shots))
+
+    def numbered(self, numbers: Mapping[int, int] | None) -> ShotLeg:
+        """The same with the frame numbers of another plan; what that does not have counts as a closing frame."""
+        if numbers is None:
+            return self
+        shots = (replace(shot, frame=numbers.get(shot.frame, CLOSING)) for shot in self.shots)
+        return replace(self, shots=tuple(shots))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -25,6 +25,43 @@ class Damage:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Found:
+    """What is told of the folder as a whole.
+
+    Parameters
+    ----------
+    pictures : int
+        Exposures in the folder, copies left out.
+    pictures_each : int
+        Pictures of every frame.
+    clock : str
+        ``exif`` or ``file``: where the capture times come from.
+    exif_read : bool
+        Whether there was a reader of capture times.
+    extra : tuple of str
+        Pictures that belong to no frame (test shots).
+    unplaced : int
+        How many pictures there are beyond the exposures; more than `extra` where the times do not tell which.
+    copies : tuple of str
+        Copies of files that are there as well.
+    undated : tuple of str
+        Pictures without a capture time, which were laid beside no frame.
+    unfollowed : tuple of str
+        Endings of files of which nobody looked whether they are whole.
+    """
+
+    pictures: int
+    pictures_each: int
+    clock: str
+    exif_read: bool
+    extra: tuple[str, ...]
+    unplaced: int
+    copies: tuple[str, ...]
+    undated: tuple[str, ...]
+    unfollowed: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Verdict:
     """What the folder holds of one stack.
 
@@ -34,18 +71,12 @@ class Verdict:
         Every frame of the plan has its files, by every reading of the data, and nothing is wrong with them.
     journals : tuple of str
         Of the runs that took this stack.
+    main : str
+        That of them whose plan is meant.
     frames : int
         Frames of the plan.
-    pictures : int
-        Exposures in the folder, copies left out.
-    pictures_each : int
-        Pictures of every frame.
-    clock : str
-        ``exif`` or ``file``: where the capture times come from.
-    exif_read : bool
-        Whether there was a reader of capture times.
     times_fit : bool
-        Whether they fit the journals; if not, nothing can be said frame by frame.
+        Whether the pictures' times fit the journals; if not, nothing can be said frame by frame.
     missing : tuple of int
         Frames without files.
     doubtful : tuple of int
@@ -55,7 +86,7 @@ class Verdict:
     not_shot : tuple of int
         Frames that no journal given confirms.
     pending : tuple of int
-        Those of them that ``--resume`` takes, when one journal is given.
+        Those of them that ``--resume`` of the main journal takes.
     halves : tuple of int
         Frames of which the raw file or the JPEG is missing.
     damaged : tuple of Damage
@@ -66,33 +97,22 @@ class Verdict:
         Frames whose files do not come in their turn by name.
     late : tuple of int
         Frames taken after some that follow them: capture order is not depth order.
-    extra : tuple of str
-        Pictures that belong to no frame (test shots).
-    unplaced : int
-        How many pictures there are beyond the exposures; more than `extra` where the times do not tell which.
-    copies : tuple of str
-        Copies of files that are there as well.
-    undated : tuple of str
-        Pictures without a capture time, which were laid beside no frame.
     look_alikes : int
         How many pictures beyond these fit the journal as well: another stack of the same plan.
-    unfollowed : tuple of str
-        Endings of files of which nobody looked whether they are whole.
+    unlinked : bool
+        A journal without the time of day was resumed: spare pictures may hide a lost one.
     focus_mm : dict
         Depth of each frame named above [mm].
     files : dict
         Files of each frame, where they are certain.
-    unlinked : bool
-        A journal without the time of day was resumed: spare pictures may hide a lost one.
+    found : Found
+        Of the folder.
     """
 
-    complete: bool
+    complete: bool = False
     journals: tuple[str, ...]
+    main: str
     frames: int
-    pictures: int
-    pictures_each: int
-    clock: str
-    exif_read: bool
     times_fit: bool
     missing: tuple[int, ...]
     doubtful: tuple[int, ...]
@@ -100,20 +120,16 @@ class Verdict:
     doubtful_most: int
     not_shot: tuple[int, ...]
     pending: tuple[int, ...]
-    halves: tuple[int, ...]
+    halves: tuple[int, ...] = ()
     damaged: tuple[Damage, ...]
     doubled: tuple[int, ...]
-    out_of_order: tuple[int, ...]
-    late: tuple[int, ...]
-    extra: tuple[str, ...]
-    unplaced: int
-    copies: tuple[str, ...]
-    undated: tuple[str, ...]
-    look_alikes: int
-    unfollowed: tuple[str, ...]
-    focus_mm: dict[int, float]
-    files: dict[int, tuple[str, ...]]
+    out_of_order: tuple[int, ...] = ()
+    late: tuple[int, ...] = ()
+    look_alikes: int = 0
     unlinked: bool
+    focus_mm: dict[int, float]
+    files: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    found: Found
 
     @property
     def to_shoot(self) -> tuple[int, ...]:

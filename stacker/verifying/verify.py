@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from stacker.errors import Refusal
 from stacker.verifying.folder import Folder
 from stacker.verifying.judging import Evidence, evidence_of, judge
 from stacker.verifying.readings import readings
@@ -36,10 +35,8 @@ def verify(runs: Sequence[Run], folder: Folder, *, pictures_each: int = 1) -> tu
     Raises
     ------
     Refusal
-        When the journals are of different plans.
+        When the journals are of plans that do not agree where they meet.
     """
-    if len({run.past.digest for run in runs}) > 1:
-        raise Refusal("these journals belong to different plans; name those of one plan.", code="other_plan")
     legs, stacks = stacks_of(runs)
     found = [evidence_of(one, folder, pictures_each) for one in readings(legs, folder, pictures_each)]
     return tuple(_verdict(found, stack) for stack in stacks)
@@ -67,13 +64,13 @@ def _look_alike(best: Evidence, stack: Stack) -> tuple[Verdict, int] | None:
     The camera's clock is off by nobody knows how much, so a second stack of one rhythm fits as well as the first.
     """
     left = tuple(best.folder.pictures[index] for index in best.spare)
-    reading = best.reading.part(stack.legs)
+    reading = best.reading.part(stack.legs, stack.frames)
     enough = max(_ALIKE_LEAST, best.each * sum(shot.counts for _, _, shot in reading.shots()) / 2)
     if len(left) < enough:
         return None
     aside = replace(best.folder, pictures=left)
     other = evidence_of(readings(reading.legs, aside, best.each)[0], aside, best.each)
-    alone = replace(stack, legs=tuple(range(len(reading.legs))))
+    alone = replace(stack, legs=tuple(range(len(reading.legs))), frames=(None,) * len(reading.legs))
     return (judge(other, alone), other.fitting) if other.fitting >= enough else None
 
 

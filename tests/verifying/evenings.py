@@ -68,7 +68,10 @@ class Evening:
         if self.lines:
             self.write("resume", **clock, **common, ambiguous=[])
         else:
-            rows = [[n, n * 40.0] + [0] * (len(COLUMNS) - 2) for n in range(1, self.frames + 1)]
+            rows = [
+                [{"frame": n, "focus_um": n * 40.0, "position_microsteps": n * 64}.get(name, 0) for name in COLUMNS]
+                for n in range(1, self.frames + 1)
+            ]
             plan = {"name": "moss", "digest": "d", "columns": list(COLUMNS), "rows": rows}
             kind = "all" if len(frames) == self.frames else "frames"
             rest = {"plan": plan, "profile_digest": "p", "kind": kind, "microsteps_per_mm": 1600}

@@ -48,7 +48,7 @@ def test_one_picture_without_a_capture_time_leaves_the_others_theirs(lost, tmp_p
     assert (verdict.complete, verdict.missing) == (False, ())
     assert verdict.doubtful == (6, *lost)
     assert (verdict.doubtful_least, verdict.doubtful_most) == (len(lost), 1 + len(lost))
-    assert verdict.undated == ("PIC_0105.jpg",)
+    assert verdict.found.undated == ("PIC_0105.jpg",)
 
 
 def test_a_raw_file_without_a_capture_time_goes_with_its_jpeg(tmp_path):
@@ -76,5 +76,5 @@ def test_empty_files_do_not_turn_the_folder_to_file_times(tmp_path):
         path.write_bytes(b"")
     folder = read_folder(tmp_path / "card", exif=lambda path: None if path in empty else card.exif(path))
     verdict = verdict_on([one.journal(tmp_path)], folder)
-    assert (verdict.clock, verdict.missing) == ("exif", (4, 5, 6, 7, 8, 9))
+    assert (verdict.found.clock, verdict.missing) == ("exif", (4, 5, 6, 7, 8, 9))
     assert len(verdict.damaged) == 6

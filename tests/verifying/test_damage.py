@@ -164,7 +164,7 @@ def test_zeros_at_the_end_of_a_raw_file_are_a_fault_where_the_others_have_none(t
     verdict = verdict_on([one.journal(tmp_path)], read_folder(tmp_path / "card", exif=card.exif))
     assert verdict.to_shoot == (7,)
     assert verdict.damaged[0].fault == "nothing but zeros in its last 100,000 bytes"
-    assert verdict.unfollowed == (".rw9",)
+    assert verdict.found.unfollowed == (".rw9",)
 
 
 @pytest.mark.parametrize("broken", [1, 12])

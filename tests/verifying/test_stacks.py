@@ -8,6 +8,7 @@ import pytest
 from verifying.evenings import Card, Evening, evening, lose, verdict_on, without_exif
 
 from stacker.documents import journal as journals
+from stacker.errors import Refusal
 from stacker.verifying.folder import read_folder
 from stacker.verifying.shots import read_run
 from stacker.verifying.verify import verify
@@ -104,6 +105,60 @@ def test_two_whole_stacks_leave_none(tmp_path):
     assert all(verdict.complete for verdict in verify(runs(tmp_path, first, second), folder))
     (verdict,) = verify(runs(tmp_path, first, second)[1:], folder)
     assert verdict.complete
+
+
+def deeper(before, more, toward_front=0, later_s=300.0):
+    """What a deeper plan has beyond one that proved too short, at its back or its front."""
+    total = before.frames + more + toward_front
+    one = Evening(
+        random=random.Random(8), frames=total, cadence_s=3.0, now_s=before.now_s + later_s, counter=before.counter
+    )
+    wanted = [*range(1, toward_front + 1), *range(total - more + 1, total + 1)]
+    one.begin(wanted)
+    head = one.lines[0]
+    head["plan"]["digest"], head["kind"], head["after"] = "deeper", "after", f"elsewhere/{FIRST}"
+    head["front_at_microsteps"] -= 64 * toward_front
+    for frame in wanted:
+        one.shoot(frame)
+    return one
+
+
+@pytest.mark.parametrize("toward_front", [0, 5])
+@pytest.mark.parametrize("lost", [None, 12])
+def test_a_stack_made_deeper_is_one_stack_by_the_numbers_of_the_new_plan(lost, toward_front, tmp_path):
+    first = lose(evening(frames=30), lost)
+    second = deeper(first, 6, toward_front)
+    folder = on_one_card(tmp_path, first, second)
+    (verdict,) = verify(runs(tmp_path, first, second), folder)
+    assert (verdict.frames, verdict.not_shot) == (36 + toward_front, ())
+    assert verdict.missing == (() if lost is None else (lost + toward_front,))
+    assert verdict.complete == (lost is None)
+    assert verdict.main.endswith(SECOND)
+    assert verdict.late == (tuple(range(1, toward_front + 1)) if toward_front else ())
+
+
+def test_a_frame_lost_from_the_deeper_part_is_named_by_its_own_number(tmp_path):
+    first = evening(frames=30)
+    second = lose(deeper(first, 6), 34)
+    (verdict,) = verify(runs(tmp_path, first, second), on_one_card(tmp_path, first, second))
+    assert verdict.missing == (34,)
+
+
+def test_the_deeper_part_alone_says_what_no_journal_confirms(tmp_path):
+    first = evening(frames=30)
+    second = deeper(first, 6)
+    (verdict,) = verify(runs(tmp_path, first, second)[1:], on_one_card(tmp_path, first, second))
+    assert not verdict.complete
+    assert verdict.not_shot == tuple(range(1, 31))
+
+
+@pytest.mark.parametrize("what", ["front_at_microsteps", "profile_digest"])
+def test_plans_that_do_not_meet_on_the_rail_are_refused(what, tmp_path):
+    first = evening(frames=30)
+    second = deeper(first, 6)
+    second.lines[0][what] = 50_433 if what == "front_at_microsteps" else "another"
+    with pytest.raises(Refusal, match=r"different (plans|rails)"):
+        verify(runs(tmp_path, first, second), on_one_card(tmp_path, first, second))
 
 
 def made_up_pair(seed):

@@ -9,6 +9,7 @@ import shutil
 import pytest
 from verifying.evenings import Card, Evening, evening, judge, lose, made_up, shuffled, verdict_on, without_exif
 
+from stacker.documents.plan import COLUMNS
 from stacker.errors import InputError, Refusal
 from stacker.verifying.folder import read_folder
 
@@ -51,7 +52,7 @@ def test_test_shots_before_and_after_belong_to_no_frame(tmp_path):
     one.test_shot()
     verdict = judge(one, tmp_path)
     assert verdict.complete
-    assert verdict.extra == ("PIC_0100.jpg", "PIC_0110.jpg")
+    assert verdict.found.extra == ("PIC_0100.jpg", "PIC_0110.jpg")
 
 
 def test_a_counter_that_rolls_over_is_followed(tmp_path):
@@ -67,7 +68,7 @@ def test_raw_and_jpeg_are_one_exposure_and_half_a_pair_is_told(tmp_path):
     card.write(tmp_path / "card", one)
     (tmp_path / "card" / "PIC_0103.rw9").unlink()
     verdict = verdict_on([one.journal(tmp_path)], read_folder(tmp_path / "card", exif=card.exif))
-    assert verdict.pictures == 12
+    assert verdict.found.pictures == 12
     assert not verdict.complete
     assert (verdict.missing, verdict.halves, verdict.to_shoot) == ((), (4,), (4,))
 
@@ -82,7 +83,7 @@ def test_copies_are_set_aside_by_name_and_by_content(tmp_path):
         shutil.copy(first, first.with_name(name))
         card.times[first.with_name(name)] = card.times[first]
     verdict = verdict_on([one.journal(tmp_path)], read_folder(tmp_path / "card", exif=card.exif))
-    assert len(verdict.copies) == 3
+    assert len(verdict.found.copies) == 3
     assert verdict.missing == (6,)
 
 
@@ -177,6 +178,8 @@ def test_sidecars_and_hidden_files_are_no_pictures(tmp_path):
 def test_journals_of_two_plans_are_refused(tmp_path):
     first, second = evening(), evening()
     second.lines[0]["plan"]["digest"] = "other"
+    for row in second.lines[0]["plan"]["rows"]:
+        row[list(COLUMNS).index("position_microsteps")] += 7
     (tmp_path / "card").mkdir()
     folder = read_folder(tmp_path / "card", exif=without_exif)
     with pytest.raises(Refusal, match="different plans"):
