@@ -136,7 +136,19 @@ command.add_command(rail_moves.move)
 command.add_command(rail_moves.find)
 
 
-@command.command(name="simulate")
+class _WithOptions(click.Command):
+    """A command whose help lists what a URL of the simulated rail may say."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the options by their descriptions."""
+        del ctx
+        from stacker.rail.simulated.reference import described
+
+        with formatter.section("Options of sim://, as in sim://bench?time_scale=20&stall_at=64000"):
+            formatter.write_dl([(", ".join(names), meaning) for names, meaning in described()])
+
+
+@command.command(name="simulate", cls=_WithOptions)
 @click.argument("url", default="sim://bench")
 @click.option("--port", type=Whole(0, 65535), default=0, help="Loopback port; 0: any free one.")
 @click.option("--pty", is_flag=True, help="A pseudo-terminal instead of a socket.")

@@ -9,10 +9,12 @@ from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
 from stacker.cli.main import stacker
 from stacker.documents.loading import load_rail
 from stacker.documents.rail_profile import RailProfile
+from stacker.rail.simulated.reference import defaults, described
 
 NOTES = Path(__file__).parents[2] / "hardware_notes"
 FIRMWARE = NOTES / "firmware"
@@ -146,3 +148,15 @@ def test_microsteps_in_the_table_are_what_the_formula_gives() -> None:
     for lead_mm, microsteps, _, ratio, microstep_um in rows:
         expected_um = 1000 * float(lead_mm) / (200 * int(microsteps) * int(ratio or 1))
         assert float(microstep_um) == pytest.approx(expected_um, rel=0.005)  # printed to three digits
+
+
+def test_the_options_of_the_simulated_rail_are_all_described_on_the_page_and_in_the_help():
+    from hardware_notes.simulated_options import PAGE, page
+
+    names = [name for group, _ in described() for name in group]
+    assert sorted(names) == sorted(defaults())
+    assert all(meaning.endswith(".") for _, meaning in described())
+    assert page(text(PAGE)) == text(PAGE), "python tests/hardware_notes/simulated_options.py writes it anew"
+    shown = CliRunner().invoke(stacker, ["rail", "simulate", "--help"], prog_name="stacker").output
+    assert all(re.search(rf"\b{name}\b", shown) for name in names)
+    assert max(map(len, shown.splitlines())) <= 80

@@ -25,7 +25,9 @@ def run(url: str) -> None:
 
 
 @pytest.mark.parametrize("option", ["log", "state"])
-@pytest.mark.parametrize("content", [THESIS, "{}", '{"event', json.dumps({"states": 1}), "\0"])
+@pytest.mark.parametrize(
+    "content", [THESIS, "{}", '{"event": "run", "run": "0a0b0c0d"}', json.dumps({"states": 1}), "\0"]
+)
 def test_a_log_and_a_state_replace_only_their_own_kind(tmp_path, option, content):
     thesis = tmp_path / "thesis.txt"
     thesis.write_text(content, encoding="utf-8")
@@ -134,6 +136,14 @@ def test_what_no_rail_can_be_is_refused_in_words(option):
         SimulatedOptions.from_url(f"sim://k?{option}")
     with pytest.raises(LinkError):
         open_link(f"sim://k?time_scale=inf&{option}", 115_200)
+
+
+def test_no_sign_is_left_out_of_a_name_in_silence(tmp_path):
+    """As urllib does with line ends and tabulators."""
+    for sign in ("\r", "\n", "\t", "\x1b", "\u202e"):
+        with pytest.raises(LinkError, match="no name should have"):
+            run(f"sim://k?time_scale=inf&log={tmp_path / 'a'}{sign}b")
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("scheme", ["spy", "alt", "hwgrep", "cp2110", "loop", "file", "SPY"])

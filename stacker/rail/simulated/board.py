@@ -94,7 +94,7 @@ class Board:
         beside.replace(self.options.state)
 
     def _log(self, event: dict[str, Any]) -> None:
-        event = {**event, "time_s": round(self.state.now_s, 6)}
+        event = {"time_s": round(self.state.now_s, 6), **event}  # first: by it a log is known
         self.events.append(event)
         if self.options.log:
             line = (json.dumps(event) + "\n").encode()

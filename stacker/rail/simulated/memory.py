@@ -15,7 +15,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 from stacker.errors import Refusal
 from stacker.rail.simulated.state import NEVER_S, State
 
-LOG, STATE = b'{"event": "', b'{"state": {'  # how they begin
+LOG, STATE = b'{"time_s": ', b'{"state": {'  # how they begin; a run's journal begins otherwise
 _LARGEST = 4_000_000  # bytes of a memory file; one has two thousand
 _MOST = 1e8  # seconds, microsteps a second: finer than a microsecond in a float
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
+from stacker.figures import one_line
 from stacker.rail.simulated.bounds import unfit
 
 
@@ -143,6 +144,8 @@ class SimulatedOptions:
         ValueError
             For an unknown option or a value that cannot be read, with what is accepted.
         """
+        if one_line(url) != url:  # some of them would be left out in silence
+            raise ValueError(f"{one_line(url)}: holds a sign that no name should have; choose other names")
         given = dict(parse_qsl(urlsplit(url).query, keep_blank_values=True))
         kinds: dict[str, Any] = {field.name: type(field.default) for field in fields(cls)}
         values: dict[str, str | int | float] = {}
