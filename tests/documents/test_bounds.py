@@ -19,15 +19,15 @@ GOOD = (
     "rig: {kind: measured, magnification: 0.87, f_number: 5.6}\n"
     "camera: {sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}\n"
 )
-SOON_S = 5.0  # on any machine; without the bounds these take from 20 s on
+SOON_S = 5.0  # of computing, on any machine; without the bounds these take from 20 s on
 
 
 def refused(path, content: str) -> str:
     path.write_text(content, encoding="utf-8")
-    began_s = time.monotonic()
+    began_s = time.process_time()
     with pytest.raises(InputError) as found:
         check_file(path)
-    assert time.monotonic() - began_s < SOON_S
+    assert time.process_time() - began_s < SOON_S
     assert len(str(found.value)) < 12_000
     return str(found.value)
 
@@ -80,9 +80,9 @@ def test_the_most_that_is_allowed_is_planned_soon(tmp_path):
     text = f"{GOOD}subject:\n  depth_mm: 3\n  zones:\n{zones}focus: {{wavelengths: [{bands}]}}\n"
     path.write_text(text, encoding="utf-8")
     loaded = load_request(path)
-    began_s = time.monotonic()
+    began_s = time.process_time()
     plan_of(loaded.value, loaded.assumed)
-    assert time.monotonic() - began_s < SOON_S
+    assert time.process_time() - began_s < SOON_S
 
 
 @pytest.fixture
