@@ -1,6 +1,7 @@
 """The board of these tests against what was seen of real, general-purpose motion controllers: it must not be kinder.
 
-The facts are of our own measurements on three of them, every step pulse counted; the board's figures are near or worse.
+The facts were measured once on three of them in simulators, every step pulse counted; the board's figures are near or
+worse.
 """
 
 import pytest

@@ -128,6 +128,7 @@ SINGLE = {
     "reset": lambda n: Faults(reset_before=n),
     "cable out": lambda n: Faults(unplug_at=n),
 }
+ASKED_AGAIN = {"lost line", "lost answer", "answer too late", "reset"}
 MUST_END = {"lost line", "lost answer", "answer too late", "refused", "reset", "cable out"}
 
 
@@ -135,7 +136,8 @@ def go_through(drive_on, folder, kind, words, numbers):
     for number in numbers:
         board, job, ended = drive_on(SINGLE[kind](number), words=words)
         assert_sound(board, job, ended)
-        assert ended is not None or kind not in MUST_END, (kind, number)
+        again = number == 1 and kind in ASKED_AGAIN  # nothing counts yet: the first line is sent until it is taken
+        assert ended is not None or kind not in MUST_END or again, (kind, number)
         if kind == "late answer":
             assert ended is None, (number, ended)
         for left in folder.iterdir():
