@@ -78,7 +78,7 @@ def tell(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
         write_json(result_document("drive", result))
     elif not quiet:
         click.echo(
-            f"{job.name}: {len(outcome.frames)} {taken(job)} in {_minutes(outcome.duration_s)}"
+            f"{job.name}: {taken(job, len(outcome.frames), _minutes(outcome.duration_s))}"
             f"{' on the simulated rail' if job.link.simulated else ''}; {outcome.steps}.\n"
             f"The rail stands at {job.mm(outcome.position):.3f} mm, {motor(job)}."
         )

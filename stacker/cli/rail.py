@@ -114,7 +114,7 @@ def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool
     told = (
         f"protocol {who.version}, boot {who.boot}, {who.microsteps_per_turn} microsteps a turn as in the profile"
         if who.microsteps_per_turn is not None
-        else "which acknowledges; compare its steps per millimetre with the profile yourself"
+        else "which acknowledges and tells nothing of its steps"
     )
     text = f"{who.name}, {told};\nthe rail {now}."
     if inputs:

@@ -81,9 +81,8 @@ def move(
     follow = (
         "stacker drive PLAN" if known else "name the place with --rail-at-mm, or seek the switch: stacker rail find"
     )
-    if not (as_json or quiet):
-        rail_words.ask_how_far(profile, read, by_mm)
-    note(f"Next: measure the move; if it is right, {follow}", quiet=quiet or as_json)
+    asked = None if as_json or quiet else rail_words.ask_how_far(profile, read, by_mm)
+    note(f"Next: {asked or f'measure the move; if it is right, {follow}'}", quiet=quiet or as_json)
 
 
 def _errand(errand: Errand, per_mm: float) -> str:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stacker.cli.output import note
 from stacker.errors import Refusal
 from stacker.figures import as_typed, typed_mm
 
@@ -19,8 +18,13 @@ if TYPE_CHECKING:
 ORDERED_MM = 10.0
 
 
-def ask_how_far(path: Path, profile: RailProfile, by_mm: float | None) -> None:
+def ask_how_far(path: Path, profile: RailProfile, by_mm: float | None) -> str | None:
     """After an ordered move of 10 mm: ask how far the rail went, and keep the answer in its profile.
+
+    Returns
+    -------
+    str or None
+        What to do next; None where nothing was asked.
 
     Raises
     ------
@@ -32,14 +36,13 @@ def ask_how_far(path: Path, profile: RailProfile, by_mm: float | None) -> None:
     from stacker.documents.loading import load_rail
 
     if not isinstance(profile.link, GcodeLink) or by_mm is None or abs(by_mm) != ORDERED_MM:
-        return
+        return None
     try:
         told = click.prompt("How far did it go, in mm (measured; 0: not measured)", type=float, err=True)
     except click.Abort:
         told = 0.0
     if not told:
-        note("Not measured: 'stacker drive' will refuse this profile until it is.")
-        return
+        return "measure it some time: until then 'stacker drive' will refuse this profile"
     low_mm, high_mm = MEASURED_MM
     if not low_mm <= told <= high_mm:
         raise Refusal(
@@ -50,7 +53,7 @@ def ask_how_far(path: Path, profile: RailProfile, by_mm: float | None) -> None:
             key="rail.link.measured_10_mm",
         )
     write_values(path, {"link.measured_10_mm": told, "link.measured_with": profile.travel_mark}, load_rail)
-    note(f"Kept in {path}. A plan holds its rail's profile: plan again before you drive.")
+    return f"stacker plan REQUEST (the answer is kept in {path}, and a plan holds its rail's profile)"
 
 
 def try_answers(rail: Rail, path: Path, *, go: bool, write: bool) -> tuple[dict[str, Any], str]:

@@ -72,8 +72,8 @@ def motor(job: Job) -> str:
     return f"its motor {'energised' if job.link.gcode.keeps_motor_on else 'let go'}, as the profile says"
 
 
-def taken(job: Job) -> str:
+def taken(job: Job, count: int, spent: str) -> str:
     """What is true of the frames of a run: a controller that only acknowledges hears nothing of the camera."""
     if job.link.gcode is None or job.shutter.via != "rail":
-        return "frames taken"
-    return "frames triggered, each acknowledged (the camera was not heard: count its files)"
+        return f"{count} frames taken in {spent}"
+    return f"{count} frames triggered in {spent}, each acknowledged; the camera was not heard, so count its files"
