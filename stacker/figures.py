@@ -28,6 +28,9 @@ def one_line(text: str) -> str:
     return _LINE_ENDS.sub("?", harmless(text))
 
 
+_HARDLY_SEEN = 0.03  # of an exposure; a third of a stop is 0.26
+
+
 def significant(value: float | None, digits: int = 3) -> str:
     """A number to a few significant digits, never in exponents between a thousandth and 10^9; '?' for none."""
     if value is None:
@@ -38,6 +41,13 @@ def significant(value: float | None, digits: int = 3) -> str:
     if "e" in text:
         return f"{value:.0f}" if 1 <= abs(value) < 1e9 else text
     return text
+
+
+def shutter_time(seconds: float) -> str:
+    """A shutter time: 1/160 s, 0.5 s, 2 s."""
+    if seconds < 0.3 and abs(round(1 / seconds) * seconds - 1) < _HARDLY_SEEN:
+        return f"1/{1 / seconds:.0f} s"
+    return f"{significant(seconds)} s"
 
 
 def chance(risk: float | None) -> str:

@@ -9,12 +9,30 @@ WARNINGS: dict[str, str] = {
         "thicker and the stack shorter, but every frame softer: open up, and take more frames."
     ),
     "shutter_shock": (
-        "Continuous light from 1/60 to 1 s with a mechanical shutter: its shock blurs the frame. Use an electronic "
-        "first curtain, an electronic shutter, flash, or a longer or shorter exposure."
+        "Continuous light from 1/60 to 1 s at life size with a mechanical shutter: its shock blurs the frame. At m "
+        "times life size it shows from 1/(60 m) to m seconds. Use an electronic first curtain, an electronic shutter, "
+        "flash, or a longer or shorter exposure."
     ),
     "flash_electronic": (
         "Most electronic shutters read the sensor line by line and cannot be lit by one flash. Use the mechanical "
         "shutter or an electronic first curtain, or continuous light."
+    ),
+    "flash_sync": (
+        "A shutter with curtains is fully open only down to its flash time, 1/250 s or longer; below it a flash lights "
+        "part of the frame. What freezes the motion is the flash, not the shutter."
+    ),
+    "contradiction": (
+        "Two values of the request do not go together, or one is far from anything on a bench: most often a slip of a "
+        "unit. The text names the value that would fit."
+    ),
+    "spherical_aberration": (
+        "Glass or resin in front of the subject, or a tube length that an objective is not made for, adds spherical "
+        "aberration, which grows with the fourth power of the aperture. The plan takes the lens for perfect: from one "
+        "wave on (W040) its picture is visibly softer than planned."
+    ),
+    "card_change": (
+        "The stack does not fit on one empty card. Changing it touches the camera, and the frames before and after no "
+        "longer match."
     ),
     "light_stays": (
         "The subject moves and the light stays: shadows and brightness drift from frame to frame. Let the lamps ride "

@@ -14,6 +14,8 @@ WORDS: dict[str, str] = {
     "focus.resolved_contrast in focus, and is never finer than two pixels of the picture to be delivered",
     "diffraction": "it shows past the f-number given: from there on a smaller aperture loses detail to depth",
     "gap risk": "the chance that the rail's scatter leaves some seam softer than was asked for",
+    "tilt": "what it costs in depth, slices and frames when the subject does not stand square to the lens; a slanting "
+    "subject is best tilted until its depth is least",
     "edge loss": "the share of the picture's width that not every frame covers, since their scales differ",
     "position 0": "where the rail stands with the front of the subject in focus; positive goes deeper",
     "take-up": "the way beyond a stop and back by which every stop is reached from the same side, so that the play of "

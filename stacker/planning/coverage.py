@@ -33,7 +33,8 @@ class Planes:
     rail_um, focus_um : ndarray, shape (n,)
         Rail travel from position 0 and depth of the plane of focus. They differ only with a `FocusRailMap`.
     slice_um, near_um, far_um : ndarray, shape (n,)
-        Thickness of the slice and its two ends, half of it to either side of the plane.
+        Thickness of the slice and its two ends: half of it to either side of the plane, but for what the cone of
+        light from farther off is slimmer.
     step_um, overlap : ndarray, shape (n - 1,)
         From each plane to the next: the distance, and the share of the thinner slice that both cover.
     """
@@ -68,6 +69,7 @@ def lay_planes(
     end_frames: int = 1,
     lead_error: float = 0.0,
     rail_map: FocusRailMap | None = None,
+    entrance_pupil_um: PerDepth | None = None,
 ) -> Planes:
     """Lay the fewest planes that cover a depth with steps no larger than asked.
 
@@ -91,6 +93,8 @@ def lay_planes(
         `lead_error` * `depth_um` outside of the subject.
     rail_map : FocusRailMap or None
         Rail travel against depth where the rear standard moves.
+    entrance_pupil_um : float or callable or None
+        From the entrance pupil to the plane of focus [um]; None for one at infinity, or where it is not known.
 
     Returns
     -------
@@ -130,12 +134,16 @@ def lay_planes(
         end_frames=end_frames,
         stuck=lambda mirrored: refusal(-mirrored - 1),
     )
-    return _measure(np.concatenate((-frontward[:0:-1], deeper)), grid, slice_um)
+    return _measure(np.concatenate((-frontward[:0:-1], deeper)), grid, slice_um, entrance_pupil_um)
 
 
-def _measure(stops: IntArray, grid: FocusGrid, slice_um: PerDepth) -> Planes:
+def _measure(stops: IntArray, grid: FocusGrid, slice_um: PerDepth, entrance_pupil_um: PerDepth | None) -> Planes:
     focus_um = grid.focus_um(stops)
     thickness_um = at_depths(slice_um, focus_um)
+    deeper_um = np.zeros_like(focus_um)
+    if entrance_pupil_um is not None:
+        # near a and far b are as much out of focus where 1/a - 1/b = 2/u; with a + b = t this is b - a
+        deeper_um = _far_less_near_um(thickness_um, at_depths(entrance_pupil_um, focus_um))
     steps_um = np.diff(focus_um)
     shared_um = (thickness_um[1:] + thickness_um[:-1]) / 2 - steps_um
     return Planes(
@@ -143,11 +151,16 @@ def _measure(stops: IntArray, grid: FocusGrid, slice_um: PerDepth) -> Planes:
         rail_um=grid.rail_um(stops),
         focus_um=focus_um,
         slice_um=thickness_um,
-        near_um=focus_um - thickness_um / 2,
-        far_um=focus_um + thickness_um / 2,
+        near_um=focus_um - (thickness_um - deeper_um) / 2,
+        far_um=focus_um + (thickness_um + deeper_um) / 2,
         step_um=steps_um,
         overlap=shared_um / np.minimum(thickness_um[1:], thickness_um[:-1]),
     )
+
+
+def _far_less_near_um(thickness_um: FloatArray, pupil_um: FloatArray) -> FloatArray:
+    """sqrt(u^2 + t^2) - u, written without the difference of nearly equal numbers."""
+    return thickness_um**2 / (pupil_um + np.hypot(pupil_um, thickness_um))
 
 
 def _lay(reach: Reach, *, through: int, margin: int, end_frames: int, stuck: Callable[[int], Refusal]) -> IntArray:

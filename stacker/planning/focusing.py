@@ -81,7 +81,16 @@ class Focusing:
             end_frames=self.request.focus.end_frames,
             lead_error=lead_error,
             rail_map=self._rail_map(),
+            entrance_pupil_um=self._entrance_pupil_um(),
         )
+
+    def _entrance_pupil_um(self) -> PerDepth | None:
+        """To the plane of focus, in the same depths as all else: behind a flat face all seems nearer alike."""
+        front_mm = self.imaging.entrance_pupil_mm
+        if front_mm is None or self.imaging.telecentric:
+            return None
+        front_um = front_mm * 1000 * self.embedding
+        return (lambda focus_um: front_um + focus_um) if self.rear else front_um
 
     def _rail_map(self) -> FocusRailMap | None:
         """Rail against depth, where the two differ: what lies behind a flat face seems nearer by its index."""

@@ -80,7 +80,7 @@ class Session:
 
 @dataclass
 class _Cards:
-    """Memory cards while they fill; a file is never split between two."""
+    """Memory cards while they fill; no file is split between two, and no stack that fits on one."""
 
     filled_gb: list[float] = field(default_factory=list)
     size_gb: float = 0.0
@@ -89,10 +89,11 @@ class _Cards:
         """Store so many files, and tell on which cards."""
         frames_per_card(raw_mb=raw_mb, card_gb=card_gb)  # refuses a card too small for one file
         first_is_new, self.size_gb = card_gb != self.size_gb, card_gb
+        if not first_is_new and self._room(card_gb, raw_mb) < frames:
+            first_is_new = True  # changed now, between two stacks, and not in the middle of one
         used = []
         while frames:
-            left_gb = 0.0 if first_is_new else card_gb - self.filled_gb[-1]
-            fit = min(frames, int(left_gb * 1000 / raw_mb + 1e-9))
+            fit = 0 if first_is_new else min(frames, self._room(card_gb, raw_mb))
             if fit:
                 self.filled_gb[-1] += fit * raw_mb / 1000
                 used.append(len(self.filled_gb))
@@ -101,6 +102,10 @@ class _Cards:
                 self.filled_gb.append(0.0)
                 first_is_new = False
         return tuple(used)
+
+    def _room(self, card_gb: float, raw_mb: float) -> int:
+        """Whole files that the last card still takes."""
+        return int((card_gb - self.filled_gb[-1]) * 1000 / raw_mb + 1e-9)
 
 
 def session_of(plans: Sequence[Plan], *, setup_s: float) -> Session:

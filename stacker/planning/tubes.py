@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import combinations
 
@@ -21,7 +22,9 @@ _FOCUS = Focus()  # its defaults tell where diffraction shows
 class TubeRow:
     """One subset of the tubes, the lens at its nearest focus; ``from_magnification`` is for the lens at infinity.
 
-    ``subject_fills`` is the share of the width that the subject fills, at infinity and at nearest focus.
+    ``subject_fills`` is the share of the width that the subject fills, at infinity and at nearest focus;
+    ``extension_missing_mm`` is how much more extension (negative: less) in whole mm would frame it, ``None`` where this
+    set does, or no extension could.
     """
 
     tubes_mm: tuple[float, ...]
@@ -34,6 +37,7 @@ class TubeRow:
     diffraction_f_number: float | None
     subject_fills: tuple[float, float] | None
     frames_subject: bool | None
+    extension_missing_mm: int | None
 
 
 def tube_rows(
@@ -88,9 +92,12 @@ def tube_rows(
             front_offset_mm=front_offset_mm,
         )
         low, high = imaging.magnification_range
-        fills = None
+        fills, missing = None, None
         if subject_width_mm is not None:
             fills = (low * subject_width_mm / sensor_mm[0], high * subject_width_mm / sensor_mm[0])
+            close_mm = imaging.focal_length_mm or focal_length_mm
+            share = subject_width_mm / sensor_mm[0]
+            missing = _missing_mm(fills, sum(subset), (share / focal_length_mm, share / close_mm))
         rows.append(
             TubeRow(
                 tubes_mm=subset,
@@ -108,7 +115,17 @@ def tube_rows(
                     wavelength_nm=_FOCUS.mean_wavelength_nm,
                 ),
                 subject_fills=fills,
+                extension_missing_mm=missing,
                 frames_subject=None if fills is None else fills[0] <= FILLS[1] and fills[1] >= FILLS[0],
             )
         )
     return rows
+
+
+def _missing_mm(fills: tuple[float, float], extension_mm: float, per_mm: tuple[float, float]) -> int | None:
+    """Whole mm of extension that bring the shares filled, each growing by so much a mm, to where one frames."""
+    # at nearest focus the subject must fill enough, at infinity not too much
+    least, most = (FILLS[0] - fills[1]) / per_mm[1], (FILLS[1] - fills[0]) / per_mm[0]
+    missing = math.ceil(least) if least > 0 else math.floor(most) if most < 0 else 0
+    fits = least <= missing <= most and extension_mm + missing >= 0
+    return missing if missing and fits else None

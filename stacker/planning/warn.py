@@ -7,12 +7,17 @@ from collections.abc import Iterator
 from stacker.documents.plan import Warned
 from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
 from stacker.documents.rigs import RingRig
-from stacker.figures import chance, significant
-from stacker.planning.draft import Draft
+from stacker.figures import chance, shutter_time, significant
+from stacker.planning.aberrations import aberrations
+from stacker.planning.contradictions import contradictions
+from stacker.planning.draft import Draft, front_exposure_s
 from stacker.planning.gap_risk import LARGEST_OVERLAP, RISK_WORTH_A_WARNING
 from stacker.planning.overlap import overlap_for_rail
+from stacker.planning.storage import frames_per_card, raw_gb
 
-_SHOCK_S = (1 / 60, 1.0)  # where a mechanical shutter's shock shows under continuous light: common practice, no source
+# Where a mechanical shutter's shock shows under continuous light at life size: common practice, no source.
+_SHOCK_S = (1 / 60, 1.0)
+_FLASH_SYNC_S = 1 / 250  # common practice, no source
 _HIGH_NA = 0.5
 _SHOWS_MORE = 1.02  # a fiftieth is less than anybody sees: common practice, no source
 _ALMOST_SURE = 0.99
@@ -22,7 +27,14 @@ _SCATTERS_UM = (1, 2, 5)  # of rails that people have: common practice, no sourc
 
 def warnings_of(draft: Draft) -> tuple[Warned, ...]:
     """All warnings of a plan, each with its numbers."""
-    found = (*_of_the_optics(draft), *_of_the_light(draft), *_of_the_rail(draft))
+    found = (
+        *(("contradiction", text) for text in contradictions(draft.request)),
+        *_of_the_optics(draft),
+        *(("spherical_aberration", text) for text in aberrations(draft)),
+        *_of_the_light(draft),
+        *_of_the_card(draft),
+        *_of_the_rail(draft),
+    )
     return tuple(Warned(code=code, text=text) for code, text in found)
 
 
@@ -82,12 +94,20 @@ def _of_the_light(draft: Draft) -> Iterator[tuple[str, str]]:
     light, shutter = draft.request.light, draft.request.camera.shutter
     if light is None:
         return
-    low_s, high_s = _SHOCK_S
-    if light.kind == "continuous" and shutter == "mechanical" and low_s <= light.exposure_s <= high_s:
+    exposure_s = front_exposure_s(light, draft.imaging)
+    low_s, high_s = shock_range_s(draft.imaging.magnification)
+    if light.kind == "continuous" and shutter == "mechanical" and low_s <= exposure_s <= high_s:
         yield (
             "shutter_shock",
-            f"{light.exposure_s:.3g} s of continuous light with a mechanical shutter: its shock shows; use an "
-            "electronic first curtain",
+            f"{shutter_time(exposure_s)} of continuous light with a mechanical shutter: at "
+            f"{draft.imaging.magnification:.3g}x its shock shows from {shutter_time(low_s)} to {shutter_time(high_s)}; "
+            "use an electronic first curtain",
+        )
+    if light.kind == "flash" and shutter in ("mechanical", "electronic_first_curtain") and exposure_s < _FLASH_SYNC_S:
+        yield (
+            "flash_sync",
+            f"a flash with a shutter time of {shutter_time(exposure_s)}: few shutters are fully open for less than "
+            f"{shutter_time(_FLASH_SYNC_S)}, and part of the frame stays dark; use the flash time of your camera",
         )
     if light.kind == "flash" and shutter == "electronic":
         yield (
@@ -100,6 +120,30 @@ def _of_the_light(draft: Draft) -> Iterator[tuple[str, str]]:
             "light_stays",
             "the subject moves and the light does not: shadows wander from frame to frame; fix the lamps to the stage "
             "and write light.moves_with_subject: true, or move the camera",
+        )
+
+
+def shock_range_s(magnification: float) -> tuple[float, float]:
+    """Exposures in which a mechanical shutter's shock shows: at life size these, wider as more is magnified.
+
+    The shock moves camera against subject by so many um, whatever the magnification; on the sensor that is m times
+    as many. It shows from shorter exposures on, and needs longer ones to be outlasted.
+    """
+    low_s, high_s = _SHOCK_S
+    return low_s / magnification, high_s * magnification
+
+
+def _of_the_card(draft: Draft) -> Iterator[tuple[str, str]]:
+    camera, frames = draft.request.camera, draft.planes.frame_count
+    if camera.raw_mb is None or camera.card_gb is None:
+        return
+    fit = frames_per_card(raw_mb=camera.raw_mb, card_gb=camera.card_gb)
+    if fit < frames:
+        yield (
+            "card_change",
+            f"an empty card of {camera.card_gb:g} GB is full after frame {fit} of {frames}: changing it touches the "
+            f"camera in the middle of the stack; use one of {significant(raw_gb(frames=frames, raw_mb=camera.raw_mb))} "
+            "GB or more, or two stacks that overlap",
         )
 
 

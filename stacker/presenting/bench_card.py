@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
 from stacker.documents.words import HANDS
-from stacker.figures import chance, significant
-from stacker.presenting.tables import WIDTH, duration, f_number, shutter_time, wrapped
+from stacker.figures import chance, shutter_time, significant
+from stacker.presenting.tables import WIDTH, duration, f_number, wrapped
 
+_SMALL_UM = 100.0  # under a tenth of a millimetre depths are told in um
+_SHOWN_OTHERWISE = 1.1
 _LABEL = 13  # columns of the words on the left
 
 _CHECKS = (
-    "focus, exposure, white balance and flash power on manual",
-    "camera and flash do not fall asleep",
     "stabiliser off, in lens and camera",
     "eyepiece covered",
     "cable relieved, nothing in the way of the rail",
@@ -65,6 +66,7 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
     yield "detail", f"{significant(optics.finest_detail_um)} um on the subject{shows}"
     yield "slice", f"{significant(depth.total_um)} um sharp by the model {depth.model}{_seam(plan)}"
     yield "steps", _steps(plan)
+    yield "tilt", _tilt(plan)
     yield "rail", _rail(plan)
     yield "clearance", _clearance(plan)
     yield "light", _light(plan)
@@ -84,12 +86,31 @@ def _seam(plan: Plan) -> str:
 
 def _steps(plan: Plan) -> str:
     coverage, motion = plan.coverage, plan.motion
-    span = f"from {coverage.first_focus_um / 1000:.3f} to {coverage.last_focus_um / 1000:.3f} mm (0 is the front)"
+    first_um, last_um = coverage.first_focus_um, coverage.last_focus_um
     if coverage.step_um is None or coverage.overlap is None:
-        return f"one frame at {coverage.first_focus_um / 1000:.3f} mm"
+        return f"one frame at {_depths(first_um)}"
+    span = f"from {_depths(first_um, last_um, step_um=coverage.step_um)} (0 is the front)"
     hand = isinstance(plan.request.rail, HandRail)
     counted = f" = {motion.step_microsteps} {'divisions' if hand else 'microsteps'}" if motion.step_microsteps else ""
     return f"{significant(coverage.step_um, 4)} um at most{counted}, {coverage.overlap:.0%} overlap at least; {span}"
+
+
+def _depths(*depths_um: float, step_um: float | None = None) -> str:
+    """Depths in the unit that fits them, with the decimals that tell a tenth of a step."""
+    small = max(map(abs, depths_um)) < _SMALL_UM
+    step = (step_um or depths_um[0] or 1.0) / (1 if small else 1000)
+    decimals = max(1 if small else 3, math.ceil(-math.log10(abs(step) / 10)))
+    texts = [f"{round(depth_um / (1 if small else 1000), decimals) + 0.0:.{decimals}f}" for depth_um in depths_um]
+    return f"{' to '.join(texts)} {'um' if small else 'mm'}"
+
+
+def _tilt(plan: Plan) -> str:
+    """What a subject that does not stand square to the lens costs; 1 degree is what an eye overlooks."""
+    added_um = plan.optics.field_mm[0] * 1000 * math.tan(math.radians(1))
+    text = f"1 degree across the width adds {significant(added_um / 1000, 2)} mm of depth"
+    text += f", {significant(added_um / plan.depth_of_field.total_um, 2)} slices"
+    step_um = plan.coverage.step_um
+    return text if step_um is None else f"{text}, {math.ceil(added_um / step_um)} frames"
 
 
 def _rail(plan: Plan) -> str:
@@ -149,7 +170,24 @@ def _count(number: int, one: str, many: str) -> str:
 
 def checks(plan: Plan) -> tuple[str, ...]:
     """What to look after before the first frame."""
-    return (*_CHECKS, *_loose(plan), *((HANDS,) if isinstance(plan.request.rail, RailProfile) else ()))
+    hands = (HANDS,) if isinstance(plan.request.rail, RailProfile) else ()
+    return (*_exposed(plan), *_CHECKS, *_loose(plan), *hands)
+
+
+def _exposed(plan: Plan) -> Iterator[str]:
+    """What keeps every frame as bright as the first."""
+    light, optics = plan.request.light, plan.optics
+    lamps = light is not None and light.kind == "continuous"
+    yield f"focus, exposure{' and white balance' if lamps else ', white balance and flash power'} on manual"
+    yield "camera does not fall asleep" if lamps else "camera and flash do not fall asleep"
+    if lamps:
+        yield "lamps warm and steady, daylight shut out"
+    marked = optics.f_number
+    if marked is not None and optics.effective_f_number > marked * _SHOWN_OTHERWISE:
+        yield (
+            f"{f_number(marked)} set with the lens at infinity: close up some cameras show the effective f-number, "
+            f"{f_number(optics.effective_f_number)} here"
+        )
 
 
 def _loose(plan: Plan) -> Iterator[str]:

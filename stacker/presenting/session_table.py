@@ -55,6 +55,14 @@ def _sums(session: Session, starts: datetime, setup_s: float) -> list[str]:
         first="files      ",
         indent=" " * 11,
     )
+    for stack in session.stacks:
+        if len(stack.cards) > 1:
+            lines += wrapped(
+                f"{stack.name} does not fit on one: it would be changed in the middle of the stack, which moves the "
+                "camera; take a larger one",
+                first="card       ",
+                indent=" " * 11,
+            )
     lines.append(f"batteries  {least}{session.batteries}, with the camera left on during set-up")
     lines += wrapped(
         f"{significant(session.working_gb)} GB to keep all {count} open for blending, "

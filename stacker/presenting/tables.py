@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from stacker.figures import significant
 
 WIDTH = 80
-_HARDLY_SEEN = 0.03  # of an exposure; a third of a stop is 0.26
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 0) -> list[str]:
@@ -45,10 +44,3 @@ def duration(seconds: float | None) -> str:
 def f_number(value: float | None) -> str:
     """An f-number, f/5.6."""
     return "?" if value is None else f"f/{significant(value)}"
-
-
-def shutter_time(seconds: float) -> str:
-    """A shutter time: 1/160 s, 0.5 s, 2 s."""
-    if seconds < 0.3 and abs(round(1 / seconds) * seconds - 1) < _HARDLY_SEEN:
-        return f"1/{1 / seconds:.0f} s"
-    return f"{significant(seconds)} s"

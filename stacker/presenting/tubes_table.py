@@ -51,9 +51,11 @@ def _nearest(rows: Sequence[TubeRow], fills: tuple[float, float]) -> str:
     reached = [(row, row.subject_fills) for row in rows if row.subject_fills is not None]
     best, (least, most) = min(reached, key=lambda pair: max(fills[0] - pair[1][1], pair[1][0] - fills[1]))
     share = most if most < fills[0] else least
+    missing = best.extension_missing_mm
+    would = "" if missing is None else f"; {abs(missing)} mm {'more' if missing > 0 else 'less'} extension would do"
     return (
         f"No set makes the subject fill {fills[0]:.0%} to {fills[1]:.0%} of the width; {_name(best)} comes nearest, "
-        f"with {share:.0%}"
+        f"with {share:.0%}{would}"
     )
 
 

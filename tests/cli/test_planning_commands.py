@@ -224,7 +224,7 @@ def test_tubes_lists_every_subset_by_rising_extension_and_marks_those_that_frame
     ("width_mm", "told"),
     [
         # 0.15 + 68/50 = 1.51 times 9 mm is 57.8 % of 23.5 mm
-        (9, "60% to 95% of the width; 12+20+36 comes nearest, with 58%"),
+        (9, "60% to 95% of the width; 12+20+36 comes nearest, with 58%; 3 mm more extension would do"),
         (20, "*: the subject can be made to fill 60% to 95% of the width"),
     ],
 )

@@ -141,9 +141,19 @@ WARNED = {
     ),
     "diffraction": (changed(rig=SMALL_APERTURE), changed(rig=replace(BASE.rig, f_number=4))),
     "shutter_shock": (
-        changed(light=Light(kind="continuous", exposure_s=1 / 60)),
-        changed(light=Light(kind="continuous", exposure_s=1 / 61)),
+        changed(light=Light(kind="continuous", exposure_s=1 / 54)),  # 1/60 s at life size, over 0.9
+        changed(light=Light(kind="continuous", exposure_s=1 / 54.1)),
     ),
+    "flash_sync": (
+        changed(light=Light(kind="flash", exposure_s=1 / 2000)),
+        changed(light=Light(kind="flash", exposure_s=1 / 250)),
+    ),
+    "card_change": (
+        # by hand: 100 files of 30 MB are 3 GB
+        changed(camera=replace(CAMERA, raw_mb=30, card_gb=0.5)),
+        changed(camera=replace(CAMERA, raw_mb=30, card_gb=5)),
+    ),
+    "repeatability_unknown": (changed(rail=replace(RAIL, repeatability_um=None)), BASE),
     "flash_electronic": (
         changed(light=Light(kind="flash", exposure_s=0.01), camera=replace(CAMERA, shutter="electronic")),
         changed(light=Light(kind="flash", exposure_s=0.01), camera=replace(CAMERA, shutter="electronic_first_curtain")),
@@ -167,6 +177,114 @@ WARNED = {
         changed(rig=OBJECTIVE, rail=None),
     ),
 }
+
+
+CLOSE_LENS = LensRig(
+    focal_length_mm=50, max_magnification=0.15, minimum_focus_mm=450, f_number=4, working_distance_mm=300
+)
+RESIN = Subject(depth_mm=1.9, index=1.54)
+NA_028 = replace(OBJECTIVE, na=0.28, working_distance_mm=20)
+FINITE = ObjectiveRig(
+    magnification=40, na=0.65, tube_length_mm=160, reference_tube_length_mm=160, working_distance_mm=5
+)
+FINE = replace(RAIL, lead_mm=0.1, backlash_um=1, repeatability_um=0.02)
+SHALLOW = Subject(depth_mm=0.05)
+# Two sides of each thing that one code covers.
+CONTRADICTIONS = {
+    "focal length": (
+        changed(rig=replace(CLOSE_LENS, focal_length_mm=5)),
+        changed(rig=CLOSE_LENS),
+        "reaches 0.15x at minimum_focus_mm 450 has about 51 mm",  # 450 * 0.15/1.15^2
+    ),
+    "focal length too long": (
+        changed(rig=replace(CLOSE_LENS, focal_length_mm=500)),
+        changed(rig=replace(CLOSE_LENS, focal_length_mm=120)),
+        "has about 51 mm",
+    ),
+    "pixels in mm": (
+        changed(camera=replace(CAMERA, sensor_mm=(24, 16), pixels=(24, 16)), subject=Subject(depth_mm=30)),
+        changed(camera=replace(CAMERA, sensor_mm=(24, 16), pixels=(900, 600)), subject=Subject(depth_mm=30)),
+        "about 6000 columns on a sensor 24 mm wide",
+    ),
+    "backlash in mm": (
+        changed(rail=replace(RAIL, backlash_um=0.04)),
+        changed(rail=replace(RAIL, backlash_um=0)),
+        "if that is in mm, write 40",
+    ),
+    "flash": (
+        changed(light=Light(kind="flash", exposure_s=200)),
+        changed(light=Light(kind="flash", exposure_s=1)),
+        "if 1/200 s is meant, write 0.005",
+    ),
+}
+# W040 = t NA^4 (n^2 - 1)/(8 n^3) in waves of 550 nm, by hand.
+ABERRATIONS = {
+    # 1900 um at NA 0.28, 1.54: 1.0; a quarter of it at 470 um
+    "resin": (
+        changed(rig=NA_028, rail=None, subject=RESIN),
+        changed(rig=NA_028, rail=None, subject=replace(RESIN, depth_mm=0.45)),
+        "the back lies 1.9 mm behind the face, in index 1.54: 1 waves",
+    ),
+    "resin over the front": (
+        changed(rig=NA_028, rail=None, subject=replace(RESIN, depth_mm=0.45, below_face_mm=0.05)),
+        changed(rig=NA_028, rail=None, subject=replace(RESIN, depth_mm=0.45)),
+        "the back lies 0.5 mm behind the face",
+    ),
+    # 170 um at NA 0.42, 1.52: 0.45
+    "cover glass": (
+        changed(rig=replace(OBJECTIVE, na=0.42, cover_glass_mm=0.17), rail=None, subject=SHALLOW),
+        changed(
+            rig=replace(OBJECTIVE, na=0.42, cover_glass_mm=0.17),
+            rail=None,
+            subject=replace(SHALLOW, cover_glass_mm=0.17),
+        ),
+        "0 mm of cover glass where the lens is made for 0.17 mm: 0.45 waves",
+    ),
+    "cover glass on a dry mount": (
+        changed(rig=replace(OBJECTIVE, na=0.42), rail=None, subject=replace(SHALLOW, cover_glass_mm=0.17)),
+        changed(rig=replace(OBJECTIVE, na=0.35), rail=None, subject=replace(SHALLOW, cover_glass_mm=0.17)),
+        "take the glass off",
+    ),
+    # f = 160/41 = 3.9024 mm, m = 34.875 on 140 mm: 3.9024 (1/34.875 - 1/40) = 14.3 um, times 0.65^4/8: 0.58 waves
+    "tube length": (
+        changed(rig=replace(FINITE, tube_length_mm=140), rail=FINE, subject=SHALLOW),
+        changed(rig=FINITE, rail=FINE, subject=SHALLOW),
+        "a tube of 140 mm where the objective is made for 160 mm: 0.58 waves",
+    ),
+}
+
+
+@pytest.mark.parametrize(
+    ("code", "over", "under", "told"),
+    [
+        *(pytest.param("contradiction", *case, id=name) for name, case in CONTRADICTIONS.items()),
+        *(pytest.param("spherical_aberration", *case, id=name) for name, case in ABERRATIONS.items()),
+    ],
+)
+def test_each_slip_and_each_aberration_is_told_with_what_would_fit(code, over, under, told):
+    texts = [warning.text for warning in plan_of(over, {}).warnings if warning.code == code]
+    assert len(texts) == 1
+    assert told in texts[0]
+    assert code not in codes(under)
+
+
+def test_the_shock_of_a_shutter_shows_over_a_wider_range_the_more_is_magnified():
+    def shocked(magnification, exposure_s):
+        rig = replace(BASE.rig, magnification=magnification, working_distance_mm=None)
+        light = Light(kind="continuous", exposure_s=exposure_s)
+        return "shutter_shock" in codes(changed(rig=rig, rail=None, light=light, subject=Subject(depth_mm=0.5)))
+
+    # 1/60 to 1 s at life size, both ends times and over the magnification
+    assert [shocked(1, time_s) for time_s in (1 / 61, 1 / 60, 1.0, 1.01)] == [False, True, True, False]
+    assert [shocked(5, time_s) for time_s in (1 / 301, 1 / 299, 5.0, 5.01)] == [False, True, True, False]
+    assert [shocked(0.5, time_s) for time_s in (1 / 31, 1 / 29, 0.5, 0.51)] == [False, True, True, False]
+
+
+def test_the_shock_is_that_of_the_exposure_at_this_f_number():
+    # metered 1/100 s at f/2, three stops down 0.08 s
+    lamp = Light(kind="continuous", exposure_s=0.01, at_f_number=2)
+    assert "shutter_shock" in codes(changed(light=lamp, rig=replace(BASE.rig, f_number=5.6)))
+    assert "shutter_shock" not in codes(changed(light=lamp, rig=replace(BASE.rig, f_number=2)))
 
 
 @pytest.mark.parametrize(("code", "cases"), WARNED.items(), ids=WARNED.keys())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime, timezone
 
 import pytest
 from hypothesis import given
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from stacker.documents.plan_file import read_plan
 from stacker.errors import Refusal
 from stacker.planning.session import _Cards, session_of
+from stacker.presenting.session_table import session_table
 
 
 @pytest.fixture
@@ -40,16 +42,26 @@ def test_an_evening_added_up_by_hand(beetle):
     # 3600 + 900 + 5400
     assert session.duration_s == 9900
     assert [(stack.begins_s, stack.ends_s) for stack in session.stacks] == [(0, 3600), (4500, 9900)]
-    # 32 GB hold 1066 files of 30 MB: 600 + 466 on the first, 234 on the second
+    # 32 GB hold 1066 files of 30 MB: 600 on the first; 466 more would fit, but then the card had to be changed in the
+    # middle of the second stack
     assert session.stacks[0].cards == (1,)
-    assert session.stacks[1].cards == (1, 2)
-    assert session.card_gb == pytest.approx((31.98, 7.02))
+    assert session.stacks[1].cards == (2,)
+    assert session.card_gb == pytest.approx((18.0, 21.0))
     # by frames 600/400 = 1.5; 700/400 = 1.75 against (5400 + 900)/60/200 = 0.525 by the clock: 3.25
     assert [stack.charges for stack in session.stacks] == pytest.approx([1.5, 1.75])
     assert session.batteries == 4
     assert session.raw_gb == pytest.approx(39)
     assert (session.working_gb, session.largest_working_gb) == pytest.approx((130, 70))
     assert session.unknown == ()
+
+
+def test_a_card_is_changed_in_the_middle_only_of_a_stack_that_fits_on_none(beetle):
+    small, large = variant(beetle, frames=500, duration_s=60), variant(beetle, frames=1200, duration_s=60)
+    # 1066 files a card: two small ones share the first, the third begins a new one, the large one takes two of its own
+    session = session_of([small, small, small, large, small], setup_s=0)
+    assert [stack.cards for stack in session.stacks] == [(1,), (1,), (2,), (3, 4), (4,)]
+    told = session_table(session, starts=datetime(2026, 1, 1, tzinfo=timezone.utc), setup_s=0)
+    assert sum("does not fit on one" in line for line in told) == 1
 
 
 def test_set_up_drains_a_battery_that_runs_by_the_clock(beetle):

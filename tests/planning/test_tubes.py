@@ -39,6 +39,25 @@ def test_a_subject_is_framed_where_the_focus_ring_reaches_a_good_share(width_mm,
     assert tube.frames_subject is frames
 
 
+@pytest.mark.parametrize(
+    ("width_mm", "missing_mm"),
+    [
+        # by hand: the tube of 12 mm reaches from 0.24 to 0.44; 32 mm should be drawn at 0.6 * 24/32 = 0.45 or more,
+        # 50 * 0.01 = 0.5 mm more; 12 mm at 1.2, 38 mm more; 100 mm at 0.95 * 24/100 = 0.228 at most, 0.6 mm less
+        (32, 1),
+        (12, 38),
+        (100, -1),
+        (40, None),  # it is framed
+    ],
+)
+def test_what_extension_would_frame_a_subject_is_told_in_whole_millimetres(width_mm, missing_mm):
+    (tube,) = (row for row in tube_rows(**LENS, tubes_mm=(12,), subject_width_mm=width_mm) if row.tubes_mm)
+    assert tube.extension_missing_mm == missing_mm
+    if missing_mm:
+        changed = tube_rows(**LENS, tubes_mm=(12 + missing_mm,), subject_width_mm=width_mm)[-1]
+        assert changed.frames_subject
+
+
 def test_equal_tubes_are_told_once_by_rising_extension():
     rows = tube_rows(**LENS, tubes_mm=(20, 12, 12))
     assert [row.tubes_mm for row in rows] == [(), (12,), (20,), (12, 12), (12, 20), (12, 12, 20)]
