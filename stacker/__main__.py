@@ -1,6 +1,17 @@
-"""Run the command line program as ``python -m stacker``."""
+"""Where the program starts: Ctrl-C while its modules are still being loaded ends it in one line, as later."""
 
-from stacker.cli.main import main
+import sys
+
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        from stacker.cli.main import main as run
+    except KeyboardInterrupt:
+        sys.stderr.write("stopped.\n")
+        sys.exit(1)
+    run()
+
 
 if __name__ == "__main__":
     main()

@@ -106,7 +106,10 @@ def _header(line: bytes) -> Record:
     try:
         head = _record(line, checked=False)
     except Unsound as error:
-        raise Unsound(f"this is no journal ({error}); a run writes NAME-DATE-TIMEZ.run.jsonl") from None
+        raise Unsound(
+            f"this is no journal ({error}); a run writes NAME-DATE-TIMEZ.run.jsonl. If it was one, its first line is "
+            "lost: restore it from a copy, or start a new run"
+        ) from None
     if head["event"] != "run" or head.get("stacker_journal") not in (_UNCHECKED, FORMAT):
         raise Unsound(f"not a journal of format {FORMAT}; start a new run")
     if head["stacker_journal"] == FORMAT and _CODE not in line:

@@ -120,7 +120,7 @@ def name_place(rail: Rail, position: int) -> None:
 
 
 def place_front(
-    rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool, how_here: Callable[[int], str]
+    rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool, how_here: Callable[[int, int], str]
 ) -> tuple[int, str]:
     """Decide where position 0 of the plan is taken.
 
@@ -135,7 +135,8 @@ def place_front(
     yes : bool
         Nobody is asked.
     how_here : callable
-        Says how the rail came to a position that is to be taken for the front, or refuses it.
+        Says how the rail came to a position that is to be taken for the front, or refuses it; told that position, and
+        what it was called before it was named anew [microsteps].
 
     Returns
     -------
@@ -147,6 +148,7 @@ def place_front(
     Refusal
         When nobody knows where the rail is, or "here" would be taken on a real rail without asking anybody.
     """
+    counted = rail.controller.where().position
     if rail_at is not None:
         name_place(rail, rail_at)
     where = make_ready(rail)
@@ -167,4 +169,4 @@ def place_front(
             code="front_unknown",
             key="subject.front_at_mm",
         )
-    return where.position, how_here(where.position)
+    return where.position, how_here(where.position, counted)

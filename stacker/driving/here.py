@@ -12,7 +12,7 @@ from stacker.figures import typed_mm
 from stacker.rail.controller import NOBODY, Identity
 
 
-def how_here(job: Job, identity: Identity, position: int) -> str:
+def how_here(job: Job, identity: Identity, position: int, counted: int) -> str:
     """Say how the rail came to a place that is to be taken for the front.
 
     Parameters
@@ -21,8 +21,8 @@ def how_here(job: Job, identity: Identity, position: int) -> str:
         What is to run; the journals beside its plan are asked, of whatever plan.
     identity : Identity
         What the controller said of itself before it was taken over.
-    position : int
-        Where the rail stands [microsteps].
+    position, counted : int
+        Where the rail stands, and what that was called before a person named it anew, if so [microsteps].
 
     Raises
     ------
@@ -31,7 +31,7 @@ def how_here(job: Job, identity: Identity, position: int) -> str:
     """
     for path, past in _latest_first(job.path.parent):
         held = identity.session in past.sessions - {"", NOBODY} and identity.boot == past.boot
-        if past.port not in ("", port_of(job.link.url)) or not (held or position == past.left_at):
+        if past.port not in ("", port_of(job.link.url)) or not (held or counted == past.left_at):
             continue
         if position == past.front_at:
             return f"here, where the run of {path.name} left it, at its front"

@@ -56,7 +56,7 @@ class Way:
                 front_at=wishes.front_at,
                 rail_at=wishes.rail_at,
                 yes=wishes.yes,
-                how_here=lambda position: how_here(job, identity, position),
+                how_here=lambda position, counted: how_here(job, identity, position, counted),
             )
             return front_at, self.frames, where_from, False
         holds = position_holds(

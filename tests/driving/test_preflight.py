@@ -70,7 +70,7 @@ def test_here_is_not_taken_for_the_front_on_a_real_rail_without_asking(tmp_path)
     rail, _ = connect(job.link, job.rail)
 
     def front_of(rail, job, **asked):
-        return place_front(rail, job, rail_at=None, how_here=lambda position: f"here, {position}", **asked)
+        return place_front(rail, job, rail_at=None, how_here=lambda position, _: f"here, {position}", **asked)
 
     real = replace(job, link=replace(job.link, url="/dev/ttyUSB0"))
     with pytest.raises(Refusal, match=r"--front-at-mm 40\.000"):
