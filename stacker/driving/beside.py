@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, timezone
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 from stacker.documents.journal import DamagedJournal, Past, read_journal
@@ -11,9 +11,16 @@ from stacker.errors import InputError
 
 
 def journal_path(plan_path: Path, now: datetime) -> Path:
-    """Where the journal of a run begun then goes: ``NAME-DATE-TIMEZ.run.jsonl``, in UTC, which no autumn repeats."""
-    stamp = now.astimezone(timezone.utc).strftime("%Y%m%d-%H%M%SZ")
-    return plan_path.with_name(f"{_stem(plan_path)}-{stamp}.run.jsonl")
+    """Where the journal of a run begun then goes: ``NAME-DATE-TIMEZ.run.jsonl``, in UTC, which no autumn repeats.
+
+    The second is the next that no journal has: a clock set back, or two runs in one second, are no reason to refuse.
+    """
+    while True:
+        stamp = now.astimezone(timezone.utc).strftime("%Y%m%d-%H%M%SZ")
+        path = plan_path.with_name(f"{_stem(plan_path)}-{stamp}.run.jsonl")
+        if not path.exists():
+            return path
+        now += timedelta(seconds=1)
 
 
 def beside(plan_path: Path) -> list[Path]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 from dataclasses import replace
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -25,7 +26,7 @@ from driving.runs import (
 
 from stacker.documents.journal import read_journal
 from stacker.driving.bench import connect
-from stacker.driving.beside import of_one_stack, of_this_plan, run_before
+from stacker.driving.beside import beside, journal_path, of_one_stack, of_this_plan, run_before
 from stacker.driving.bring_up import go_by
 from stacker.driving.drive import drive
 from stacker.driving.going_on import port_of, same_rail
@@ -316,6 +317,27 @@ def test_a_lost_position_widens_what_lies_deeper(tmp_path):
 
 
 # ------------------------------------------------------------------------------------------------ which belong together
+
+
+def test_names_are_utc_and_one_that_is_taken_is_not_taken_again(tmp_path):
+    plan = tmp_path / "beetle [2].plan.yaml"
+    now = datetime(2031, 10, 26, 2, 30, tzinfo=timezone(timedelta(hours=2)))  # the hour that comes twice, once
+    again = datetime(2031, 10, 26, 2, 30, tzinfo=timezone(timedelta(hours=1)))  # and once more
+    assert journal_path(plan, now).name == "beetle [2]-20311026-003000Z.run.jsonl"
+    assert journal_path(plan, again).name == "beetle [2]-20311026-013000Z.run.jsonl"
+    journal_path(plan, now).touch()
+    assert journal_path(plan, now).name == "beetle [2]-20311026-003001Z.run.jsonl"
+
+
+def test_journals_beside_a_plan_are_its_own_whatever_the_plans_are_called(tmp_path):
+    for name in ("beetle", "beetle-side", "beetle [2]"):
+        journal_path(tmp_path / f"{name}.plan.yaml", datetime(2031, 5, 4, tzinfo=timezone.utc)).touch()
+    (tmp_path / "beetle-20310504-220000.run.jsonl").touch()  # as older versions named them, by local time
+    found = [path.name for path in beside(tmp_path / "beetle.plan.yaml")]
+    assert sorted(found) == ["beetle-20310504-000000Z.run.jsonl", "beetle-20310504-220000.run.jsonl"]
+    assert [path.name for path in beside(tmp_path / "beetle [2].plan.yaml")] == [
+        "beetle [2]-20310504-000000Z.run.jsonl"
+    ]
 
 
 def journals(job, *kinds):
