@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     multiple=True,
     required=True,
-    help="Of the run (NAME-DATE-TIME.run.jsonl); once more for each run that shot frames again.",
+    help="Of the run (NAME-DATE-TIMEZ.run.jsonl); once more for each run that shot frames again.",
 )
 @click.option(
     "--bracket",
@@ -43,7 +43,7 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
 
     \b
     Example:
-      stacker verify CARD/ --journal beetle-20310504-220000.run.jsonl
+      stacker verify CARD/ --journal beetle-20310504-220000Z.run.jsonl
     """
     from stacker.presenting.verdict_text import verdict_text
     from stacker.verifying.folder import read_folder

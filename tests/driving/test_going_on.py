@@ -34,7 +34,7 @@ from stacker.driving.wishes import Wishes
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.controller import Identity
 from stacker.rail.rail import Wish
-from stacker.verifying.shots import read_shots
+from stacker.verifying.shots import read_run
 
 
 def stopped_after(folder, frames, **changes):
@@ -124,7 +124,7 @@ def test_a_journal_of_compressed_time_gives_no_time_of_day(tmp_path):
     job = stopped_after(tmp_path, 2)
     run(job, resume=True)
     assert [record["compressed"] for record in records(job, "run", "resume")] == [True, True]
-    assert [leg.begins_s for leg in read_shots(journal_of(job))[1]] == [None, None]
+    assert [leg.begins_s for leg in read_run(journal_of(job)).legs] == [None, None]
 
 
 def test_a_folder_renamed_in_mid_run_loses_nothing(tmp_path):
