@@ -48,6 +48,8 @@ def doubts(words: GcodeWords | None) -> list[str]:
     if words is None:
         return []
     said = []
+    if words.measured_10_mm is None:
+        said.append("travel: nobody has measured 10 mm of it (measured_10_mm); 'stacker drive' refuses until then")
     if words.position_query is None:
         heard = "" if words.greeting else ", nor its greeting known (greeting)"
         said.append(

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.motion.move_time import PIECE_S, move_time_s
-from stacker.rail.acknowledged import QUIET_S, AcknowledgedLines
+from stacker.rail.acknowledged import QUIET_S, AcknowledgedLines, NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset, Where
 from stacker.rail.gcode_position import agrees, reply_pattern, what_is_wrong
 from stacker.rail.gcode_words import GcodeWords
@@ -134,10 +134,13 @@ class GcodeMoves:
         """When a line fails: a move may be under way still, and where it ends is not known."""
         try:
             yield
-        except (RunStopped, LinkError):
+        except (RunStopped, LinkError) as error:
+            moving = self._target is not None
             self._known = False
             self._target = self._at if self._target is None else self._target
             self._due_s = self.clock.now() + PIECE_S + self.words.arrival_margin_s  # no move is longer
+            if moving and isinstance(error, NotAcknowledged):
+                raise NotAcknowledged(f"{error} The rail may still be moving.", code=error.code) from error
             raise
 
     def _refuse_other_place(self) -> None:

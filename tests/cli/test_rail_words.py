@@ -144,5 +144,6 @@ def test_check_warns_loudly_of_what_a_run_could_not_know(stacker, at_the_board):
     path, _ = at_the_board()
     told = stacker("check", path)
     assert "cannot be asked where it is" in told.err
+    assert "nobody has measured 10 mm" in told.err
     path, _ = at_the_board(more=QUERY + "  keeps_motor_on: true\n")
     assert "cannot be asked" not in stacker("check", path).err

@@ -154,6 +154,7 @@ def test_the_host_waits_the_longest_move_out_before_it_speaks_of_rest(drive_on):
     board, job, ended = drive_on(Faults(lost_answer={number}), **late)
     assert board.lines[number - 1].startswith("G1")
     assert ended is not None
+    assert "The rail may still be moving." in str(ended)
     assert "position is lost" in str(ended)
     assert board.rests_s <= board.clock.now()
     assert_safe_and_true(board, job, ended, retreat=16_000)
