@@ -8,6 +8,7 @@ from typing import Any
 
 from stacker.documents.fields import declare
 from stacker.documents.values import Choice, Flag, ListOf, Number, Text
+from stacker.motion.move_time import PIECE_S
 from stacker.records import record
 
 MEASURED_MM = (9.7, 10.3)  # a wrong lead or microstep setting is far outside, what a ruler reads is inside
@@ -49,7 +50,7 @@ class GcodeLink:
     )
     no_stop_accepted: bool = declare(
         Flag(),
-        "true: I know that nothing in this standard stops a move, that the rail halts up to a second after Ctrl-C, "
+        "true: I know that nothing in this standard stops a move, that the rail halts up to piece_s after Ctrl-C, "
         "and that a switch in the motor's supply is within reach",
     )
     axis: str = declare(Choice(words=("X", "Y", "Z")), "axis that the rail is wired to", default="X")
@@ -77,6 +78,12 @@ class GcodeLink:
         "how much longer a move with its acknowledgements takes than its way, by arrival: dwell; 'stacker rail "
         "identify PROFILE --go' measures it; three acknowledgements unless given",
         default=None,
+    )
+    piece_s: float = declare(
+        Number(unit="s", least=0.2, most=30),
+        "how long a piece of a move takes at most: nothing stops one under way, and by one a rail may leave its range "
+        "when the controller starts anew; with longer pieces a long way takes no longer than the controller's own move",
+        default=PIECE_S,
     )
     position_query: str | None = declare(
         Text(), "line that asks for the position; without one it is reckoned, never read", default=None

@@ -12,7 +12,6 @@ from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.rail_link import LINK, Link, Shutter
 from stacker.documents.values import Flag, ListOf, Number, Text
 from stacker.figures import significant
-from stacker.motion.move_time import PIECE_S
 from stacker.motion.step_grid import division_um, microstep_um
 from stacker.motion.take_up import take_up_microsteps
 from stacker.records import record
@@ -146,7 +145,7 @@ class RailProfile:
     @property
     def piece_s(self) -> float:
         """How long a move takes at most [s]: where nothing can stop it, longer ones are made in pieces."""
-        return PIECE_S if isinstance(self.link, GcodeLink) else math.inf
+        return self.link.piece_s if isinstance(self.link, GcodeLink) else math.inf
 
     @property
     def pause_s(self) -> float:

@@ -94,7 +94,8 @@ def remarks(job: Job, frames: int) -> list[str]:
     said += job.warnings
     if job.link.gcode is not None:
         said.append(
-            "stop: this dialect cannot stop a move; Ctrl-C acts up to a second later, only the motor's switch at once"
+            f"stop: this dialect cannot stop a move; Ctrl-C acts up to {job.link.gcode.piece_s:g} s later, only the "
+            "motor's switch at once"
         )
     said += doubts(job.link.gcode)
     if exposure_unseen(job):

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from stacker.errors import LinkError, Refusal, RunStopped
-from stacker.motion.move_time import PIECE_S, move_time_s
+from stacker.motion.move_time import move_time_s
 from stacker.rail.acknowledged import QUIET_S, AcknowledgedLines, NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset, Where
 from stacker.rail.gcode_position import agrees, reply_pattern, what_is_wrong
@@ -44,7 +44,7 @@ class GcodeMoves:
         self._link, self.words, self.microsteps_per_mm = link, words, microsteps_per_mm
         self.clock = link.clock
         self.session, self.poll_s, self.lead_s = "", QUIET_S, 0.0
-        self.longest_move_s: float | None = PIECE_S
+        self.longest_move_s: float | None = words.piece_s
         self.bounds: tuple[int, int] | None = None
         self._reply = reply_pattern(words)
         self.lines = AcknowledgedLines(link, words)
@@ -138,7 +138,7 @@ class GcodeMoves:
             moving = self._target is not None
             self._known = False
             self._target = self._at if self._target is None else self._target
-            self._due_s = self.clock.now() + PIECE_S + self.words.arrival_margin_s  # no move is longer
+            self._due_s = self.clock.now() + self.words.piece_s + self.words.arrival_margin_s  # no move is longer
             if moving and isinstance(error, NotAcknowledged):
                 raise NotAcknowledged(f"{error} The rail may still be moving.", code=error.code) from error
             raise

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from stacker.motion.move_time import PIECE_S
+
 MODES = ("G21", "G90", "G94")  # mm, absolute, feed a minute (NISTIR 6556, 3.5.7, 3.5.15, 3.5.19): they move nothing
 
 
@@ -21,6 +23,8 @@ class GcodeWords:
         Lines that close and open the camera's contact.
     acknowledge_s, wake_s, arrival_margin_s : float
         How long an acknowledgement is awaited; silence after opening; margin after the predicted end of a move [s].
+    piece_s : float
+        How long a piece of a move takes at most [s]: nothing stops one under way.
     arrival : str
         ``margin``, or ``dwell``: the acknowledgement of a dwell of no length comes when the move has ended.
     axis : str
@@ -46,6 +50,7 @@ class GcodeWords:
     open_contact: str = "M9"
     acknowledge_s: float = 3.0
     wake_s: float = 3.0
+    piece_s: float = PIECE_S
     arrival: str = "margin"
     arrival_margin_s: float = 0.5
     axis: str = "X"

@@ -359,7 +359,9 @@ class Rail:
 
     def come_to_rest(self) -> Where | None:
         """After a stop: wait until nothing moves and say where; None when nobody answers any more."""
-        give_up_s = self.clock.now() + self.settings.speed / self.settings.acceleration * MARGIN + MARGIN_S
+        brakes_s = self.settings.speed / self.settings.acceleration
+        ends_s = max(brakes_s, self.controller.longest_move_s or 0.0)  # a piece that nothing stops goes on to its end
+        give_up_s = self.clock.now() + ends_s * MARGIN + MARGIN_S
         try:
             while True:
                 self.attend()

@@ -99,6 +99,27 @@ def test_a_long_move_is_cut_into_pieces_of_a_second_and_ends_where_it_should():
     assert all(later.begins_s > earlier.ends_s for earlier, later in zip(board.moves, board.moves[1:], strict=False))
 
 
+def test_with_longer_pieces_a_long_way_takes_as_long_as_the_controllers_own_move():
+    board = Board()
+    rail = ready(board, replace(WORDS, piece_s=10.0, arrival="dwell"))
+    began_s = board.clock.now()
+    rail.move(80_000)
+    assert len(board.moves) == 1
+    # 10 mm at 3 mm/s and 15 mm/s^2 from rest to rest: 10/3 + 3/15 = 3.533 s (elementary mechanics)
+    assert board.clock.now() - began_s == pytest.approx(3.533, rel=0.02)
+
+
+def test_a_stop_in_a_long_piece_is_waited_for_to_its_end():
+    board = Board()
+    rail = ready(board, replace(WORDS, piece_s=10.0), wish=lambda: Wish.STOP if board.moves else Wish.GO_ON)
+    with pytest.raises(Interrupted):
+        rail.move(80_000)
+    where = rail.come_to_rest()
+    assert where is not None
+    assert where.known
+    assert board.rests_s <= board.clock.now()
+
+
 @given(speed=st.integers(1, 100_000), acceleration=st.integers(1, 1_000_000), seconds=st.floats(0.05, 5))
 def test_a_piece_is_the_longest_that_takes_its_time(speed, acceleration, seconds):
     settings = RailSettings(
