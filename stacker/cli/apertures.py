@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @click.command(name="apertures")
 @click.argument("request", type=click.Path(path_type=Path))
-@click.option("--detail-um", type=ABOVE_0, help="Resolve this, with the fewest frames.")
+@click.option("--detail-um", type=ABOVE_0, help="Resolve a line pair of this width, with the fewest frames.")
 @click.option("--frames", type=FROM_1, help="The finest detail within so many frames.")
 @click.option("--minutes", type=ABOVE_0, help="The finest detail within so many minutes.")
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Instead of what the file says.")
@@ -45,7 +45,7 @@ def command(
     """
     from stacker.documents.loading import load_request
     from stacker.planning.aperture_search import Wish, best_aperture
-    from stacker.planning.apertures import aperture_rows, marked_f_number, settings
+    from stacker.planning.apertures import aperture_rows, marked_f_number, set_options
     from stacker.presenting.apertures_table import apertures_table, none_grants, trade_off
 
     loaded = load_request(request, overrides)
@@ -71,7 +71,7 @@ def command(
         click.echo("\n".join([*apertures_table(rows, own, chosen), *trade_off(rows, own, chosen)]))
         if wished and best is None:
             click.echo("\n".join(["", *none_grants(rows, detail_um, frames, minutes)]))
-    sets = " --set ".join(settings(loaded.value, best.f_number if best else own))
+    sets = " --set ".join(set_options(loaded.value, best.f_number if best else own))
     note(f"Next: stacker plan {as_typed(request)} --set {sets}", quiet=quiet)
 
 

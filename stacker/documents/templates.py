@@ -10,7 +10,7 @@ rig:
   max_magnification: 0.13     # of the lens alone, from its data sheet
   minimum_focus_mm: 500       # nearest, subject to sensor: data sheet
   pupil_magnification: 1      # exit over entrance pupil, seen from both ends
-  f_number: 5.6               # as marked
+  f_number: 5.6               # marked: read it with the lens at infinity
   tubes_mm: [11, 34]          # tubes between lens and camera; [] for none
   focused_at: nearest         # or infinity, or magnification of the bare lens
 """,
@@ -18,7 +18,7 @@ rig:
 rig:
   kind: reversed              # a lens turned round
   focal_length_mm: 35         # as marked
-  f_number: 5.6               # as marked
+  f_number: 5.6               # marked: read it with the lens at infinity
   pupil_magnification: 1.2    # the right way round: exit over entrance pupil
   field_width_mm: 10.5        # photograph a ruler: what the picture is wide
   register_mm: 44             # mount to sensor, as the lens was made for
@@ -45,7 +45,7 @@ rig:
 rig:
   kind: measured              # anything that has photographed a ruler
   field_width_mm: 18.2        # what the picture is wide
-  f_number: 5.6               # as marked
+  f_number: 5.6               # marked: read it with the lens at infinity
   pupil_magnification: 1      # exit over entrance pupil, seen from both ends
   working_distance_mm: 55     # measured, rim to the front of the subject
 """,
@@ -72,10 +72,11 @@ camera:
   shutter: electronic_first_curtain   # or mechanical, electronic
 light:
   kind: flash                 # flash or continuous
-  exposure_s: 0.005
+  exposure_s: 0.005           # a lamp's: add at_f_number, where metered
   recycle_s: 2
 subject:
   depth_mm: 4                 # front to back of what must be sharp
+  # index: 1.54               # in resin behind a flat face: its index
   width_mm: {width_mm}
   keep_clear_mm: 2            # nothing comes closer to the subject
 focus:
@@ -94,7 +95,7 @@ lead_mm: 2                    # travel per turn of the screw
 speed_mm_s: 3
 acceleration_mm_s2: 15
 backlash_um: 15               # measure it: 'stacker explain backlash_um'
-repeatability_um: 1.5         # one standard deviation; leave out if unknown
+repeatability_um: 1.5         # one standard deviation; null if unknown
 settle_s: 0.8                 # after a move, until nothing shakes
 link: {url: "sim://bench"}    # or a port: see 'stacker rail ports'
 shutter: {via: rail, pulse_s: 0.2}

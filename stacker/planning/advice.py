@@ -14,7 +14,7 @@ from stacker.documents.request import Request, Zone
 from stacker.documents.rigs import RingRig
 from stacker.errors import Refusal
 from stacker.figures import significant
-from stacker.planning.apertures import at_f_number, marked_f_number, settings
+from stacker.planning.apertures import at_f_number, marked_f_number, set_options
 from stacker.planning.draft import Draft, draft_of
 from stacker.planning.gap_risk import RISK_WORTH_A_WARNING
 
@@ -206,7 +206,7 @@ def _smaller_aperture(draft: Draft) -> Iterator[_Found]:
         return
     before, after = draft.criterion.in_focus_at_target, changed.criterion.in_focus_at_target
     limit = draft.diffraction_f_number
-    sets = settings(request, mark)
+    sets = set_options(request, mark)
     longer = "".join(f" and {one}" for one in sets[1:] if one.startswith("light"))
     yield _Found(
         frames=changed.planes.frame_count,

@@ -106,7 +106,7 @@ def at_f_number(request: Request, f_number: float) -> Request:
     return replace(changed, focus=replace(changed.focus, lens_mtf50_lp_mm=_mtf50_lp_mm(request, ratio)))
 
 
-def settings(request: Request, f_number: float) -> list[str]:
+def set_options(request: Request, f_number: float) -> list[str]:
     """What to pass to --set, an item an option, so that a plan has another marked f-number and all that follows it."""
     changed, own = at_f_number(request, f_number), marked_f_number(request)
     out = [f"rig.f_number={f_number:g}"]

@@ -19,7 +19,7 @@ from stacker.documents.rigs import MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
 from stacker.planning import aperture_search
 from stacker.planning.aperture_search import Wish, best_aperture
-from stacker.planning.apertures import MARKS, ApertureRow, aperture_row, aperture_rows, at_f_number
+from stacker.planning.apertures import MARKS, ApertureRow, aperture_row, aperture_rows, at_f_number, set_options
 from stacker.planning.draft import draft_of
 from stacker.planning.planner import plan_of
 
@@ -233,6 +233,33 @@ def test_a_measured_blur_goes_along_to_other_f_numbers():
     # thicker slices than a perfect lens gives, where diffraction does not rule alone
     assert aperture_row(real, 4.0).slice_um > 1.05 * aperture_row(REQUEST, 4.0).slice_um
     assert all(row.refused is None for row in aperture_rows(real))
+
+
+@pytest.mark.parametrize("told_lp_mm", [1.0, 40.0, 129.0], ids=["soft", "usual", "finer than two pixels"])
+@pytest.mark.parametrize("f_number", [1.4, 4.0])
+def test_what_would_be_measured_at_another_f_number_is_found_wherever_it_lies(told_lp_mm, f_number):
+    # At 0.05x and f/2 a perfect lens passes 129 lp/mm, past the 127 of two pixels a line pair. The closed form of the
+    # MTF, the pixel, and the Gaussian that makes it one half at f/2; solved anew at the other f-number by brentq.
+    def perfect(nu: float, marked: float) -> float:
+        s, x = min(nu * 0.55e-3 * marked * 1.05, 1.0), math.pi * 23.6 / 6000 * nu
+        return 2 / math.pi * (math.acos(s) - s * math.sqrt(1 - s**2)) * math.sin(x) / x
+
+    falloff = math.log(2 * perfect(told_lp_mm, 2.0)) / told_lp_mm**2
+    expected = brentq(lambda nu: perfect(nu, f_number) * math.exp(-falloff * nu**2) - 0.5, 1e-3, 6000 / 23.6 - 1e-3)
+    rig = MeasuredRig(magnification=0.05, f_number=2)
+    soft = replace(REQUEST, rig=rig, focus=Focus(lens_mtf50_lp_mm=told_lp_mm), subject=Subject(depth_mm=30))
+    assert at_f_number(soft, f_number).focus.lens_mtf50_lp_mm == pytest.approx(expected, rel=1e-8)
+
+
+def test_the_settings_of_an_f_number_name_all_that_changes_with_it():
+    assert set_options(REQUEST, 4.0) == ["rig.f_number=4"]
+    assert set_options(REQUEST, 8.0) == ["rig.f_number=8", "light.exposure_s=2"]  # two stops of half a second
+    metered = replace(REQUEST, light=replace(REQUEST.light, at_f_number=4))
+    assert set_options(metered, 8.0) == ["rig.f_number=8"]
+    effective = replace(REQUEST, rig=replace(REQUEST.rig, f_number=None, effective_f_number=10.0))
+    assert set_options(effective, 8.0)[:2] == ["rig.f_number=8", "rig.effective_f_number=null"]
+    soft = replace(REQUEST, focus=Focus(lens_mtf50_lp_mm=40))
+    assert set_options(soft, 8.0)[-1].startswith("focus.lens_mtf50_lp_mm=")
 
 
 @pytest.mark.parametrize("order", ["front_to_back", "back_to_front"])

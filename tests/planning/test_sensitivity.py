@@ -40,8 +40,30 @@ def test_bounds_are_wide_enough_for_lenses_as_they_are_sold():
     # common practice, no source: long lenses go down to 0.5, wide ones up to 2; of the published lenses that
     # tests/optics/test_prescriptions.py traces, the telephoto lens has 0.73
     assert BOUNDS["rig.pupil_magnification"] == (0.5, 2.0)
-    for key, (low, high) in BOUNDS.items():
-        assert low < high, key
+    # half a stop of contrast, a third of the overlap either way, and the depth of a filter ring to that of a lens hood:
+    # common practice, no source
+    assert BOUNDS == {
+        "rig.pupil_magnification": (0.5, 2.0),
+        "rig.close_up_gap_mm": (10.0, 40.0),
+        "focus.kept_contrast": (0.7, 0.9),
+        "focus.resolved_contrast": (0.2, 0.4),
+        "focus.overlap": (0.2, 0.4),
+    }
+
+
+@pytest.mark.parametrize(("key", "bounds"), BOUNDS.items())
+def test_each_bound_is_tried_and_counted_as_a_plan_with_it(key, bounds):
+    lens = (
+        "rig={kind: lens, focal_length_mm: 50, max_magnification: 0.15, f_number: 4, tubes_mm: [40], "
+        "close_up_dioptres: 10}"
+    )
+    changes = ["focus.model=contrast", "subject.depth_mm=20", lens]
+    loaded = load_request("x.yaml", changes, text=TEXT)
+    (effect,) = (one for one in effects_of_assumptions(loaded.value, loaded.assumed) if one.key == key)
+    assert tuple(case.value for case in effect.cases[1:]) == bounds
+    for case in effect.cases:
+        changed = load_request("x.yaml", [*changes, f"{key}={case.value}"], text=TEXT).value
+        assert case.frames == draft_of(changed).planes.frame_count
 
 
 def test_a_pupil_magnification_that_was_guessed_shows_at_the_seams_of_the_plan_as_it_is():

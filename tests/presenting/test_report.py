@@ -131,6 +131,21 @@ def test_every_picture_has_a_title_and_a_description(page):
     assert "the softest seam, between frames" in page["text"]
 
 
+def test_the_page_promises_only_what_the_rail_keeps(planned):
+    def says(*changes):
+        return page_of(planned(*changes), apertures=False)
+
+    promise = "The plan promises 0.8 of the in-focus contrast everywhere"
+    assert promise in says("rail.repeatability_um=1")
+    unknown = says("rail.repeatability_um=null")
+    assert promise not in unknown
+    assert "how well the rail repeats is not known" in unknown
+    shaky = says("rail.repeatability_um=30")
+    assert promise not in shaky
+    assert "the chance that its scatter leaves some seam below that is over 0.99" in shaky
+    assert promise in says("rail=null")  # without a rail nothing scatters that the plan knows of
+
+
 def test_the_page_speaks_the_cards_words(page):
     assert "<dt>clearance</dt>" in page["text"]
     assert "focus.kept_contrast 0.8" in page["text"]
