@@ -34,6 +34,10 @@ class Past:
         Port, firmware and boot number of the controller when it was last talked to; empty: not written down.
     sessions : frozenset of str
         Of this run's own hosts: nobody else had the rail as long as the controller names one of them.
+    before : str
+        Session of whoever had the rail before this run; empty: not written down.
+    named : bool
+        Whether the run began with a new name for the place of the rail.
     url : str or None
         As typed for ``--url``; None: the profile's own.
     warm_up_s : float
@@ -76,6 +80,8 @@ class Past:
     controller: str
     boot: int
     sessions: frozenset[str]
+    before: str
+    named: bool
     url: str | None
     warm_up_s: float
     after: str | None
@@ -218,6 +224,8 @@ def _told(records: list[Record], whole_bytes: int) -> Past:
         controller=last.get("controller", ""),
         boot=last["boot"],
         sessions=frozenset(sessions),
+        before=head.get("before", ""),
+        named=head.get("named", False),
         url=last.get("url"),
         warm_up_s=head.get("warm_up_s", 0.0),
         after=head.get("after"),

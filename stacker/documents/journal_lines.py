@@ -210,6 +210,8 @@ _IS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "kind": (lambda value: value in KINDS, f"one of {', '.join(KINDS)}"),
     "profile_digest": (_text, "text"),
     "session": (_text, "text"),
+    "before": (_text, "text"),
+    "named": (lambda value: isinstance(value, bool), "true or false"),
     "controller": (_text, "text"),
     "port": (_text, "text"),
     "url": (_text_or_none, "text"),

@@ -34,17 +34,14 @@ def of_this_plan(plan_path: Path, digest: str) -> dict[Path, Past]:
 
     Those that are none are left out; of a damaged one counts what is sound.
     """
-    found = {}
-    for path in beside(plan_path):
-        try:
-            past = read_journal(path)
-        except DamagedJournal as damaged:
-            past = damaged.past
-        except InputError:
-            continue
-        if past.digest == digest:
-            found[path] = past
+    found = {path: past for path in beside(plan_path) if (past := _past_of(path)) is not None and past.digest == digest}
     return dict(sorted(found.items(), key=lambda item: (item[1].last_utc, item[0].name)))
+
+
+def in_folder(folder: Path) -> list[tuple[Path, Past]]:
+    """All journals of a folder, of whatever plan, by when they were gone on with last; of damaged ones the sound lines."""
+    found = [(path, past) for path in folder.glob("*.run.jsonl") if (past := _past_of(path)) is not None]
+    return sorted(found, key=lambda item: (item[1].last_utc, item[0].name))
 
 
 def unfinished(plan_path: Path, digest: str) -> dict[Path, Past]:
@@ -95,6 +92,15 @@ def run_before(past: Past, own: Path) -> list[Path]:
         except InputError:
             break
     return chain[:-1]
+
+
+def _past_of(path: Path) -> Past | None:
+    try:
+        return read_journal(path)
+    except DamagedJournal as damaged:
+        return damaged.past
+    except (InputError, OSError):
+        return None
 
 
 def _stem(plan_path: Path) -> str:

@@ -86,7 +86,7 @@ def drive(
             journal = earlier.journal
             journal.write("resume", utc=journals.utc_now(), **begun)
         else:
-            header = _header(job, wishes, rail, begun, after=after, refocused=refocused)
+            header = _header(job, wishes, rail, identity, begun, after=after, refocused=refocused)
             journal = journals.create(journal_path, rail.clock.now, header, opener=opener)
             closing.callback(journal.close)
         kind = earlier.past.kind if resume and earlier is not None else wishes.kind
@@ -112,7 +112,14 @@ def _begun(
 
 
 def _header(
-    job: Job, wishes: Wishes, rail: Rail, begun: dict[str, object], *, after: Path | None, refocused: bool
+    job: Job,
+    wishes: Wishes,
+    rail: Rail,
+    identity: Identity,
+    begun: dict[str, object],
+    *,
+    after: Path | None,
+    refocused: bool,
 ) -> dict[str, object]:
     return {
         "run": secrets.token_hex(4),
@@ -124,6 +131,8 @@ def _header(
         "after": None if after is None or not str(after).isprintable() else str(after.resolve()),
         "refocused": refocused,
         "session": rail.controller.session,
+        "before": identity.session,
+        "named": wishes.rail_at is not None,
         **begun,
     }
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
@@ -10,6 +10,7 @@ from urllib.parse import parse_qs, urlsplit
 from stacker.documents.journal import Past
 from stacker.driving import journal as journals
 from stacker.driving.bench import make_ready
+from stacker.driving.beside import in_folder
 from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
@@ -30,11 +31,14 @@ class Earlier:
         What it tells.
     cut : str
         What was cut off its end; empty for nothing.
+    trusted : frozenset of str
+        Sessions of hosts that left the rail's count as it was: of this run, and of those that came between.
     """
 
     journal: Journal
     past: Past
     cut: str
+    trusted: frozenset[str]
 
     def meet(self, job: Job, controller: Controller, identity: Identity, *, moved_port: bool) -> None:
         """Before the rail is taken over: be sure that it is the same one, and note who takes it.
@@ -48,7 +52,7 @@ class Earlier:
         """
         same_rail(job, self.past, identity, moved_port=moved_port)
         self.journal.keep_time(controller.clock.now)
-        ours = identity.session in (*self.past.sessions, NOBODY)
+        ours = identity.session in (*self.trusted, NOBODY)
         self.journal.write("opens", session=controller.session, ours=ours)
 
 
@@ -61,7 +65,18 @@ def open_earlier(path: Path, opener: Callable[..., DurableFile]) -> Earlier:
         When it cannot be gone on with.
     """
     file, past, cut = journals.reopen(path, opener=opener)
-    return Earlier(journal=Journal(file, path, lambda: 0.0), past=past, cut=cut)
+    others = [other for place, other in in_folder(path.parent) if place.name != path.name]
+    return Earlier(journal=Journal(file, path, lambda: 0.0), past=past, cut=cut, trusted=trusted_sessions(past, others))
+
+
+def trusted_sessions(past: Past, others: Iterable[Past]) -> frozenset[str]:
+    """Sessions of a run, and of runs that had the rail right after it, one behind the other, and named no place anew."""
+    trusted = set(past.sessions)
+    for other in sorted(others, key=lambda one: one.began_utc):
+        named = other.named or other.lost or other.refocused
+        if other.boot == past.boot and other.before in trusted - {""} and not named:
+            trusted |= other.sessions
+    return frozenset(trusted)
 
 
 def port_of(url: str) -> str:
@@ -136,7 +151,7 @@ def position_holds(
     past, journal = earlier.past, earlier.journal
     known = make_ready(rail).known and not past.lost and identity.boot == past.boot and not refocused
     doubt = "The rail's position was lost."
-    if known and identity.session not in (*past.sessions, NOBODY):
+    if known and identity.session not in (*earlier.trusted, NOBODY):
         doubt = "Another program used the rail since, and may have named its place anew (here, --rail-at-mm, find)."
         if confirm is None:
             raise Refusal(

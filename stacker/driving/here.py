@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from stacker.documents.journal import DamagedJournal, Past, read_journal
+from stacker.driving.beside import in_folder
 from stacker.driving.going_on import port_of
 from stacker.driving.job import Job
-from stacker.errors import InputError, Refusal
+from stacker.errors import Refusal
 from stacker.figures import typed_mm
 from stacker.rail.controller import NOBODY, Identity
 
@@ -29,7 +27,7 @@ def how_here(job: Job, identity: Identity, position: int, counted: int) -> str:
     Refusal
         When a run left it there, and not at its front.
     """
-    for path, past in _latest_first(job.path.parent):
+    for path, past in reversed(in_folder(job.path.parent)):
         held = identity.session in past.sessions - {"", NOBODY} and identity.boot == past.boot
         if past.port not in ("", port_of(job.link.url)) or not (held or counted == past.left_at):
             continue
@@ -47,15 +45,3 @@ def how_here(job: Job, identity: Identity, position: int, counted: int) -> str:
     if identity.session == NOBODY:
         return "here; no program has moved it since it was switched on"
     return "here; no journal beside the plan says how it came there"
-
-
-def _latest_first(folder: Path) -> list[tuple[Path, Past]]:
-    found = []
-    for path in folder.glob("*.run.jsonl"):
-        try:
-            found.append((path, read_journal(path)))
-        except DamagedJournal as damaged:
-            found.append((path, damaged.past))
-        except (InputError, OSError):
-            continue
-    return sorted(found, key=lambda item: (item[1].last_utc, item[0].name), reverse=True)

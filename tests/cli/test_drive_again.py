@@ -73,12 +73,11 @@ def test_a_resume_without_a_port_goes_on_where_the_run_was_begun_and_nowhere_els
     assert len(openings(tmp_path)) > taken
 
 
-def test_a_look_at_the_ends_between_does_not_hide_the_run_that_was_stopped(stacker, plan, tmp_path, url, monkeypatch):
+def test_a_look_at_the_ends_between_does_not_hide_the_run_that_was_stopped(stacker, plan, tmp_path, url):
     drive(stacker, plan, url + "&unplug_at_s=20")
     (journal,) = tmp_path.glob("*.run.jsonl")
     assert drive(stacker, plan, url, "--ends", "--journal", tmp_path / "beetle-20310504-220000Z.run.jsonl").code == 0
-    monkeypatch.setattr("stacker.cli.drive_talk.click.confirm", lambda *_, **__: True)  # nobody named the place anew
-    done = stacker("drive", plan, "--go", "--resume", "--url", url)
+    done = drive(stacker, plan, url, "--resume")  # what came between is in its journal: nothing to be asked
     assert done.code == 0, done.err
     assert done.err.startswith(f"Goes on with {journal}: still to take ")
     rows = read_plan(plan).frames.position_microsteps

@@ -120,6 +120,34 @@ def test_a_resume_killed_at_any_moment_blames_no_other_program(tmp_path, moments
         assert_complete(job)
 
 
+@pytest.mark.parametrize(("between", "asked"), [({}, False), ({"rail_at": MIDDLE + 40}, True)], ids=["ends", "named"])
+def test_a_run_that_came_between_is_no_stranger_unless_it_named_the_place_anew(tmp_path, between, asked):
+    job = stopped_after(tmp_path, 2)
+    wishes = Wishes(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends", **between)
+    drive(job, wishes, person(), journal_path=tmp_path / "ends.run.jsonl")
+    if asked:
+        for _ in range(2):  # a refused attempt is not trusted either
+            with pytest.raises(Refusal, match="Another program used the rail"):
+                run(job, resume=True)
+    else:
+        run(job, resume=True)
+        assert read_journal(journal_of(job)).pending == ()
+
+
+def test_a_stranger_between_two_runs_is_one(tmp_path):
+    job = stopped_after(tmp_path, 2)
+    rail, _ = connect(job.link, job.rail)
+    rail.controller.close()
+    drive(
+        job,
+        Wishes(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends"),
+        person(),
+        journal_path=tmp_path / "ends.run.jsonl",
+    )
+    with pytest.raises(Refusal, match="Another program used the rail"):
+        run(job, resume=True)
+
+
 def test_a_journal_of_compressed_time_gives_no_time_of_day(tmp_path):
     job = stopped_after(tmp_path, 2)
     run(job, resume=True)
