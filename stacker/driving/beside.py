@@ -39,7 +39,7 @@ def of_this_plan(plan_path: Path, digest: str) -> dict[Path, Past]:
 
 
 def in_folder(folder: Path) -> list[tuple[Path, Past]]:
-    """All journals of a folder, of whatever plan, by when they were gone on with last; of damaged ones the sound lines."""
+    """All journals of a folder, of whatever plan, by when they were gone on with last; damaged ones as far as sound."""
     found = [(path, past) for path in folder.glob("*.run.jsonl") if (past := _past_of(path)) is not None]
     return sorted(found, key=lambda item: (item[1].last_utc, item[0].name))
 

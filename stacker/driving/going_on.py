@@ -70,7 +70,7 @@ def open_earlier(path: Path, opener: Callable[..., DurableFile]) -> Earlier:
 
 
 def trusted_sessions(past: Past, others: Iterable[Past]) -> frozenset[str]:
-    """Sessions of a run, and of runs that had the rail right after it, one behind the other, and named no place anew."""
+    """Sessions of a run, and of runs that had the rail right after it, one by one, and named no place anew."""
     trusted = set(past.sessions)
     for other in sorted(others, key=lambda one: one.began_utc):
         named = other.named or other.lost or other.refocused
