@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import Any
 
 from stacker.documents.journal_lines import CLOSING
 from stacker.driving import preflight
 from stacker.driving.job import Job
+from stacker.driving.last_word import doubts
 from stacker.driving.paper import PaperProcess, PaperReleaseLine, paper_controller
 from stacker.driving.runner import run_frames
 from stacker.driving.shutters import shutter_for
@@ -146,6 +148,9 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         lines.append("Between them 'where' and 'shot', which ask and move nothing, as often as needed.")
     elif job.link.gcode.position_query:
         lines.append(f"Between them: '{job.link.gcode.position_query}', which asks for the position.")
+    elif job.link.gcode.mode:
+        lines.append(f"Between them: '{job.link.gcode.mode}', to hear whether it still answers.")
+    lines += [line for text in doubts(job.link.gcode) for line in wrap(text, 80)]
     return "\n".join(lines)
 
 

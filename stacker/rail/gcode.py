@@ -129,10 +129,11 @@ class GcodeController(GcodeMoves):
         return self.shot()
 
     def _hold_contact(self) -> None:
-        while (left_s := self._closed_s + self._pulse_s - self.clock.now()) > 0:
-            if left_s > SLICE_S:
-                self.still_there()
-            self.clock.sleep(min(left_s, SLICE_S))
+        opens_s = self._closed_s + self._pulse_s
+        while self.clock.now() < opens_s:
+            if opens_s - self.clock.now() > SLICE_S:
+                self.still_there()  # this takes time
+            self.clock.sleep(min(opens_s - self.clock.now(), SLICE_S))
             self.attend()
 
     def shot(self) -> ShotState:

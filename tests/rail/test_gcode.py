@@ -80,6 +80,16 @@ def test_the_whole_dialogue_of_one_frame():
     assert opened_s - closed_s == pytest.approx(0.2, abs=0.05)  # a slice, and two answers on the wire
 
 
+@pytest.mark.parametrize("answers_after_s", [0.005, 0.01, 0.03, 0.045])
+def test_asking_whether_it_still_answers_does_not_hold_the_contact_longer(answers_after_s):
+    board = Board(answers_after_s=answers_after_s)
+    rail = ready(board)
+    rail.move(64_048)
+    expose(rail)
+    closed_s, opened_s = (at_s for at_s, _ in board.contact_s[-2:])
+    assert opened_s - closed_s == pytest.approx(0.2 + answers_after_s, abs=1e-6)  # counted from the acknowledgement
+
+
 def test_the_rail_counts_as_arrived_when_it_is_and_not_when_the_line_is_acknowledged():
     board = Board(begins_after_s=0.3)
     rail = ready(board)

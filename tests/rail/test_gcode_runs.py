@@ -225,6 +225,8 @@ def test_the_dry_run_shows_the_very_lines(drive_on):
     text = dry_run.text(job, rehearsed, whole=False)
     assert "check code" not in text
     assert "G1 X40.03 F180" in text
+    assert "Between them: 'G21', to hear whether it still answers." in text
+    assert "position: this controller cannot be asked" in text
 
 
 class _Served:
