@@ -167,7 +167,12 @@ def test_a_reset_at_a_random_instant(drive_on, seed):
     words = chance.choice((WORDS, QUERY, DWELL, replace(QUERY, arrival="dwell")))
     words = replace(words, arrival_margin_s=chance.uniform(0.2, 0.6), greeting=chance.choice((words.greeting, ())))
     retreat = chance.choice((0, 0, 16_000, -16_000))
-    manners = Manners(boot_s=chance.uniform(0.3, 2.5), lets_go=False)
+    manners = Manners(
+        boot_s=chance.uniform(0.3, 2.5),
+        status_every_s=chance.choice((0.0, 0.0, 0.37)),
+        ending=chance.choice(("", " P15 B3")),
+        in_one_line=chance.choice((False, True)),
+    )
     options = {
         "words": words,
         "manners": manners,
