@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.errors import Fault, InputError
+from stacker.figures import one_line
 
 _POSITIONS = {"position_mm": 1000.0, "position_microsteps": None}
 _READINGS = {"reading_mm": 1000.0, "reading_um": 1.0}
@@ -71,14 +72,11 @@ def parse_readings(text: str, path: str, *, microstep_um: float) -> Readings:
     if not lines:
         raise InputError([Fault(path=path, line=0, column=0, key="", text=f"empty; begin with the line '{EXAMPLE}'")])
     separator = ";" if ";" in lines[0][1] else ","
-    rows = [
-        (number, [cell.strip() for cell in next(csv.reader([line.split("#")[0]], delimiter=separator))])
-        for number, line in lines
-    ]
+    rows = [(number, _cells(line, separator)) for number, line in lines]
     (first, head), *body = rows
     position, reading = _column(head, _POSITIONS), _column(head, _READINGS)
     if position is None or reading is None or set(head) != {position, reading, "approached"} or len(head) != 3:
-        said = ", ".join(head)
+        said = one_line(", ".join(head))[:200]
         text = (
             f"found the columns {said}; write position_mm or position_microsteps, reading_mm or reading_um, "
             "and approached (up: the last motion went to larger positions; down: to smaller ones)"
@@ -100,6 +98,14 @@ def parse_readings(text: str, path: str, *, microstep_um: float) -> Readings:
     )
 
 
+def _cells(line: str, separator: str) -> list[str]:
+    """The values of a line; none where it cannot be taken apart."""
+    try:
+        return [cell.strip() for cell in next(csv.reader([line.split("#")[0]], delimiter=separator))]
+    except csv.Error:  # a null character, or a value of a hundred thousand
+        return []
+
+
 def _column(head: Sequence[str], names: Sequence[str] | dict[str, float | None] | dict[str, float]) -> str | None:
     given = [name for name in names if name in head]
     return given[0] if len(given) == 1 else None
@@ -118,7 +124,8 @@ def _row(
         value = _SIDES.get(cell.lower(), math.nan) if name == "approached" else _number(cell, separator)
         if not math.isfinite(value):
             wanted = "up or down" if name == "approached" else "a number"
-            faults.append(Fault(path=path, line=line, column=1, key=name, text=f"found '{cell}'; write {wanted}"))
+            found = one_line(cell)[:40]
+            faults.append(Fault(path=path, line=line, column=1, key=name, text=f"found '{found}'; write {wanted}"))
         row.append(value)
     return tuple(row)
 

@@ -33,6 +33,14 @@ def test_microsteps_and_micrometres_in_any_order():
     assert (found.position_um[0], found.reading_um[0]) == (2000, 12.5)
 
 
+@pytest.mark.parametrize("cell", ["1" * 200_000, "\0", '"1'])
+def test_a_line_that_cannot_be_taken_apart_is_a_fault_of_its_line(cell):
+    """The library gives up on a null character (before Python 3.11) and on a value longer than 131,072 signs."""
+    (fault,) = faults_of(f"position_mm,reading_mm,approached\n1,2,up\n{cell},2,up\n")
+    assert fault.startswith("screw.csv:3:1: ")
+    assert len(fault) < 200
+
+
 def test_semicolons_allow_decimal_commas():
     text = "position_mm;reading_mm;approached\n10,25;0,251;up\n"
     assert parse_readings(text, "a", microstep_um=1).reading_um[0] == pytest.approx(251)

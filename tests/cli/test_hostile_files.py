@@ -137,7 +137,7 @@ def judge(folder: Path, name: str, content: bytes, monkeypatch) -> list[str]:
             continue
         if code not in (0, 1, 2, 3) or "Traceback" in out + err:
             wrong.append(f"{arguments}: exit code {code}, {err[-200:]}")
-        if signs := commanding(out + err):
+        if signs := commanding((out + err).replace("\r\n", "\n")):  # as RFC 4180 ends the lines of a table
             wrong.append(f"{arguments}: {signs} on the terminal")
         if len(out + err) > 500_000:
             wrong.append(f"{arguments}: {len(out + err)} characters to read")
