@@ -101,7 +101,7 @@ def parse_readings(text: str, path: str, *, microstep_um: float) -> Readings:
 def _cells(line: str, separator: str) -> list[str]:
     """The values of a line; none where it cannot be taken apart."""
     try:
-        return [cell.strip() for cell in next(csv.reader([line.split("#")[0]], delimiter=separator))]
+        return [cell.strip() for cell in next(csv.reader([line.split("#", maxsplit=1)[0]], delimiter=separator))]
     except csv.Error:  # a null character, or a value of a hundred thousand
         return []
 

@@ -98,7 +98,6 @@ def _code_of(arguments: list[str]) -> int:
     as_json = "--json" in arguments
     try:
         code = stacker.main(args=arguments, prog_name="stacker", standalone_mode=False)
-        sys.stdout.flush()  # a full disk shows here at the latest
     except StackerError as error:
         return _report(error, as_json=as_json)
     except click.ClickException as error:
