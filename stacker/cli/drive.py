@@ -195,7 +195,10 @@ def _rehearse(
             "front_at_mm": None if front_at is None else job.mm(front_at),
             "duration_s": job.duration_s,
             "set_up": rehearsed.set_up,
-            "frames": [{"frame": frame, "requests": requests} for frame, requests in rehearsed.frames],
+            "frames": [
+                {"frame": frame, "opens_s": round(opens_s, 3), "requests": requests}
+                for (frame, requests), opens_s in zip(rehearsed.frames, rehearsed.opens_s, strict=True)
+            ],
         }
         write_json(result_document("drive", result))
     elif not quiet:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from stacker.documents.fields import Block, declare
@@ -12,6 +12,7 @@ from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.rail_link import LINK, Link, Shutter
 from stacker.documents.values import Flag, ListOf, Number, Text
 from stacker.figures import significant
+from stacker.motion.move_time import move_time_s
 from stacker.motion.step_grid import division_um, microstep_um
 from stacker.motion.take_up import take_up_microsteps
 from stacker.records import record
@@ -142,29 +143,19 @@ class RailProfile:
         """How far a move goes beyond a stop and back [microsteps]."""
         return take_up_microsteps(backlash_um=self.backlash_um, microstep_um=self.microstep_um)
 
-    @property
-    def piece_s(self) -> float:
-        """How long a move takes at most [s]: where nothing can stop it, longer ones are made in pieces."""
-        return self.link.piece_s if isinstance(self.link, GcodeLink) else math.inf
+    def mover(self) -> Callable[[int], float]:
+        """How long a move of so many microsteps takes [s].
 
-    @property
-    def pause_s(self) -> float:
-        """How long the rail waits after every piece of a move [s]: an answer may mean queued, not arrived."""
-        return self.link.pause_s if isinstance(self.link, GcodeLink) else 0.0
-
-    @property
-    def contact_s(self) -> float:
-        """How long the release contact stays closed for a frame, whatever the exposure [s]."""
-        shutter = self.shutter
-        return 0.0 if shutter.bulb or shutter.via in ("command", "manual") else shutter.pulse_s
-
-    @property
-    def held_s(self) -> float:
-        """How long the rail waits at least after the release contact closed [s]: where the host holds it itself."""
-        if isinstance(self.link, GcodeLink) and self.shutter.via == "rail":
-            asked = 2 if self.link.position_query else 0
-            return self.contact_s + (2 + asked) * self.link.answer_s
-        return self.contact_s if self.shutter.via in ("rts", "dtr") else 0.0
+        Where nothing stops a move it is made in pieces, each with a pause: an answer may mean queued, not arrived.
+        """
+        link, microstep_mm = self.link, self.microstep_um / 1000
+        return lambda microsteps: move_time_s(
+            microsteps * microstep_mm,
+            speed_mm_s=self.speed_mm_s,
+            acceleration_mm_s2=self.acceleration_mm_s2,
+            piece_s=link.piece_s if isinstance(link, GcodeLink) else math.inf,
+            pause_s=link.pause_s if isinstance(link, GcodeLink) else 0.0,
+        )
 
     @property
     def travel_mark(self) -> str:

@@ -41,11 +41,14 @@ class Rehearsed:
         Requests before the first frame.
     frames : tuple of (int, tuple of str)
         Frame number (0: closing frame) and the requests for it.
+    opens_s : tuple of float
+        When the shutter of each opens [s], the rail at rest with the front in focus before.
     """
 
     front_at: int | None
     set_up: tuple[str, ...]
     frames: tuple[tuple[int, tuple[str, ...]], ...]
+    opens_s: tuple[float, ...]
 
 
 def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehearsed:
@@ -69,19 +72,23 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
         rail.bounds = (low, high)
         controller.set_limits(low, high)
     marks: list[tuple[int, int]] = []
-    shutter = shutter_for(
-        rail,
-        job.shutter,
-        take=lambda _: True,
-        open_line=lambda _, line: PaperReleaseLine(controller.requests, line),
-        start=lambda command, **_: PaperProcess(controller.requests, command),
+    shutter = _Watched(
+        shutter_for(
+            rail,
+            job.shutter,
+            take=lambda _: True,
+            open_line=lambda _, line: PaperReleaseLine(controller.requests, line),
+            start=lambda command, **_: PaperProcess(controller.requests, command),
+        )
     )
+    rail.here()  # as a run knows it
+    began_s = rail.clock.now()
     shutter.set_up()
     before = len(controller.requests)
     run_frames(
         job,
         rail,
-        _SetUpDone(shutter),
+        shutter,
         _NoJournal(),  # type: ignore[arg-type]
         front_at=origin,
         frames=frames,
@@ -93,17 +100,30 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
         front_at=front_at,
         set_up=tuple(requests[:before]),
         frames=tuple((frame, tuple(requests[start:end])) for (frame, end), start in zip(marks, starts, strict=True)),
+        opens_s=tuple(contact_s + job.pace.delay_s - began_s for contact_s in shutter.contacts_s),
     )
 
 
-class _SetUpDone:
-    """A shutter whose set-up has been kept apart already."""
+class _Watched:
+    """A shutter that is set up once, apart from the frames, and notes when its contact closes."""
 
     def __init__(self, shutter: Shutter) -> None:
-        self._shutter = shutter
+        self._shutter, self._ready = shutter, False
+        self.contacts_s: list[float] = []
 
     def __getattr__(self, name: str) -> Any:
-        return (lambda: None) if name == "set_up" else getattr(self._shutter, name)
+        return getattr(self._shutter, name)
+
+    def set_up(self) -> None:
+        """The first time."""
+        if not self._ready:
+            self._shutter.set_up()
+        self._ready = True
+
+    def fire(self, shot: int, position: int) -> float:
+        """Note when."""
+        self.contacts_s.append(self._shutter.fire(shot, position))
+        return self.contacts_s[-1]
 
 
 def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
@@ -141,7 +161,7 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         title = "closing frame" if frame == CLOSING else f"frame {frame}"
         lines.append(
             f"  {title}: focus {job.focus_um[row]:.1f} um, {job.positions[row]} microsteps, {job.exposure_s[row]:g} s"
-            + (f", opens at {job.start_s[row]:.1f} s" if job.start_s else "")
+            + (f", opens at {rehearsed.opens_s[number]:.1f} s" if job.start_s else "")
         )
         lines += [f"    {request}" for request in requests]
     if job.link.gcode is None:

@@ -9,40 +9,17 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents.gcode_link import GcodeLink
+from stacker.documents.pace import pace_of
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_link import Link
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
+from stacker.motion.frame_clock import Pace
 from stacker.motion.step_grid import whole_down, whole_up
 from stacker.motion.take_up import Direction
 from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.rail import RailSettings
 from stacker.rail.shutter import ShutterSettings
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Pace:
-    """What the camera and the light need between frames; None: not known, not waited for.
-
-    Parameters
-    ----------
-    settle_s : float
-        From the end of a move until nothing shakes [s].
-    recycle_s : float
-        From one opened shutter to the next [s].
-    buffer_frames : int or None
-        Frames that the camera holds unwritten.
-    write_s : float or None
-        How long one file takes to write [s].
-    delay_s : float
-        From contact to open shutter: mirror and lag [s].
-    """
-
-    settle_s: float
-    recycle_s: float = 0.0
-    buffer_frames: int | None = None
-    write_s: float | None = None
-    delay_s: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -226,7 +203,6 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
     front_mm = request.subject.front_at_mm
     closes_in = request.moves in ("camera", "subject") and plan.optics.working_distance_mm is not None
     clear_mm = (plan.optics.working_distance_mm or 0.0) - request.subject.keep_clear_mm
-    writes = camera.raw_mb is not None and camera.write_mb_s is not None
     shutter = profile.shutter
     return Job(
         name=plan.name,
@@ -261,13 +237,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
             command=shutter.command,
             timeout_s=shutter.timeout_s,
         ),
-        pace=Pace(
-            settle_s=profile.settle_s,
-            recycle_s=light.recycle_s if light else 0.0,
-            buffer_frames=camera.buffer_frames,
-            write_s=(camera.raw_mb or 0.0) / (camera.write_mb_s or 1.0) if writes else None,
-            delay_s=camera.mirror_s + camera.lag_s,
-        ),
+        pace=pace_of(profile, camera, recycle_s=light.recycle_s if light else 0.0),
         hold_after=profile.hold_after,
         low_switch_at=None if profile.low_switch_at_mm is None else settings.microsteps(profile.low_switch_at_mm),
         check_steps_after=profile.check_steps_after,

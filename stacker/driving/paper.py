@@ -5,14 +5,19 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from stacker.driving.job import Job
+from stacker.motion.move_time import move_time_s
 from stacker.rail.acknowledged import AcknowledgedLines
 from stacker.rail.clock import Clock, VirtualClock
+from stacker.rail.controller import ControllerRefused
+from stacker.rail.framing import reply_bytes, request_bytes
 from stacker.rail.gcode import GcodeController
 from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.line import LineController
 from stacker.rail.link import Link
+from stacker.rail.wire_time import ANSWERS_S, byte_s
 
 QUESTIONS = ("where", "shot", "identify", "state", "edge")  # they move nothing and are repeated as often as needed
 
@@ -20,10 +25,10 @@ QUESTIONS = ("where", "shot", "identify", "state", "edge")  # they move nothing 
 class PaperLink:
     """Stands in for a link: there is no port."""
 
-    url, byte_s, pending = "dry run", 10 / 115_200, False
+    url, pending = "dry run", False
 
-    def __init__(self, clock: Clock) -> None:
-        self.clock = clock
+    def __init__(self, clock: Clock, byte_s: float) -> None:
+        self.clock, self.byte_s = clock, byte_s
 
     def send(self, data: bytes) -> None:
         """Nothing leaves the program."""
@@ -33,18 +38,23 @@ class PaperLink:
 
 
 class PaperLineController(LineController):
-    """A controller of our line protocol.
+    """A controller of our line protocol, as slow and as strict about its contacts as a real one.
 
     Parameters
     ----------
     start : int
         Where its rail stands [microsteps].
+    byte_s : float
+        How long a byte would be on the wire [s].
     """
 
-    def __init__(self, start: int) -> None:
-        super().__init__(PaperLink(VirtualClock()), session=1)  # type: ignore[arg-type]
+    def __init__(self, start: int, byte_s: float) -> None:
+        super().__init__(PaperLink(VirtualClock(), byte_s), session=1)  # type: ignore[arg-type]
         self.requests: list[str] = []
-        self._at, self._shot = start, 0
+        self._at, self._shot, self._byte_s = start, 0, byte_s
+        self._closing_s = self._contacts_open_s = self._rests_s = 0.0
+        self._wired = False
+        self._speeds = {"speed": 1, "accel": 1}
 
     def take_over(self) -> None:
         """The sessions are known at the bench alone."""
@@ -54,18 +64,41 @@ class PaperLineController(LineController):
         """Keep the request; answer as a rail would that has done it already."""
         if verb in ("move", "jog"):
             self._check_bounds(int(arguments[0]))
-            self._at = int(arguments[0])
-        if verb == "fire":
-            self._shot = int(arguments[0])
+        self.clock.sleep(request_bytes(verb, *arguments) * self._byte_s + ANSWERS_S)
+        self.acted_s = self.clock.now()
+        words = self._done(verb, [int(word) for word in arguments if isinstance(word, int)])
         if verb not in QUESTIONS:
             self.requests.append(" ".join([verb, *map(str, arguments)]))
-        if verb == "where":
-            return ["rest", "known", str(self._at), "arrived"]
-        return [str(self._shot), "fired", "closed"] if verb in ("fire", "shot") else []
+        self.clock.sleep(reply_bytes(*words) * self._byte_s)
+        return words
+
+    def _done(self, verb: str, numbers: Sequence[int]) -> list[str]:
+        """What a request does, and the words of its answer."""
+        match verb, numbers:
+            case (("speed" | "accel"), [number]):
+                self._speeds[verb] = number
+            case "shutter", [closed_ms, focus_ms]:
+                self._closing_s = (closed_ms + focus_ms) / 1000
+            case "move", [position]:
+                self._rests_s = self.acted_s + move_time_s(
+                    position - self._at, speed_mm_s=self._speeds["speed"], acceleration_mm_s2=self._speeds["accel"]
+                )  # in microsteps, as good as in mm
+                self._at = position
+            case "where", _:
+                motion = "rest" if self.acted_s >= self._rests_s else "moves"
+                return [motion, "known", str(self._at), "arrived"]
+            case "fire", [shot, _]:
+                if self.acted_s < max(self._rests_s, self._contacts_open_s):
+                    raise ControllerRefused("busy", "", "the rail moves, or a contact is closed still.")
+                self._shot, self._contacts_open_s = shot, self.acted_s + self._closing_s
+                return [str(shot), "firing", "waiting" if self._wired else "unwired"]
+            case "watch", [_, sync_ms]:
+                self._wired = sync_ms > 0
+        return [str(self._shot), "fired", "closed" if self._wired else "unwired"] if verb == "shot" else []
 
 
 class _PaperLines(AcknowledgedLines):
-    """Lines that are acknowledged at once."""
+    """Lines that are acknowledged in their time."""
 
     def __init__(self, link: Link, words: GcodeWords) -> None:
         super().__init__(link, words)
@@ -73,6 +106,7 @@ class _PaperLines(AcknowledgedLines):
 
     def say(self, line: str) -> None:
         """Keep the line."""
+        self._link.clock.sleep(self._words.answer_s)
         self.said.append(line)
 
     def post(self, line: str, within_s: float) -> None:
@@ -96,14 +130,17 @@ class PaperGcodeController(GcodeController):
 
     def __init__(self, start: int, words: GcodeWords, microsteps_per_mm: float) -> None:
         mute = replace(words, position_query=None)
-        super().__init__(
-            PaperLink(VirtualClock()),  # type: ignore[arg-type]
-            mute,
-            microsteps_per_mm=microsteps_per_mm,
-        )
-        self.lines = _PaperLines(PaperLink(self.clock), mute)  # type: ignore[arg-type]
+        link: Any = PaperLink(VirtualClock(), 0.0)
+        super().__init__(link, mute, microsteps_per_mm=microsteps_per_mm)
+        self.lines = _PaperLines(link, mute)
         self.requests = self.lines.said
         self._at, self._known = start, True
+
+    def start_move(self, position: int) -> None:
+        """Keep the lines; a dwell behind the move is acknowledged when it has ended."""
+        took_s = move_time_s(position - self._at, speed_mm_s=self._speed, acceleration_mm_s2=self._acceleration)
+        super().start_move(position)
+        self._due_s = max(self._due_s, self.clock.now() + took_s)
 
     def still_there(self) -> None:
         """Paper is."""
@@ -113,7 +150,7 @@ def paper_controller(job: Job, start: int) -> PaperLineController | PaperGcodeCo
     """The controller that a job would talk to, of paper."""
     if job.link.gcode is not None:
         return PaperGcodeController(start, job.link.gcode, job.rail.microsteps_per_mm)
-    return PaperLineController(start)
+    return PaperLineController(start, byte_s(job.link.url, job.link.baud))
 
 
 class PaperReleaseLine:

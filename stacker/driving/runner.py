@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from stacker.documents.journal_lines import CLOSING
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
+from stacker.motion.frame_clock import FrameClock
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter, SyncStayedOpen
-
-RELEASE_S = 0.02  # the release contact stays open at least that long between two frames (common practice, no source)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,45 +35,6 @@ class Progress:
     elapsed_s: float
     left_s: float
     evidence: str
-
-
-class Pacer:
-    """When the next shutter may open: the rail has settled, the flash is ready, the camera's buffer has room.
-
-    Parameters
-    ----------
-    job : Job
-        With its pace.
-    fired_s : float or None
-        When the flash may have fired last [s]; None: long ago.
-    """
-
-    def __init__(self, job: Job, fired_s: float | None = None) -> None:
-        self._pace, self._pulse_s = job.pace, job.shutter.pulse_s if job.shutter.via == "rail" else 0.0
-        self._released_s = 0.0
-        self._fired_s = fired_s
-        self._written_s: deque[float] = deque(maxlen=job.pace.buffer_frames or 1)
-
-    def due_s(self, arrived_s: float) -> float:
-        """When the contact may close for a rail that arrived then [s]."""
-        pace, due_s = self._pace, max(arrived_s + self._pace.settle_s, self._released_s)
-        if self._fired_s is not None:
-            due_s = max(due_s, self._fired_s + pace.recycle_s)
-        if pace.write_s is not None and pace.buffer_frames and len(self._written_s) == pace.buffer_frames:
-            due_s = max(due_s, self._written_s[0])
-        return due_s
-
-    def fired(self, contact_s: float, exposure_s: float) -> None:
-        """Note an exposure."""
-        self._fired_s = contact_s + self._pace.delay_s
-        self._released_s = contact_s + self._pulse_s + RELEASE_S
-        before_s = self._written_s[-1] if self._written_s else 0.0
-        self._written_s.append(max(before_s, self._fired_s + exposure_s) + (self._pace.write_s or 0.0))
-
-    @property
-    def written_s(self) -> float:
-        """When the camera has written all its files, as far as known [s]."""
-        return self._written_s[-1] if self._written_s else 0.0
 
 
 def run_frames(
@@ -120,7 +79,7 @@ def run_frames(
         Whatever ended the run early; the journal holds all until then.
     """
     began_s = rail.clock.now()
-    pacer = Pacer(job, began_s if last_shot else None)  # the run before may have ended with a flash just now
+    clock = FrameClock(job.pace, began_s if last_shot else None)  # the run before may have ended with a flash just now
     shutter.set_up()
     shot = shutter.next_shot(last_shot + 1)
     for done, frame in enumerate(frames, start=1):
@@ -129,7 +88,7 @@ def run_frames(
         rail.approach(position, job.direction)
         if done == 1 and warm_up_s:
             rail.wait_until(rail.clock.now() + warm_up_s)
-        evidence, shot = _expose(job, rail, shutter, journal, pacer, frame=frame, position=position, shot=shot)
+        evidence, shot = _expose(job, rail, shutter, journal, clock, frame=frame, position=position, shot=shot)
         elapsed_s = rail.clock.now() - began_s
         report(
             Progress(
@@ -143,7 +102,7 @@ def run_frames(
         )
         if done < len(frames):  # a stop after the last frame finds nothing left to stop
             rail.raise_if_stopped()
-    return max(pacer.written_s, rail.clock.now()) - began_s
+    return max(clock.written_s, rail.clock.now()) - began_s
 
 
 def _expose(
@@ -151,7 +110,7 @@ def _expose(
     rail: Rail,
     shutter: Shutter,
     journal: Journal,
-    pacer: Pacer,
+    clock: FrameClock,
     *,
     frame: int,
     position: int,
@@ -163,10 +122,10 @@ def _expose(
     while True:
         shutter.prepare(exposure_s)
         journal.write("intent", frame=frame, shot=shot, position_microsteps=position)
-        rail.wait_until(pacer.due_s(rail.arrived_s) - shutter.lead_s())
+        rail.wait_until(clock.due_s(rail.arrived_s, exposure_s) - shutter.lead_s())
         rail.raise_if_stopped()
         contact_s = shutter.fire(shot, position)
-        pacer.fired(contact_s, exposure_s)
+        clock.fired(contact_s, exposure_s)
         journal.write("exposed", frame=frame, shot=shot)
         try:
             evidence = shutter.outcome(shot, contact_s, exposure_s)

@@ -11,18 +11,19 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import replace
 
 from stacker.documents.gcode_link import GcodeLink
+from stacker.documents.pace import pace_of
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
-from stacker.motion.take_up import reach
-from stacker.presenting.frame_times import frame_times, move_times_s, stops_microsteps
+from stacker.motion.frame_clock import FrameClock, move_times_s
+from stacker.motion.take_up import reach, stops
 from stacker.presenting.gcode_style import GcodeStyle
 from stacker.presenting.tables import duration
 
 _COMMENT_WIDTH = 76
-_WAITED_S = 0.002  # the plan's times are rounded to milliseconds: more than that is a wait for flash or card
 
 
 def gcode_text(plan: Plan, *, milliseconds: bool = False, plain: bool = False) -> str:
@@ -82,31 +83,27 @@ def _contact_words(profile: RailProfile) -> dict[str, str]:
 
 def _frames(plan: Plan, profile: RailProfile) -> tuple[list[str], float]:
     """The lines of all frames, and how long they take [s]."""
-    request, frames = plan.request, plan.frames
-    assert request.light is not None
-    delay_s, shutter = request.camera.mirror_s + request.camera.lag_s, profile.shutter
-    planned, moves_s = frame_times(plan), move_times_s(plan, profile)
+    frames, shutter, light = plan.frames, profile.shutter, plan.request.light
+    pace = pace_of(profile, plan.request.camera, recycle_s=light.recycle_s if light else 0.0)
+    # The program closes the contact itself, whatever does it in a run, and moves in one go.
+    pace = replace(pace, contact_s=shutter.pulse_s, focus_s=0.0, held=True)
+    clock, now_s = FrameClock(pace), 0.0
+    positions, take_up = [position or 0 for position in frames.position_microsteps], plan.motion.take_up_microsteps or 0
+    direction, move_s = plan.request.direction, replace(profile, link=None).mover()
+    moves_s = move_times_s(positions, direction=direction, take_up=take_up, move_s=move_s, wire=pace.wire)
     lines: list[str] = []
-    clock_s, contact_s = 0.0, -math.inf
-    for row, stops in enumerate(stops_microsteps(plan)):
+    for row, legs in enumerate(stops(positions, direction=direction, take_up=take_up)):
         number, focus_um, exposure_s = frames.frame[row], frames.focus_um[row], frames.exposure_s[row] or 0.0
+        arrived_s = now_s + moves_s[row]
+        wait_s, closed_s = _up(clock.due_s(arrived_s, exposure_s) - arrived_s), _up(pace.closed_s(exposure_s))
+        rest_s = _up(clock.fired(arrived_s + wait_s, exposure_s) - arrived_s - wait_s - closed_s)
         lines += _comments(f"frame {number} of {len(frames)}, focus {focus_um / 1000:.4f} mm from the front")
-        lines += [f"G1 X{_mm(plan, stop)}" for stop in stops]
-        # A wait for flash or card keeps the plan's interval even where the contact's pulse outlasts the exposure.
-        due_s = contact_s + request.light.recycle_s
-        clock_s += moves_s[row]
-        if planned and row and planned[row].opens_s - delay_s - planned[row].settled_s > _WAITED_S:
-            due_s = max(due_s, contact_s + planned[row].opens_s - planned[row - 1].opens_s)
-        settle_s = max(profile.settle_s, due_s - clock_s)
-        closed_s = exposure_s if shutter.bulb else shutter.pulse_s
-        lines += [f"G4 P{_number(_up(settle_s))}", "M8", f"G4 P{_number(_up(closed_s))}", "M9"]
-        contact_s = clock_s + _up(settle_s)
-        clock_s = contact_s + _up(closed_s)
-        rest_s = contact_s + delay_s + exposure_s - clock_s
+        lines += [f"G1 X{_mm(plan, stop)}" for stop in legs]
+        lines += [f"G4 P{_number(wait_s)}", "M8", f"G4 P{_number(closed_s)}", "M9"]
         if rest_s > 0:
-            lines.append(f"G4 P{_number(_up(rest_s))}")
-            clock_s += _up(rest_s)
-    return lines, clock_s
+            lines.append(f"G4 P{_number(rest_s)}")
+        now_s = arrived_s + wait_s + closed_s + max(0.0, rest_s)
+    return lines, now_s
 
 
 def _mm(plan: Plan, microsteps: int) -> str:

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from stacker.documents.plan import Plan
 from stacker.figures import chance, significant
+from stacker.motion.frame_clock import FrameTimes
 from stacker.optics.spectrum import Spectrum
 from stacker.planning.apertures import ApertureRow
 from stacker.presenting import report_pictures
 from stacker.presenting.bench_card import checks, facts
-from stacker.presenting.frame_times import FrameTimes, frame_times
+from stacker.presenting.frame_times import planned_times
 from stacker.presenting.report_style import STYLE
 from stacker.presenting.slices import Slices
 from stacker.presenting.svg import inline, require_matplotlib, style
@@ -50,7 +51,7 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]
         When matplotlib is not installed.
     """
     require_matplotlib()
-    slices, times = Slices.of(plan, spectrum), frame_times(plan)
+    slices, times = Slices.of(plan, spectrum), planned_times(plan)
     title = escape(plan.name)
     with style():
         parts = [

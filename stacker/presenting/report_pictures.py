@@ -10,8 +10,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from stacker.documents.plan import Plan
+from stacker.motion.frame_clock import FrameTimes
 from stacker.planning.apertures import ApertureRow
-from stacker.presenting.frame_times import FrameTimes
 from stacker.presenting.slices import Slices
 from stacker.presenting.svg import FAINT, INK, ONE, OTHER, PAPER, STRONG, SUBJECT, new_figure
 

@@ -62,16 +62,27 @@ class CommandShutter:
         Raises
         ------
         Refusal
-            When it cannot be started.
+            When it cannot be started, or what it says cannot be kept.
         Ambiguous
             When it took too long.
         RunStopped
             When it says that it failed.
         """
         del position
-        with tempfile.TemporaryFile() as said:  # not a pipe: it never fills up, and no grandchild keeps it open
+        with self._words_kept() as said:  # not a pipe: it never fills up, and no grandchild keeps it open
             self._run(shot, said)
         return self._rail.clock.now()
+
+    def _words_kept(self) -> IO[bytes]:
+        try:
+            return tempfile.TemporaryFile()
+        except OSError as error:
+            raise Refusal(
+                f"no temporary file for what {self._settings.command[0]} says ({error.strerror or error}): it was not "
+                "started, and the frame counts as not taken. Make room on the disk, or let TMPDIR (on Windows TEMP) "
+                "name a folder that has some.",
+                code="temporary_file",
+            ) from error
 
     def _run(self, shot: int, said: IO[bytes]) -> None:
         command = self._settings.command

@@ -74,7 +74,9 @@ class ShotState:
     sync : str
         ``closed``, ``open``, ``stuck`` (closed all the time), ``unwired`` or ``waiting``.
     closed_s : float or None
-        When the shutter contact closed, at the latest [s of the clock]; None: the dialect leaves that to the host.
+        When the shutter contact closed, at the latest [s of the clock]; None: not asked for by `Controller.fire`.
+    held_s : float or None
+        How long the host held it, at the longest [s]; None: the controller holds it by its own clock.
     """
 
     shot: int
@@ -82,6 +84,7 @@ class ShotState:
     cut: bool
     sync: str
     closed_s: float | None = None
+    held_s: float | None = None
 
 
 class ControllerRefused(LinkError):
@@ -112,10 +115,15 @@ class Controller(Protocol):
     clock: Clock
     session: str  # this host's, new for each; empty where the dialect knows none
     poll_s: float
-    lead_s: float
+    lead_s: float  # how long an order to fire is on the wire
+    question_s: float  # and a question
     longest_move_s: float | None  # moves are cut into pieces of that time, where nothing stops one under way
     bounds: tuple[int, int] | None
     attend: Callable[[], None]
+
+    @property
+    def acted_s(self) -> float:
+        """When the last request was acted on, at the latest, lost and repeated as it may be [s of the clock]."""
 
     def connect(self) -> Identity:
         """Find out who answers; changes nothing."""

@@ -23,6 +23,7 @@ T. R. Kramer, F. M. Proctor, E. Messina, The NIST RS274NGC Interpreter, Version 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.acknowledged import NotAcknowledged
@@ -110,7 +111,7 @@ class GcodeController(GcodeMoves):
             raise ControllerRefused("shot", str(self._shot), f"shot {shot} was made already.")
         if not self._known or self._target is not None or position != self._at:
             raise ControllerRefused("place", "", f"the rail does not stand at {position} microsteps: nothing fired.")
-        self._shot = shot
+        self._shot, before_s = shot, self.clock.now()
         try:
             with self._losing_the_place():
                 self.lines.say(self.words.close_contact)
@@ -126,7 +127,7 @@ class GcodeController(GcodeMoves):
         except (RunStopped, LinkError):
             self.lines.say_blindly(self.words.open_contact)  # a contact must not stay closed
             raise
-        return self.shot()
+        return replace(self.shot(), held_s=self.clock.now() - before_s)
 
     def _hold_contact(self) -> None:
         opens_s = self._closed_s + self._pulse_s

@@ -43,7 +43,8 @@ class GcodeMoves:
     def __init__(self, link: Link, words: GcodeWords, *, microsteps_per_mm: float) -> None:
         self._link, self.words, self.microsteps_per_mm = link, words, microsteps_per_mm
         self.clock = link.clock
-        self.session, self.poll_s, self.lead_s = "", QUIET_S, 0.0
+        self.session, self.poll_s = "", QUIET_S
+        self.lead_s = self.question_s = 0.0  # a contact counts as closed when that is acknowledged
         self.longest_move_s: float | None = words.piece_s
         self.bounds: tuple[int, int] | None = None
         self._reply = reply_pattern(words)
@@ -53,6 +54,11 @@ class GcodeMoves:
         self._at = 0  # where the rail is, or was before the move that is under way [microsteps]
         self._target: int | None = None  # where that move ends
         self._due_s = 0.0  # when
+
+    @property
+    def acted_s(self) -> float:
+        """When the last line was acted on, at the latest: its answer says no more than that it was taken."""
+        return self.clock.now()
 
     @property
     def attend(self) -> Callable[[], None]:

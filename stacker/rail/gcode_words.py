@@ -25,6 +25,8 @@ class GcodeWords:
         How long an acknowledgement is awaited; silence after opening; margin after the predicted end of a move [s].
     piece_s : float
         How long a piece of a move takes at most [s]: nothing stops one under way.
+    answer_s : float
+        How long an acknowledgement takes [s], as far as a dry run needs it.
     arrival : str
         ``margin``, or ``dwell``: the acknowledgement of a dwell of no length comes when the move has ended.
     axis : str
@@ -51,6 +53,7 @@ class GcodeWords:
     acknowledge_s: float = 3.0
     wake_s: float = 3.0
     piece_s: float = PIECE_S
+    answer_s: float = 0.01
     arrival: str = "margin"
     arrival_margin_s: float = 0.5
     axis: str = "X"

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import binascii
 import secrets
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from stacker.errors import LinkError, Refusal
 from stacker.rail.controller import NOBODY, ControllerRefused, ControllerReset, Identity, ShotState, Where
+from stacker.rail.framing import framed, request_bytes, unframed
 from stacker.rail.link import Link
 
 VERSION = 1
@@ -32,28 +33,6 @@ MEANINGS = {
     "shot": "that exposure was made already",
     "range": "a number is outside what it accepts; compare speed and acceleration of the profile with its firmware",
 }
-
-
-def check_code(body: bytes) -> bytes:
-    """CRC-16, polynomial 0x1021 from 0xFFFF as four capital hexadecimal digits."""
-    return b"%04X" % binascii.crc_hqx(body, 0xFFFF)
-
-
-def framed(body: str) -> bytes:
-    """A body as a whole line."""
-    data = body.encode("ascii")
-    return data + b" " + check_code(data) + b"\n"
-
-
-def unframed(line: bytes) -> list[str] | None:
-    """The words of a line without its line feed, or None when it is damaged."""
-    body, _, code = line.rpartition(b" ")
-    if not body or code != check_code(body):
-        return None
-    try:
-        return body.decode("ascii").split(" ")
-    except UnicodeDecodeError:
-        return None
 
 
 class LineController:
@@ -81,7 +60,10 @@ class LineController:
         self.attend: Callable[[], None] = lambda: None  # called while waiting for a reply
         self.poll_s = 0.5
         self.longest_move_s: float | None = None
-        self.lead_s = 45 * link.byte_s  # how long a request of usual length is on the wire
+        self.lead_s = request_bytes("fire", 10, 64_000) * link.byte_s
+        self.question_s = request_bytes("shot") * link.byte_s
+        self.acted_s = self.clock.now()
+        self._focus_s = 0.0
 
     # -- lines
 
@@ -126,7 +108,9 @@ class LineController:
         while True:
             line = self._link.read_line(deadline_s)
             words = unframed(line) if line is not None else None
-            if words and words[:3] == mine and len(words) > 3:
+            if line is not None and words and words[:3] == mine and len(words) > 3:
+                # a repeated request may have been acted on at once or at its last try: an answer follows both
+                self.acted_s = self.clock.now() - (len(line) + 1) * self._link.least_byte_s
                 return words[3:]
             if words and words[0] == "note" and len(words) > 1 and self._boot and words[1] != f"{self._boot:04X}":
                 raise self._was_reset(words[1])
@@ -259,7 +243,7 @@ class LineController:
     def set_shutter(self, *, pulse_s: float, focus_s: float, sync_s: float) -> None:
         """Set contact times and the wait for the sync contact."""
         self.ask("shutter", max(1, round(pulse_s * 1000)), round(focus_s * 1000))
-        self._sync_ms = round(sync_s * 1000)
+        self._focus_s, self._sync_ms = focus_s, round(sync_s * 1000)
         self._settings.pop("watch", None)
 
     def set_busy(self, busy_s: float) -> None:
@@ -271,7 +255,8 @@ class LineController:
 
     def fire(self, shot: int, position: int) -> ShotState:
         """Make exposure `shot`, which acts once."""
-        return self._shot_state(self.ask("fire", shot, position))
+        state = self._shot_state(self.ask("fire", shot, position))
+        return replace(state, closed_s=self.acted_s + self._focus_s)
 
     def shot(self) -> ShotState:
         """Ask for the last shot."""

@@ -60,6 +60,8 @@ class Link:
         self.clock = clock
         self.url = str(port.port).partition("?")[0]  # as messages call it
         self.byte_s = 10 / (port.baudrate or 115_200)
+        # behind a network a byte may have been on its way for no time at all
+        self.least_byte_s = 0.0 if "://" in self.url and not self.url.startswith("sim://") else self.byte_s
         self._buffer = bytearray()
         self._overlong = False
 

@@ -12,7 +12,7 @@ from typing import Protocol
 from stacker.errors import LinkError
 from stacker.rail.link import port_errors, refuse_other_schemes
 from stacker.rail.rail import Rail
-from stacker.rail.shutter import Ambiguous, ShutterSettings
+from stacker.rail.shutter import Ambiguous, ShutterSettings, check_held
 
 
 class ReleaseLine(Protocol):
@@ -91,6 +91,7 @@ class PortShutter:
 
     def __init__(self, rail: Rail, settings: ShutterSettings, line: ReleaseLine) -> None:
         self._rail, self._settings, self._line = rail, settings, line
+        self._before_s = 0.0  # just before the contact closed
 
     def set_up(self) -> None:
         """The contact is open."""
@@ -110,6 +111,7 @@ class PortShutter:
     def fire(self, shot: int, position: int) -> float:
         """Close the contact; `outcome` opens it again."""
         del position
+        self._before_s = self._rail.clock.now()
         try:
             self._line.set(on=True)
         except LinkError as error:
@@ -122,7 +124,7 @@ class PortShutter:
         Raises
         ------
         Ambiguous
-            When the contact could not be opened again.
+            When the contact could not be opened again, or was held for longer than the exposure asked for.
         """
         settings, rail = self._settings, self._rail
         try:
@@ -134,6 +136,8 @@ class PortShutter:
                 raise Ambiguous(
                     f"the contact may be closed still after shot {shot}: {error}", code="ambiguous"
                 ) from error
+        if settings.bulb:
+            check_held(shot, held_s=rail.clock.now() - self._before_s, asked_s=exposure_s)
         rail.wait_until(opened_s + settings.delay_s + exposure_s, through=True)
         return "pulse"
 

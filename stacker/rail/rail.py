@@ -108,7 +108,7 @@ class Rail:
     Attributes
     ----------
     arrived_s : float
-        When the last move ended by prediction and was confirmed [s of the controller's clock].
+        When the rail was at rest after the last move, by the controller's word and at the latest [s of its clock].
     """
 
     def __init__(
@@ -254,14 +254,13 @@ class Rail:
         if position == start:
             return
         self._last = None
-        began_s = self.clock.now()
         with self.halting():
             try:
                 self.controller.start_move(position)
             except ControllerRefused as refused:
                 raise self.explained(refused) from refused
             took_s = self.settings.move_s(position - start)
-            due_s = min(began_s + self.controller.lead_s, self.clock.now()) + took_s
+            due_s = self.controller.acted_s + took_s
             where = self.await_rest(due_s, self.clock.now() + took_s * MARGIN + MARGIN_S)
         self.raise_if_stopped()
         if where.position != position or not where.known:
@@ -296,7 +295,6 @@ class Rail:
         RunStopped
             When it moves still at `give_up_s`.
         """
-        late = False
         while True:
             self._sleep_until(min(due_s, self.clock.now() + self.controller.poll_s))
             asked_s = self.clock.now()
@@ -304,10 +302,9 @@ class Rail:
             self.attend()
             watch(where)
             if where.resting:
-                self.arrived_s = asked_s if late else min(due_s, asked_s)
+                self.arrived_s = self.controller.acted_s
                 return where
             if asked_s >= due_s:
-                late = True
                 due_s = asked_s + SOON_S
             if self.stopping:
                 self._send_stop()  # the first may have been lost on the line

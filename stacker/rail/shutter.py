@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from stacker.errors import Refusal, RunStopped
-from stacker.rail.controller import ControllerRefused
+from stacker.rail.controller import ControllerRefused, ShotState
 from stacker.rail.rail import MARGIN_S, Rail
 
 OUTCOME_EVERY_S = 0.02
 LAST_SHOT = 0xFFFFFFFF  # protocol page, section 7
+HELD_SHARE = 1.1  # of the exposure asked for: a tenth is a seventh of a stop, and nobody sees it
 ROUNDED_S = 0.002  # the controller counts whole milliseconds, rounded up: asked a moment too soon costs a question more
 
 
@@ -25,6 +26,22 @@ class SyncStayedOpen(RunStopped):
 
 class NoSyncEvidence(RunStopped):
     """The sync contact was asked for, and cannot prove anything: no frame after this one could be relied upon."""
+
+
+def check_held(shot: int, *, held_s: float, asked_s: float) -> None:
+    """Doubt an exposure during which this computer held the contact for too long: it may have been asleep.
+
+    Raises
+    ------
+    Ambiguous
+        Beyond a tenth of the exposure asked for.
+    """
+    if held_s > HELD_SHARE * asked_s:
+        raise Ambiguous(
+            f"shot {shot} was exposed for {held_s:.2f} s instead of {asked_s:.2f} s: it does not count. Was this "
+            "computer asleep, or too busy?",
+            code="overexposed",
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -111,6 +128,7 @@ class RailShutter:
     def __init__(self, rail: Rail, settings: ShutterSettings) -> None:
         self._rail, self._settings = rail, settings
         self._closed_s = 0.0
+        self._asked_s: float | None = None  # how long the contact is to be held for the exposure
 
     def set_up(self) -> None:
         """Set contact times in the controller."""
@@ -142,23 +160,39 @@ class RailShutter:
         if self._closed_s != (closed_s := self._settings.closed_s(exposure_s)):
             self._set_contact(closed_s)
         self._rail.controller.set_busy(self._settings.delay_s + exposure_s)
+        self._asked_s = closed_s if self._settings.bulb else None
 
     def lead_s(self) -> float:
         """The request's time on the wire, and the focus contact's."""
         return self._rail.controller.lead_s + self._settings.focus_s
 
     def fire(self, shot: int, position: int) -> float:
-        """Order the exposure, which acts once for each shot number."""
-        sent_s = self._rail.clock.now()
-        try:
-            state = self._rail.controller.fire(shot, position)
-        except ControllerRefused as refused:
-            raise self._rail.explained(refused) from refused
+        """Order the exposure, which acts once for each shot number; returns when the contact closed at the latest.
+
+        Raises
+        ------
+        Ambiguous
+            When another shot is told, or the host held the contact for longer than the exposure asked for.
+        """
+        state = self._fired(shot, position)
         if state.shot != shot:
             raise Ambiguous(f"the controller answered for shot {state.shot} instead of {shot}.", code="ambiguous")
-        if state.closed_s is not None:
-            return state.closed_s
-        return min(sent_s + self._rail.controller.lead_s, self._rail.clock.now()) + self._settings.focus_s
+        if self._asked_s is not None and state.held_s is not None:
+            check_held(shot, held_s=state.held_s, asked_s=self._asked_s)
+        return self._rail.clock.now() if state.closed_s is None else state.closed_s
+
+    def _fired(self, shot: int, position: int) -> ShotState:
+        """Ask again while it is busy: its contacts are closed still, and nothing is wrong."""
+        rail, settings = self._rail, self._settings
+        give_up_s = rail.clock.now() + self._closed_s + settings.focus_s + settings.sync_s + MARGIN_S
+        while True:
+            try:
+                return rail.controller.fire(shot, position)
+            except ControllerRefused as refused:
+                if refused.reason != "busy" or rail.clock.now() > give_up_s:
+                    raise rail.explained(refused) from refused
+            rail.wait_until(rail.clock.now() + OUTCOME_EVERY_S)
+            rail.raise_if_stopped()
 
     def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
         """Ask until the shot is over; ``sync`` when the contact closed, ``pulse`` when it is not wired.
@@ -175,7 +209,7 @@ class RailShutter:
         rail, over_s = self._rail, opened_s + self._settings.delay_s + exposure_s + ROUNDED_S
         give_up_s = over_s + self._settings.sync_s + MARGIN_S
         while True:
-            rail.wait_until(over_s - rail.controller.lead_s, through=True)
+            rail.wait_until(over_s - rail.controller.question_s, through=True)
             state = rail.controller.shot()
             if state.shot != shot or state.cut:
                 raise Ambiguous(f"shot {shot} was ended before its time.", code="ambiguous")
@@ -183,7 +217,7 @@ class RailShutter:
                 break
             if rail.clock.now() > give_up_s:
                 raise Ambiguous(f"shot {shot} has not ended long after it should have.", code="ambiguous")
-            over_s = rail.clock.now() + rail.controller.lead_s + OUTCOME_EVERY_S
+            over_s = rail.clock.now() + rail.controller.question_s + OUTCOME_EVERY_S
         if state.sync == "open":
             raise SyncStayedOpen(
                 "the camera's sync contact stayed open: no exposure. Look at the camera: asleep, card full, battery, "

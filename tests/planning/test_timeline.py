@@ -1,4 +1,5 @@
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -6,11 +7,28 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stacker.documents.loading import load_rail, load_request
+from stacker.documents.pace import pace_of
 from stacker.documents.templates import template
+from stacker.motion.frame_clock import RELEASE_S, FrameClock, Pace, Wire, frame_times, move_times_s
+from stacker.motion.move_time import move_time_s
 from stacker.planning.planner import plan_of
-from stacker.planning.timeline import rail_times_s, timeline
+from stacker.planning.timeline import Timeline
 
-RAIL = {"microstep_um": 0.5, "take_up_microsteps": 40, "speed_mm_s": 3.0, "acceleration_mm_s2": 15.0}
+
+def rail_times_s(positions, *, direction, take_up=40):
+    def move_s(microsteps):
+        return move_time_s(microsteps * 0.5e-3, speed_mm_s=3.0, acceleration_mm_s2=15.0)
+
+    return move_times_s(positions, direction=direction, take_up=take_up, move_s=move_s, wire=Wire())
+
+
+def timeline(move_s, *, exposure_s, raw_mb=None, write_mb_s=None, **pace):
+    move_s = np.asarray(move_s)
+    write_s = None if raw_mb is None or write_mb_s is None else raw_mb / write_mb_s
+    known = {key: value for key, value in pace.items() if value is not None}
+    delay_s = known.pop("mirror_s", 0.0) + known.pop("lag_s", 0.0)
+    exposures_s = np.broadcast_to(exposure_s, move_s.shape).tolist()
+    return Timeline.of(list(frame_times(move_s.tolist(), exposures_s, Pace(write_s=write_s, delay_s=delay_s, **known))))
 
 
 def leg_s(microsteps):
@@ -31,18 +49,18 @@ def leg_s(microsteps):
     ],
 )
 def test_legs_of_each_move(positions, direction, legs):
-    found_s = rail_times_s(np.array(positions), direction=direction, **RAIL)
-    assert found_s.tolist() == pytest.approx([sum(map(leg_s, each)) for each in legs], rel=1e-12)
+    found_s = rail_times_s(positions, direction=direction)
+    assert found_s == pytest.approx([sum(map(leg_s, each)) for each in legs], rel=1e-12)
 
 
 def test_no_take_up_without_backlash():
-    found_s = rail_times_s(np.array([-100, 0]), direction=1, **(RAIL | {"take_up_microsteps": 0}))
-    assert found_s.tolist() == pytest.approx([leg_s(100), leg_s(100)], rel=1e-12)
+    found_s = rail_times_s([-100, 0], direction=1, take_up=0)
+    assert found_s == pytest.approx([leg_s(100), leg_s(100)], rel=1e-12)
 
 
 def test_long_moves_reach_full_speed():
     # Derived by hand: 3.6 mm at 3 mm/s and 15 mm/s^2 take 1.4 s; taking up 0.02 mm takes 2 sqrt(0.02/15).
-    found_s = rail_times_s(np.array([7160]), direction=-1, **RAIL)
+    found_s = rail_times_s([7160], direction=-1)
     assert found_s[0] == pytest.approx(1.4 + 2 * math.sqrt(0.02 / 15), rel=1e-12)
 
 
@@ -135,32 +153,84 @@ def test_every_frame_opens_as_soon_as_nothing_holds_it(frames, waits_s, recycle_
 def test_the_rail_waits_for_a_contact_that_the_host_holds_and_the_card_does_not():
     # Derived by hand: due at 1 + 0.5, open at 1.8, closed at 1.9; the contact is let go 2 s after it closed at 1.5.
     found = timeline(
-        np.array([1.0, 1.0]), exposure_s=0.1, settle_s=0.5, lag_s=0.3, held_s=2.0, raw_mb=10, write_mb_s=100
+        np.array([1.0, 1.0]),
+        exposure_s=0.1,
+        settle_s=0.5,
+        lag_s=0.3,
+        contact_s=2.0,
+        held=True,
+        raw_mb=10,
+        write_mb_s=100,
     )
     assert found.start_s.tolist() == pytest.approx([1.8, 3.5 + 1.0 + 0.5 + 0.3])
     assert found.duration_s == pytest.approx(3.5 + 1.0 + 0.5 + 2.0)
-    shorter = timeline(np.array([1.0]), exposure_s=0.1, settle_s=0.5, lag_s=0.3, held_s=0.2)
+    shorter = timeline(np.array([1.0]), exposure_s=0.1, settle_s=0.5, lag_s=0.3, contact_s=0.2, held=True)
     assert shorter.duration_s == pytest.approx(1.9)
 
 
 @pytest.mark.parametrize(
-    ("shutter", "held_s"),
+    ("shutter", "contact_s", "held"),
     [
-        ("{via: rail, pulse_s: 0.4}", 0.0),  # the rail's controller opens the contact by itself
-        ("{via: rts, port: ttyS0, pulse_s: 0.4}", 0.4),
-        ("{via: dtr, port: ttyS0, pulse_s: 0.4}", 0.4),
-        ("{via: dtr, port: ttyS0, pulse_s: 0.4, bulb: true}", 0.0),  # then it is held for the exposure
-        ("{via: command, command: [shoot], pulse_s: 0.4}", 0.0),
+        ("{via: rail, pulse_s: 0.4}", 0.4, False),  # the rail's controller opens the contact by itself
+        ("{via: rts, port: ttyS0, pulse_s: 0.4}", 0.4, True),
+        ("{via: dtr, port: ttyS0, pulse_s: 0.4}", 0.4, True),
+        ("{via: dtr, port: ttyS0, pulse_s: 0.4, bulb: true}", 3.0, True),  # then it is held for the exposure
+        ("{via: command, command: [shoot], pulse_s: 0.4}", 0.0, False),
+        ("{via: manual, pulse_s: 0.4}", 0.0, False),
     ],
 )
-def test_who_holds_the_contact(tmp_path, shutter, held_s):
+def test_who_holds_the_contact(tmp_path, shutter, contact_s, held):
     text = template("rail").replace("shutter: {via: rail, pulse_s: 0.2}", f"shutter: {shutter}")
-    assert load_rail(tmp_path / "bench.yaml", text=text).value.held_s == held_s
+    profile = load_rail(tmp_path / "bench.yaml", text=text).value
+    camera = load_request("x.yaml", text=template("measured")).value.camera
+    pace = pace_of(profile, camera, recycle_s=0.0)
+    assert (pace.closed_s(3.0), pace.held) == (contact_s, held)
+
+
+def starts_with(shutter, *overrides):
+    """When the shutters of a plan open that waits for nothing but its contacts."""
+    text = template("measured").replace("recycle_s: 2", "recycle_s: 0") + "rail:\n"
+    rail = template("rail").replace("shutter: {via: rail, pulse_s: 0.2}", f"shutter: {shutter}")
+    text += "".join(f"  {line}\n" for line in rail.splitlines())
+    return np.array(plan_of(load_request("x.yaml", overrides, text=text).value, {}).frames.start_s)
 
 
 def test_a_contact_that_is_closed_still_cannot_close_again():
-    text = template("measured").replace("recycle_s: 2", "recycle_s: 0") + "rail:\n"
-    rail = template("rail").replace("pulse_s: 0.2", "pulse_s: 5")
-    text += "".join(f"  {line}\n" for line in rail.splitlines())
-    starts_s = np.array(plan_of(load_request("x.yaml", text=text).value, {}).frames.start_s)
-    assert np.diff(starts_s) == pytest.approx(5.0, abs=1.1e-3)  # start_s has milliseconds
+    # and the camera must see that it was open
+    assert np.diff(starts_with("{via: rail, pulse_s: 5}")) == pytest.approx(5.02, abs=1.1e-3)  # start_s has ms
+
+
+def test_the_focus_contact_does_not_close_before_the_release_contact_of_the_frame_before_has_opened():
+    # Derived by hand: a pulse of 2 s, 0.02 s open, 3 s of focus contact before the next pulse.
+    starts_s = starts_with("{via: rail, pulse_s: 2, focus_s: 3}")
+    assert np.diff(starts_s) == pytest.approx(5.02, abs=1.1e-3)
+    # and the focus contact delays the first frame only where it outlasts the settling
+    assert starts_with("{via: rail, pulse_s: 2, focus_s: 0.1}")[0] == starts_with("{via: rail, pulse_s: 2}")[0]
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    frames=st.lists(st.tuples(TIMES, TIMES), min_size=2, max_size=30),
+    settle_s=TIMES,
+    contact_s=st.floats(0.01, 10),
+    focus_s=TIMES,
+    delay_s=TIMES,
+    bulb=st.booleans(),
+    wire_s=st.floats(0, 0.3),
+)
+def test_contacts_are_never_asked_to_close_while_one_is_closed(
+    frames, settle_s, contact_s, focus_s, delay_s, bulb, wire_s
+):
+    wire = Wire(leave_s=wire_s, arrive_s=wire_s, leg_s=wire_s, fire_s=wire_s, outcome_s=wire_s, over_s=wire_s)
+    pace = Pace(settle_s=settle_s, contact_s=contact_s, focus_s=focus_s, delay_s=delay_s, bulb=bulb, wire=wire)
+    times = list(frame_times(*zip(*frames, strict=True), pace))
+    for one, after in pairwise(times):
+        opens_again_s = one.opens_s - delay_s + (one.closes_s - one.opens_s if bulb else contact_s)
+        assert after.opens_s - delay_s - focus_s >= opens_again_s + RELEASE_S - 1e-9
+        assert after.leaves_s >= one.closes_s
+        assert after.settled_s <= after.opens_s + 1e-9
+
+
+def test_a_flash_that_may_have_fired_just_now_is_waited_for():
+    assert FrameClock(Pace(settle_s=0.5, recycle_s=4.0), fired_s=10.0).due_s(10.0, 0.1) == 14.0
+    assert FrameClock(Pace(settle_s=0.5, recycle_s=4.0)).due_s(10.0, 0.1) == 10.5

@@ -14,7 +14,7 @@ from stacker.rail.gcode import GcodeController
 from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
 from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, Wish
-from stacker.rail.shutter import Ambiguous
+from stacker.rail.shutter import Ambiguous, RailShutter, ShutterSettings
 
 PER_MM = 1600.0
 SETTINGS = RailSettings(
@@ -88,6 +88,24 @@ def test_asking_whether_it_still_answers_does_not_hold_the_contact_longer(answer
     expose(rail)
     closed_s, opened_s = (at_s for at_s, _ in board.contact_s[-2:])
     assert opened_s - closed_s == pytest.approx(0.2 + answers_after_s, abs=1e-6)  # counted from the acknowledgement
+
+
+def test_an_exposure_that_the_computer_may_have_held_too_long_is_in_doubt():
+    """The contact may have closed as soon as the line was sent, and opened as late as the answer came."""
+    line = number_of("M8")
+    for late_s, counts in ((0.05, True), (0.9, False)):
+        board = Board(faults=Faults(late_answer={line: late_s}))
+        rail = ready(board)
+        rail.move(64_048)
+        shutter = RailShutter(rail, ShutterSettings(bulb=True))
+        shutter.prepare(1.0)
+        if counts:
+            closed_s, opened_s = shutter.fire(1, 64_048), rail.clock.now()
+            assert opened_s - closed_s == pytest.approx(1.0, abs=0.05)
+        else:
+            with pytest.raises(Ambiguous, match=r"exposed for 1\.9\d s instead of 1\.00 s"):
+                shutter.fire(1, 64_048)
+        assert board.contact_s[-1][1] is False
 
 
 def test_the_rail_counts_as_arrived_when_it_is_and_not_when_the_line_is_acknowledged():

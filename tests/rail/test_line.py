@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from stacker.errors import LinkError, Refusal
 from stacker.rail.clock import VirtualClock
 from stacker.rail.controller import ControllerRefused, ControllerReset
-from stacker.rail.line import TRIES, LineController, framed, unframed
+from stacker.rail.framing import framed, unframed
+from stacker.rail.line import TRIES, LineController
 from stacker.rail.link import Link
 
 SESSION = 0x5E1F90C2

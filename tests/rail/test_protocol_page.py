@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from stacker.rail.clock import VirtualClock
-from stacker.rail.line import MEANINGS, STOP, STOP_AT_ONCE, check_code, framed, unframed
+from stacker.rail.framing import check_code, framed, unframed
+from stacker.rail.line import MEANINGS, STOP, STOP_AT_ONCE
 from stacker.rail.simulated import controller as simulated
 from stacker.rail.simulated.board import Board
 from stacker.rail.simulated.options import SimulatedOptions

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stacker.rail.clock import VirtualClock
-from stacker.rail.line import framed, unframed
+from stacker.rail.framing import framed, unframed
 from stacker.rail.simulated.board import Board
 from stacker.rail.simulated.options import SimulatedOptions
 

@@ -1,9 +1,11 @@
 """Shutters that the rail's controller does not open: a modem line, a command; and exposures that a contact holds."""
 
+import errno
 import os
 import shlex
 import subprocess
 import sys
+import tempfile
 import time
 
 import pytest
@@ -13,10 +15,13 @@ from driving.runs import assert_complete, events, make_job, person, records, run
 from stacker.driving import dry_run
 from stacker.driving.drive import Wishes
 from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.rail import clock as clocks
+from stacker.rail import command_shutter as command_shutter_module
 from stacker.rail import port_shutter
 from stacker.rail.clock import SystemClock, VirtualClock
 from stacker.rail.command_shutter import CommandShutter
 from stacker.rail.port_shutter import PortShutter, SerialReleaseLine
+from stacker.rail.rail import Rail
 from stacker.rail.shutter import Ambiguous, ShutterSettings
 
 
@@ -61,6 +66,76 @@ def test_a_modem_line_closes_the_contact_for_its_time_and_waits_for_the_exposure
     assert shutter.outcome(7, closed, 45.0) == "pulse"
     assert line.changes[1:] == [(closed, True), (closed + closed_s, False)]
     assert clock.now() == pytest.approx(closed + 45.1)
+
+
+class SleepyRail(StillRail):
+    """Its computer oversleeps now and then: a lid was closed, another program had the processor."""
+
+    def __init__(self, clock, extra_s):
+        super().__init__(clock)
+        self.extra_s = extra_s
+
+    def wait_until(self, due_s, *, through=False):
+        super().wait_until(due_s + self.extra_s, through=through)
+
+
+@pytest.mark.parametrize(("extra_s", "counts"), [(0.0, True), (0.09, True), (0.11, False), (4.26, False)], ids=str)
+def test_a_contact_that_the_computer_held_for_a_tenth_too_long_proves_no_exposure(extra_s, counts):
+    clock = VirtualClock()
+    line = Line(clock)
+    shutter = PortShutter(SleepyRail(clock, extra_s), ShutterSettings(via="rts", bulb=True), line)
+    shutter.set_up()
+    closed = shutter.fire(7, 0)
+    if counts:
+        assert shutter.outcome(7, closed, 1.0) == "pulse"
+    else:
+        with pytest.raises(Ambiguous, match=rf"shot 7 was exposed for {1 + extra_s:.2f} s instead of 1.00 s"):
+            shutter.outcome(7, closed, 1.0)
+    assert line.changes[-1] == (clock.now() if not counts else closed + 1 + extra_s, False)  # open in either case
+
+
+def test_a_pulse_that_was_long_is_still_one_exposure():
+    clock = VirtualClock()
+    shutter = PortShutter(SleepyRail(clock, 5.0), ShutterSettings(via="rts", pulse_s=0.2), Line(clock))
+    assert shutter.outcome(7, shutter.fire(7, 0), 0.01) == "pulse"
+
+
+def test_a_run_stops_at_an_exposure_held_too_long_and_takes_it_again(tmp_path, monkeypatch):
+    clock_of_the_run = []
+    held = Rail.wait_until
+
+    def oversleep(rail, due_s, *, through=False):
+        held(rail, due_s, through=through)
+        clock_of_the_run.append(due_s)
+        if len(clock_of_the_run) == 5:  # the contact of frame 2: each frame waits to be due, held, and over
+            assert through
+            rail.clock.sleep(4.26)
+
+    monkeypatch.setattr(port_shutter, "SerialReleaseLine", lambda *_: Line(VirtualClock()))
+    monkeypatch.setattr(Rail, "wait_until", oversleep)
+    job = make_job(tmp_path, exposure_s=(1.0,) * 6, shutter=ShutterSettings(via="rts", port="COM9", bulb=True))
+    with pytest.raises(
+        RunStopped, match=r"instead of 1\.00 s: it does not count(.|\n)*In doubt, to be taken again: 2\."
+    ):
+        run(job)
+    assert [record["frame"] for record in records(job, "confirmed")] == [1]
+    run(job, resume=True)
+    assert [record["frame"] for record in records(job, "confirmed")] == [1, 2, 3, 4, 5, 6]
+
+
+@pytest.mark.skipif(not hasattr(time, "CLOCK_BOOTTIME"), reason="only Linux calls its clock so")
+def test_the_clock_goes_on_while_the_computer_sleeps():
+    before_s = time.clock_gettime(time.CLOCK_BOOTTIME)
+    assert before_s <= SystemClock().now() <= time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def test_which_clock_that_is_on_other_systems(monkeypatch):
+    """From memory of the manuals: macOS counts sleep in CLOCK_MONOTONIC, Windows in the only clock that it has."""
+    monkeypatch.setattr(clocks.sys, "platform", "darwin")
+    assert clocks._counts_sleep() == time.CLOCK_MONOTONIC
+    monkeypatch.setattr(clocks.sys, "platform", "win32")
+    monkeypatch.delattr(clocks.time, "CLOCK_BOOTTIME", raising=False)
+    assert clocks._counts_sleep() is None
 
 
 @pytest.mark.parametrize("breaks_at", [2, 3])
@@ -147,6 +222,27 @@ def test_the_last_words_of_a_command_do_not_command_the_terminal():
         command_shutter(sys.executable, "-X", "utf8", "-c", says)[0].fire(1, 0)
     assert "x ?[2J?]0;title? gone?evil words. The frame" in str(stopped.value)
     assert len(str(stopped.value)) < 400
+
+
+def test_a_run_whose_temporary_files_find_no_room_is_stopped_by_the_book(tmp_path, monkeypatch):
+    made = []
+
+    def full(*arguments, **options):
+        made.append(1)
+        if len(made) == 3:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return real(*arguments, **options)
+
+    real = tempfile.TemporaryFile
+    monkeypatch.setattr(command_shutter_module.tempfile, "TemporaryFile", full)
+    job = make_job(tmp_path, shutter=ShutterSettings(via="command", command=(sys.executable, "-c", "pass")))
+    with pytest.raises(RunStopped, match=r"no temporary file(.|\n)*was not started(.|\n)*--resume"):
+        run(job)
+    assert records(job, "stop")[-1]["code"] == "temporary_file"
+    assert [record["frame"] for record in records(job, "confirmed")] == [1, 2]
+    monkeypatch.undo()
+    run(job, resume=True)
+    assert len(records(job, "confirmed")) == job.count
 
 
 def test_a_command_that_does_not_exist_is_refused():

@@ -1,0 +1,70 @@
+"""From what is written of rail, camera and light to what a frame must wait for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from stacker.documents.gcode_link import GcodeLink
+from stacker.documents.rail_profile import RailProfile
+from stacker.documents.request import Camera, Request
+from stacker.motion.frame_clock import FrameTimes, Pace, Wire, frame_times, move_times_s
+
+
+def pace_of(profile: RailProfile, camera: Camera, *, recycle_s: float, wire: Wire | None = None) -> Pace:
+    """What the frames of a stack wait for.
+
+    Parameters
+    ----------
+    profile : RailProfile
+        Settling, and the contact.
+    camera : Camera
+        Mirror and lag, buffer and card.
+    recycle_s : float
+        From one flash until it can fire again [s].
+    wire : Wire or None
+        Times of the line to the controller; None: they come from the line itself, or there is none.
+    """
+    shutter = profile.shutter
+    no_contact = shutter.via in ("command", "manual")
+    writes = camera.raw_mb is not None and camera.write_mb_s is not None
+    return Pace(
+        settle_s=profile.settle_s,
+        recycle_s=recycle_s,
+        buffer_frames=camera.buffer_frames,
+        write_s=(camera.raw_mb or 0.0) / (camera.write_mb_s or 1.0) if writes else None,
+        delay_s=camera.mirror_s + camera.lag_s,
+        contact_s=0.0 if no_contact else shutter.pulse_s,
+        bulb=shutter.bulb,
+        focus_s=shutter.focus_s,
+        held=not no_contact and (shutter.via != "rail" or isinstance(profile.link, GcodeLink)),
+        wire=wire or Wire(),
+    )
+
+
+def stack_times(
+    request: Request, profile: RailProfile, positions: Sequence[int], exposures_s: Sequence[float], wire: Wire
+) -> Iterator[FrameTimes]:
+    """The clock of a whole stack.
+
+    Parameters
+    ----------
+    request : Request
+        With a light.
+    profile : RailProfile
+        Its rail.
+    positions : sequence of int
+        Stops in shooting order, from position 0 [microsteps].
+    exposures_s : sequence of float
+        How long each shutter is open [s].
+    wire : Wire
+        Times of the line to the controller.
+    """
+    moves_s = move_times_s(
+        positions,
+        direction=request.direction,
+        take_up=profile.take_up_microsteps,
+        move_s=profile.mover(),
+        wire=wire,
+    )
+    recycle_s = request.light.recycle_s if request.light else 0.0
+    return frame_times(moves_s, exposures_s, pace_of(profile, request.camera, recycle_s=recycle_s, wire=wire))
