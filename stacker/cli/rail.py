@@ -126,6 +126,9 @@ def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool
         step = rail_words.next_step(profile, measured=words.measured_10_mm is not None, tried=go)
         note(f"Next: {step}", quiet=quiet or as_json)
         return
+    if "hit" in (inputs or {}).values():
+        note("Next: look at the switch that reads hit, at its plug and wire", quiet=quiet or as_json)
+        return
     # a first move goes away from the subject
     seeks = not where.known and not (inputs and inputs["low_switch"] == "none")
     step = "stacker rail find {} --go" if seeks else "stacker rail move {} --by-mm -1 --go"

@@ -87,9 +87,9 @@ def move(
 
 def _errand(errand: Errand, per_mm: float) -> str:
     """From where to where."""
-    goal = f" to {errand.target / per_mm:.3f} mm" if errand.start.known else ""
+    goal = f" to {errand.target / per_mm:.3f} mm," if errand.start.known else ""
     way = _way((errand.target - errand.start.position) / per_mm)
-    return f"The rail {stands(errand.start, per_mm)} and goes{goal}, {way}{', slowly' if errand.slow else ''}."
+    return f"The rail {stands(errand.start, per_mm)} and goes{goal} {way}{', slowly' if errand.slow else ''}."
 
 
 @click.command(name="find")
@@ -149,7 +149,7 @@ def _after_find(profile: Path, read: RailProfile, end: str, at_mm: float | None)
     if end == "high":
         return f"{move} --by-mm -1 --go"
     if at_mm is None:
-        return f"read its scale, write low_switch_at_mm into {as_typed(profile)}, and find it again"
+        return f"read the rail's scale, write low_switch_at_mm into {as_typed(profile)}, then find the switch again"
     if at_mm < low_mm:
         return f"{move} --to-mm {low_mm:g} --go, {low_mm - at_mm:.3f} mm to its nearest soft limit"
     return f"stacker rail identify {as_typed(profile)}"

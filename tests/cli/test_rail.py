@@ -144,6 +144,11 @@ def test_the_next_step_after_identify_can_be_typed(stacker, profile, url, positi
     assert f"Next: stacker rail {follow.format(profile)}\n" in told
 
 
+def test_with_a_switch_that_reads_hit_no_move_is_advised(stacker, profile, url):
+    told = stacker("rail", "identify", profile, "--url", url + "&position=unknown&low_switch=8000&low_wire=cut").err
+    assert told == "Next: look at the switch that reads hit, at its plug and wire\n"
+
+
 def test_a_rail_without_switches_says_what_to_do_instead_of_seeking(stacker, profile, url):
     told = stacker("rail", "find", profile, "--url", url + "&position=unknown", "--go", "--yes")
     assert told.code == 1
@@ -175,7 +180,7 @@ def test_a_millimetre_that_is_no_whole_number_of_microsteps_is_not_made_longer(s
         (
             ["move", "--by-mm", "-0.5"],
             "&position=unknown",
-            "does not know where it stands and goes, 0.500 mm back, away from the subject, slowly",
+            "does not know where it stands and goes 0.500 mm back, away from the subject, slowly",
         ),
         (["find"], "&low_switch=8000", "stands at 40.000 mm and goes to its low end, away from the subject, until the"),
         (["find", "--end", "high"], "&high_switch=120000", "TOWARD THE SUBJECT: lens and subject out of the way"),

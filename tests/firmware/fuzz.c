@@ -317,7 +317,7 @@ static void deliver(void)
 
 /* --- Time and events --- */
 
-static bool low_open, high_open, supply_lost, sync_closed;
+static bool low_open, high_open, supply_lost, sync_closed, sync_stuck;
 
 static void check_pulse(int64_t before, int64_t after, bool forward)
 {
@@ -382,12 +382,15 @@ static void pass_time(void)
     if (one_in(30)) {
         high_open = one_in(12);
     }
+    if (one_in(30)) {
+        sync_stuck = one_in(12);
+    }
     if (supply_lost || one_in(200)) {
         supply_lost = !one_in(4);
     }
     while (ticks--) {
         if (one_in(9)) {
-            sync_closed = shutter && one_in(2);
+            sync_closed = sync_stuck || (shutter && one_in(2));
         }
         tick();
     }
