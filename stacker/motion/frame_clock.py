@@ -36,6 +36,8 @@ class Wire:
         To set another exposure time.
     fire_s : float
         From arrival to the soonest that a contact can close.
+    close_s : float
+        From the moment a contact is ordered closed until the host knows, where it counts from then on.
     outcome_s : float
         From the moment an exposure is ordered to the soonest that its outcome can be told.
     over_s : float
@@ -50,6 +52,7 @@ class Wire:
     leg_s: float = 0.0
     tell_s: float = 0.0
     fire_s: float = 0.0
+    close_s: float = 0.0
     outcome_s: float = 0.0
     over_s: float = 0.0
     let_go_s: float = 0.0
@@ -217,7 +220,7 @@ def frame_times(moves_s: Iterable[float], exposures_s: Iterable[float], pace: Pa
     clock, leaves_s = FrameClock(pace), pace.wire.begin_s
     for move_s, exposure_s in zip(moves_s, exposures_s, strict=True):
         arrives_s = leaves_s + move_s
-        contact_s = clock.due_s(arrives_s, exposure_s)
+        contact_s = clock.due_s(arrives_s, exposure_s) + pace.wire.close_s
         opens_s, free_s = contact_s + pace.delay_s, clock.fired(contact_s, exposure_s)
         yield FrameTimes(
             leaves_s=leaves_s,

@@ -118,7 +118,8 @@ def gcode_wire(link: _Words, *, by_rail: bool) -> Wire:
 
     Those of a move are in the profile's moves already.
     """
-    asked = 2 if link.position_query else 0
+    asked = 1 if link.position_query else 0
     if not by_rail:
         return Wire()
-    return Wire(fire_s=link.answer_s, over_s=ROUNDED_S, let_go_s=(2 + asked) * link.answer_s)
+    each_s = link.answer_s
+    return Wire(fire_s=each_s, close_s=each_s, over_s=ROUNDED_S, let_go_s=(1 + asked) * each_s)
