@@ -82,6 +82,11 @@ def as_typed(path: object, *, windows: bool = sys.platform == "win32") -> str:
     return "'" + text.replace("'", "'\"'\"'") + "'"
 
 
+def at_port(url: str | None) -> str:
+    """``--url`` behind the name of a command's file, for a command that follows upon one where it was given."""
+    return f" --url {as_typed(url)}" if url else ""
+
+
 def typed_mm(mm: float) -> str:
     """A position to be typed again: to a nanometre, so that it comes back as the same microstep."""
     return f"{mm:.6f}".rstrip("0").rstrip(".")

@@ -13,7 +13,7 @@ from stacker.cli import rail_moves
 from stacker.cli.numbers import Whole
 from stacker.cli.output import note, output_options
 from stacker.cli.rail_told import agree, connected, profile_of, stands, tell
-from stacker.figures import as_typed
+from stacker.figures import as_typed, at_port
 
 
 @click.group(name="rail")
@@ -123,7 +123,7 @@ def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool
     text += f"\n{found}" if found else ""
     tell("rail identify", result, text, as_json=as_json, quiet=quiet)
     if words is not None:
-        step = rail_words.next_step(profile, measured=words.measured_10_mm is not None, tried=go)
+        step = rail_words.next_step(profile, url, measured=words.measured_10_mm is not None, tried=go)
         note(f"Next: {step}", quiet=quiet or as_json)
         return
     if "hit" in (inputs or {}).values():
@@ -132,7 +132,7 @@ def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool
     # a first move goes away from the subject
     seeks = not where.known and not (inputs and inputs["low_switch"] == "none")
     step = "stacker rail find {} --go" if seeks else "stacker rail move {} --by-mm -1 --go"
-    note(f"Next: {step.format(as_typed(profile))}", quiet=quiet or as_json)
+    note(f"Next: {step.format(as_typed(profile) + at_port(url))}", quiet=quiet or as_json)
 
 
 command.add_command(rail_moves.move)

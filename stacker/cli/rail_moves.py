@@ -10,7 +10,7 @@ import click
 from stacker.cli.numbers import FINITE
 from stacker.cli.output import note, output_options
 from stacker.cli.rail_told import agree, connected, profile_of, stands, tell
-from stacker.figures import as_typed
+from stacker.figures import as_typed, at_port
 
 if TYPE_CHECKING:
     from stacker.documents.rail_profile import RailProfile
@@ -79,7 +79,9 @@ def move(
     now = f"stands at {at_mm:.3f} mm" if known else f"has moved {words}; its position is not known"
     tell("rail move", result, f"the rail {now}.", as_json=as_json, quiet=quiet)
     follow = (
-        "stacker drive PLAN" if known else "name the place with --rail-at-mm, or seek the switch: stacker rail find"
+        f"stacker drive PLAN{at_port(url)}"
+        if known
+        else "name the place with --rail-at-mm, or seek the switch: stacker rail find"
     )
     asked = None if as_json or quiet else rail_words.ask_how_far(profile, read, by_mm)
     note(f"Next: {asked or f'measure the move; if it is right, {follow}'}", quiet=quiet or as_json)
@@ -139,12 +141,12 @@ def find(profile: Path, *, end: str, go: bool, yes: bool, url: str | None, as_js
     result = {"moved": True, "known": known, "position_microsteps": at, "position_mm": at / per_mm if known else None}
     now = f"stands at {at / per_mm:.3f} mm" if known else "stands at the switch; low_switch_at_mm would name the place"
     tell("rail find", result, f"{end} switch found; the rail {now}.", as_json=as_json, quiet=quiet)
-    note(f"Next: {_after_find(profile, read, end, at / per_mm if known else None)}", quiet=quiet or as_json)
+    note(f"Next: {_after_find(profile, url, read, end, at / per_mm if known else None)}", quiet=quiet or as_json)
 
 
-def _after_find(profile: Path, read: RailProfile, end: str, at_mm: float | None) -> str:
+def _after_find(profile: Path, url: str | None, read: RailProfile, end: str, at_mm: float | None) -> str:
     """A short move, away from the subject where there is room for one."""
-    move = f"stacker rail move {as_typed(profile)}"
+    move = f"stacker rail move {as_typed(profile)}{at_port(url)}"
     low_mm = read.soft_limits_mm[0]
     if end == "high":
         return f"{move} --by-mm -1 --go"
@@ -152,4 +154,4 @@ def _after_find(profile: Path, read: RailProfile, end: str, at_mm: float | None)
         return f"read the rail's scale, write low_switch_at_mm into {as_typed(profile)}, then find the switch again"
     if at_mm < low_mm:
         return f"{move} --to-mm {low_mm:g} --go, {low_mm - at_mm:.3f} mm to its nearest soft limit"
-    return f"stacker rail identify {as_typed(profile)}"
+    return f"stacker rail identify {as_typed(profile)}{at_port(url)}"

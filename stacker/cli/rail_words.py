@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stacker.errors import Refusal
-from stacker.figures import as_typed, typed_mm
+from stacker.figures import as_typed, at_port, typed_mm
 
 if TYPE_CHECKING:
     from stacker.documents.rail_profile import RailProfile
@@ -110,10 +110,12 @@ def _told(tells: str | None, query: str | None, *, waits: bool) -> str:
     return text
 
 
-def next_step(path: Path, *, measured: bool, tried: bool) -> str:
+def next_step(path: Path, url: str | None, *, measured: bool, tried: bool) -> str:
     """The command that follows upon `identify`; of those that this dialect does not refuse."""
     if not tried:
-        return f"stacker rail identify {as_typed(path)} --go (moves 1 mm away from the subject and back)"
+        return f"stacker rail identify {as_typed(path)}{at_port(url)} --go (moves 1 mm away from the subject and back)"
     if not measured:
-        return f"read the rail's scale; stacker rail move {as_typed(path)} --rail-at-mm MM --by-mm 10 --go"
-    return "stacker drive PLAN"
+        return (
+            f"read the rail's scale; stacker rail move {as_typed(path)}{at_port(url)} --rail-at-mm MM --by-mm 10 --go"
+        )
+    return f"stacker drive PLAN{at_port(url)}"

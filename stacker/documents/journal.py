@@ -9,7 +9,7 @@ from typing import Any
 
 from stacker.documents.journal_lines import CLOSING, Lines, Record, Unsound, read_lines
 from stacker.errors import Fault, InputError
-from stacker.figures import as_typed, spans, typed_mm
+from stacker.figures import as_typed, at_port, spans, typed_mm
 
 _NAME = re.compile(r"(.+)-\d{8}-\d{6}.*\.run\.jsonl")  # older ones carry local time, without the Z
 
@@ -116,7 +116,7 @@ class DamagedJournal(InputError):
         command = (
             f"stacker drive {as_typed(plan)} --go --frames {spans(rest)} --front-at-mm {typed_mm(past.front_at_mm)}"
         )
-        command += f" --url {as_typed(past.url)}" if past.url else ""
+        command += at_port(past.url)
         follow = "every frame of the run is confirmed by its sound lines: nothing is left to take"
         if rest:
             follow = f"what its sound lines do not confirm is taken by: {command}"

@@ -5,14 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 from stacker.documents.journal import Past
-from stacker.figures import as_typed, typed_mm
+from stacker.figures import as_typed, at_port, typed_mm
 
 
 def drive_command(plan: Path, *words: str, url: str | None = None, warm_up_s: float = 0.0) -> str:
     """``stacker drive PLAN WORDS`` with the port and the warm-up that were asked for."""
-    asked = ["--url", as_typed(url)] if url else []
-    asked += ["--warm-up-s", f"{warm_up_s:g}"] if warm_up_s else []
-    return " ".join(["stacker drive", as_typed(plan), *words, *asked])
+    warm_up = f" --warm-up-s {warm_up_s:g}" if warm_up_s else ""
+    return " ".join(["stacker drive", as_typed(plan), *words]) + at_port(url) + warm_up
 
 
 def resume_command(plan: Path, journal: Path, past: Past) -> str:

@@ -141,7 +141,8 @@ def test_simulate_refuses_what_it_cannot_serve(stacker, url):
 )
 def test_the_next_step_after_identify_can_be_typed(stacker, profile, url, position, follow):
     told = stacker("rail", "identify", profile, "--url", url + position).err
-    assert f"Next: stacker rail {follow.format(profile)}\n" in told
+    here = f'{profile} --url "{url}{position}"'  # at the port that was asked for
+    assert f"Next: stacker rail {follow.format(here)}\n" in told
 
 
 def test_with_a_switch_that_reads_hit_no_move_is_advised(stacker, profile, url):
