@@ -76,7 +76,10 @@ class Reading:
 
 
 def readings(legs: Sequence[ShotLeg], folder: Folder, each: int) -> list[Reading]:
-    """The narrowest slack with which all pictures fit that fit at all, then narrower ones that leave few over.
+    """The narrowest slack that fits as many pictures as any, the next wider, and narrower ones that leave few over.
+
+    With the narrowest, pictures may all fit by chance where they do not belong, at the next place of an even rhythm:
+    the true place may need a little more.
 
     Parameters
     ----------
@@ -89,13 +92,14 @@ def readings(legs: Sequence[ShotLeg], folder: Folder, each: int) -> list[Reading
     """
     found: list[Reading] = []
     for slack_s in SLACK_S[folder.clock]:
+        fitted = bool(found) and found[-1].count >= len(folder.pictures)
         found.append(_read_with(legs, folder, each, slack_s))
-        if found[-1].count >= len(folder.pictures):
+        if fitted:
             break  # a wider one cannot fit more
     most = max(reading.count for reading in found)
-    best = next(reading for reading in found if reading.count == most)
+    first = next(place for place, reading in enumerate(found) if reading.count == most)
     few = min(FEW_OVER, most // 7)
-    return [best, *(one for one in found[: found.index(best)] if one.count >= most - few)]
+    return [*found[first : first + 2], *(one for one in found[:first] if one.count >= most - few)]
 
 
 def _read_with(legs: Sequence[ShotLeg], folder: Folder, each: int, slack_s: float) -> Reading:

@@ -10,9 +10,10 @@ from stacker.verifying.judging import Evidence, evidence_of, judge
 from stacker.verifying.readings import readings
 from stacker.verifying.shots import Run
 from stacker.verifying.stacks import Stack, stacks_of
-from stacker.verifying.verdict import Verdict
+from stacker.verifying.verdict import Damage, Verdict
 
-_ALIKE_LEAST = 6  # pictures that could be another run of the plan; fewer are test shots
+_ALIKE_LEAST = 4  # pictures that could be another run of the plan; fewer are test shots
+_ALIKE_SHARE = 0.6  # of its frames
 
 
 def verify(runs: Sequence[Run], folder: Folder, *, pictures_each: int = 1) -> tuple[Verdict, ...]:
@@ -43,8 +44,11 @@ def verify(runs: Sequence[Run], folder: Folder, *, pictures_each: int = 1) -> tu
 
 
 def _verdict(found: Sequence[Evidence], stack: Stack) -> Verdict:
-    """By the best reading, with the doubts that others leave."""
-    verdict, *others = (judge(evidence, stack) for evidence in found)
+    """By the readings that fit the most pictures, with the doubts that others leave."""
+    most = found[0].reading.count
+    judged = [(evidence.reading.count == most, judge(evidence, stack)) for evidence in found]
+    verdict = _in_common([one for best, one in judged if best])
+    others = [one for best, one in judged if not best]
     ends = {min(verdict.focus_mm), max(verdict.focus_mm)}
     doubts = set().union(*({*one.missing, *one.doubtful} for one in others)) - {*verdict.missing, *verdict.doubtful}
     if doubts:
@@ -58,6 +62,33 @@ def _verdict(found: Sequence[Evidence], stack: Stack) -> Verdict:
     return _with_named_depths(verdict)
 
 
+def _in_common(verdicts: Sequence[Verdict]) -> Verdict:
+    """What readings say that fit equally many pictures: certain is what all of them say."""
+    first = verdicts[0]
+    missing = set(first.missing).intersection(*(one.missing for one in verdicts))
+    doubtful = set().union(*({*one.missing, *one.doubtful} for one in verdicts)) - missing
+    frames_of: dict[tuple[str, str], set[int]] = {}
+    for damage in (damage for one in verdicts for damage in one.damaged):
+        frames_of.setdefault((damage.file, damage.fault), set()).update(damage.frames)
+    return replace(
+        first,
+        complete=all(one.complete for one in verdicts),
+        missing=tuple(sorted(missing)),
+        doubtful=tuple(sorted(doubtful)),
+        doubtful_least=min(len(one.missing) + one.doubtful_least for one in verdicts) - len(missing),
+        doubtful_most=max(len(one.missing) + one.doubtful_most for one in verdicts) - len(missing),
+        damaged=tuple(
+            Damage(file=file, fault=fault, frames=tuple(sorted(frames))) for (file, fault), frames in frames_of.items()
+        ),
+        halves=tuple(sorted(set().union(*(one.halves for one in verdicts)))),
+        files={
+            frame: names
+            for frame, names in first.files.items()
+            if all(one.files.get(frame) == names for one in verdicts)
+        },
+    )
+
+
 def _look_alike(best: Evidence, stack: Stack) -> tuple[Verdict, int] | None:
     """What the stack would be of the pictures left over, where so many of them fit its journals that they could be it.
 
@@ -65,7 +96,7 @@ def _look_alike(best: Evidence, stack: Stack) -> tuple[Verdict, int] | None:
     """
     left = tuple(best.folder.pictures[index] for index in best.spare)
     reading = best.reading.part(stack.legs, stack.frames)
-    enough = max(_ALIKE_LEAST, best.each * sum(shot.counts for _, _, shot in reading.shots()) / 2)
+    enough = max(_ALIKE_LEAST, best.each * sum(shot.counts for _, _, shot in reading.shots()) * _ALIKE_SHARE)
     if len(left) < enough:
         return None
     aside = replace(best.folder, pictures=left)

@@ -177,12 +177,16 @@ def test_what_was_taken_out_of_turn_is_not_to_be_sorted_by_time(stacker, tmp_pat
 @pytest.mark.skipif(sys.platform != "linux", reason="names with such signs need a file system that takes any bytes")
 def test_names_that_command_a_terminal_do_not(stacker, run):
     journal, card = run()
-    (card / "PIC_0129.jpg").rename(card / "\x1b[2J\u202egpj.jpg")
+    (card / "PIC_0120.jpg").rename(card / "a\x1b[2J\u202egpj.jpg")  # out of turn by name
+    (card / "stray\x1b[7m.jpg").write_bytes(picture_bytes("stray"))
+    os.utime(card / "stray\x1b[7m.jpg", (TEN - 90_000.3,) * 2)
+    (card / "PIC_0110 copy.jpg").write_bytes((card / "PIC_0110.jpg").read_bytes())
     (card / "PIC_0101.jpg").rename(card / os.fsdecode(b"\xff_1.jpg"))
     (card / "PIC_0105.jpg").rename(card / "PIC_0105\x1b[31m.jpg")
     (card / "PIC_0105\x1b[31m.jpg").write_bytes(b"")
     for options in ((), ("--json",)):
         done = stacker("verify", card, "--journal", journal, *options)
+        assert options or all(word in done.out for word in ("a?[2J?gpj.jpg", "stray?[7m.jpg", "PIC_0105?[31m.jpg"))
         assert harmless(done.out) == done.out
         assert harmless(done.err) == done.err
     result = json.loads(done.out)["result"]["stacks"][0]

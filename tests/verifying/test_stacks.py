@@ -137,6 +137,17 @@ def test_a_stack_made_deeper_is_one_stack_by_the_numbers_of_the_new_plan(lost, t
     assert verdict.late == (tuple(range(1, toward_front + 1)) if toward_front else ())
 
 
+def test_the_deeper_part_goes_with_the_run_that_it_names(tmp_path):
+    """Two stacks were shot; the first proved too short, and was made deeper after the second."""
+    first = evening(frames=30)
+    second = run_again(first)
+    third = deeper(second, 6)
+    folder = on_one_card(tmp_path, first, second, third)
+    one, other = verify(runs(tmp_path, first, second, third), folder)
+    assert (one.frames, one.complete, len(one.journals)) == (36, True, 2)
+    assert (other.frames, other.complete, len(other.journals)) == (30, True, 1)
+
+
 def test_a_frame_lost_from_the_deeper_part_is_named_by_its_own_number(tmp_path):
     first = evening(frames=30)
     second = lose(deeper(first, 6), 34)

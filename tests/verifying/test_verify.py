@@ -245,6 +245,11 @@ def test_no_more_frames_are_called_missing_than_by_the_kindest_reading(seed, tmp
     check(seed, tmp_path)
 
 
+def test_a_place_where_all_pictures_fit_by_chance_is_not_the_only_one(tmp_path):
+    """Frames 1, 4 and 7 lost, a rhythm of 1.2 s, even seconds: with the narrowest allowance all fitted one place on."""
+    check(2013, tmp_path)
+
+
 def beside(seed):
     """An evening with one picture too many beside the run and, by the seed's choice, one frame lost in its middle."""
     chance = random.Random(seed)
