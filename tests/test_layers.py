@@ -27,7 +27,8 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 
 
 def modules() -> list[Path]:
-    return sorted(path for path in PACKAGE.rglob("*.py") if path.name not in ("__init__.py", "__main__.py"))
+    """Every module, those of packages too; the two at the top belong to no layer."""
+    return sorted(path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or not path.name.startswith("__"))
 
 
 def imported(path: Path) -> set[str]:
