@@ -26,7 +26,7 @@ class FocusingLens:
 
     focal_length_mm: float
     max_magnification: float
-    minimum_focus_mm: float | None
+    minimum_focus_mm: float | None = None
 
     @property
     def close_focal_length_mm(self) -> float:

@@ -11,6 +11,7 @@ import math
 from dataclasses import replace
 
 from stacker.optics.guards import refuse_aperture_above_index
+from stacker.optics.mounting import Mounting
 from stacker.records import record
 
 
@@ -154,25 +155,33 @@ def imaging_from_aperture(
     *,
     magnification: float,
     object_na: float,
-    magnification_range: tuple[float, float] | None = None,
-    converter: float | None,
-    working_distance_mm: float | None,
-    measured: bool,
-    index: float,
+    mounting: Mounting,
     aperture_key: str,
+    magnification_range: tuple[float, float] | None = None,
     telecentric: bool = False,
 ) -> Imaging:
     """Put a converter behind optics known by magnification and object-side aperture; both are before it.
 
-    `aperture_key` is the key of the request that sets the aperture.
+    Parameters
+    ----------
+    magnification, object_na : float
+        Before any converter.
+    mounting : Mounting
+        Converter, distance, index; whether `magnification` was measured.
+    aperture_key : str
+        Key of the request that sets the aperture.
+    magnification_range : tuple of float or None
+        What the focus ring reaches, before any converter; None for a rig without one.
+    telecentric : bool
+        Whether the entrance pupil is at infinity.
 
     Raises
     ------
     Refusal
         If the aperture cannot exist in a medium of this refractive index.
     """
-    refuse_aperture_above_index(object_na, index, key=aperture_key)
-    factor = converter or 1.0
+    refuse_aperture_above_index(object_na, mounting.index, key=aperture_key)
+    factor = mounting.factor
     lowest, highest = magnification_range or (magnification, magnification)
     return Imaging(
         magnification=magnification * factor,
@@ -182,9 +191,9 @@ def imaging_from_aperture(
         object_na=object_na,
         bare_magnification=magnification,
         converter=factor,
-        working_distance_mm=working_distance_mm,
+        working_distance_mm=mounting.working_distance_mm,
         telecentric=telecentric,
-        measured=measured,
+        measured=mounting.measured,
     )
 
 
@@ -194,24 +203,34 @@ def imaging_from_state(
     f_number: float,
     f_number_at_infinity: float,
     magnification_range: tuple[float, float],
-    converter: float | None,
-    working_distance_mm: float | None,
-    measured: bool,
-    index: float,
+    mounting: Mounting,
     magnification_by_marked_focal_length: float | None = None,
 ) -> Imaging:
     """Put a converter behind a lens; magnifications and the f-number at infinity are before it.
 
-    `magnification_by_marked_focal_length` is dropped where it says the same as the state.
+    Parameters
+    ----------
+    state : LensState
+        The lens as mounted, before any converter.
+    f_number, f_number_at_infinity : float
+        As marked, and what the cone of light has for a far subject.
+    magnification_range : tuple of float
+        What the focus ring reaches.
+    mounting : Mounting
+        As for `imaging_from_aperture`.
+    magnification_by_marked_focal_length : float or None
+        Dropped where it says the same as the state.
+
+    Raises
+    ------
+    Refusal
+        As from `imaging_from_aperture`.
     """
     imaging = imaging_from_aperture(
         magnification=state.magnification,
         object_na=state.magnification / (2 * state.effective_f_number),
         magnification_range=magnification_range,
-        converter=converter,
-        working_distance_mm=working_distance_mm,
-        measured=measured,
-        index=index,
+        mounting=mounting,
         aperture_key="rig.f_number",
     )
     pupil = state.pupil_magnification

@@ -1,25 +1,14 @@
-"""Rigs known by magnification and aperture alone: microscope objectives and coupled lenses.
-
-`measured_magnification` and `index` as in `lenses`.
-"""
+"""Rigs known by magnification and aperture alone: microscope objectives and coupled lenses."""
 
 from __future__ import annotations
 
 from stacker.errors import Refusal
-from stacker.optics.guards import refuse_unless_positive
 from stacker.optics.imaging import Imaging, imaging_from_aperture
+from stacker.optics.mounting import BARE, Mounting
 
 
 def objective(
-    *,
-    magnification: float,
-    na: float,
-    reference_mm: float,
-    tube_lens_mm: float,
-    measured_magnification: float | None = None,
-    converter: float | None = None,
-    working_distance_mm: float | None = None,
-    index: float = 1.0,
+    *, magnification: float, na: float, reference_mm: float, tube_lens_mm: float, mounting: Mounting = BARE
 ) -> Imaging:
     """Describe an infinity-corrected microscope objective on a tube lens.
 
@@ -28,11 +17,11 @@ def objective(
     magnification, na : float
         As engraved.
     reference_mm : float
-        Focal length of the tube lens for which `magnification` is engraved.
+        Focal length of the tube lens for which `magnification` is engraved [mm].
     tube_lens_mm : float
-        Focal length of the lens used, at infinity.
-    measured_magnification, converter, working_distance_mm, index
-        As for `lens`.
+        Focal length of the lens used, at infinity [mm].
+    mounting : Mounting
+        What is measured, and behind it.
 
     Returns
     -------
@@ -42,26 +31,12 @@ def objective(
     Raises
     ------
     Refusal
-        If a value is not positive or the aperture is not below the index.
+        If the aperture is not below the index.
     """
-    refuse_unless_positive(
-        magnification=magnification,
-        na=na,
-        reference_mm=reference_mm,
-        tube_lens_mm=tube_lens_mm,
-        measured_magnification=measured_magnification,
-        converter=converter,
-        working_distance_mm=working_distance_mm,
-        index=index,
-    )
-    estimate = magnification * tube_lens_mm / reference_mm
     return imaging_from_aperture(
-        magnification=_measured_or(measured_magnification, converter, estimate),
+        magnification=mounting.before_converter(magnification * tube_lens_mm / reference_mm),
         object_na=na,
-        converter=converter,
-        working_distance_mm=working_distance_mm,
-        measured=measured_magnification is not None,
-        index=index,
+        mounting=mounting,
         aperture_key="rig.na",
         telecentric=True,
     )
@@ -73,10 +48,7 @@ def finite_objective(
     na: float,
     tube_length_mm: float,
     reference_tube_length_mm: float,
-    measured_magnification: float | None = None,
-    converter: float | None = None,
-    working_distance_mm: float | None = None,
-    index: float = 1.0,
+    mounting: Mounting = BARE,
 ) -> Imaging:
     """Describe a finite microscope objective, at its own tube length or another one.
 
@@ -85,9 +57,9 @@ def finite_objective(
     magnification, na : float
         As engraved.
     tube_length_mm, reference_tube_length_mm : float
-        In use, and engraved.
-    measured_magnification, converter, working_distance_mm, index
-        As for `lens`.
+        In use, and engraved [mm].
+    mounting : Mounting
+        What is measured, and behind it.
 
     Returns
     -------
@@ -97,18 +69,8 @@ def finite_objective(
     Raises
     ------
     Refusal
-        If a value is not positive, the aperture is not below the index, or the tube is too short for an image.
+        If the aperture is not below the index, or the tube is too short for an image.
     """
-    refuse_unless_positive(
-        magnification=magnification,
-        na=na,
-        tube_length_mm=tube_length_mm,
-        reference_tube_length_mm=reference_tube_length_mm,
-        measured_magnification=measured_magnification,
-        converter=converter,
-        working_distance_mm=working_distance_mm,
-        index=index,
-    )
     # a thin lens: the image distance f (1 + m) grows with the tube
     estimate = (magnification + 1) * tube_length_mm / reference_tube_length_mm - 1
     if estimate <= 0:
@@ -119,13 +81,7 @@ def finite_objective(
             key="rig.tube_length_mm",
         )
     return imaging_from_aperture(
-        magnification=_measured_or(measured_magnification, converter, estimate),
-        object_na=na,
-        converter=converter,
-        working_distance_mm=working_distance_mm,
-        measured=measured_magnification is not None,
-        index=index,
-        aperture_key="rig.na",
+        magnification=mounting.before_converter(estimate), object_na=na, mounting=mounting, aperture_key="rig.na"
     )
 
 
@@ -135,10 +91,7 @@ def coupled_lenses(
     rear_f_number: float,
     front_focal_length_mm: float,
     front_f_number: float,
-    measured_magnification: float | None = None,
-    converter: float | None = None,
-    working_distance_mm: float | None = None,
-    index: float = 1.0,
+    mounting: Mounting = BARE,
 ) -> Imaging:
     """Describe a lens reversed in front of another one, both at infinity.
 
@@ -148,11 +101,11 @@ def coupled_lenses(
     Parameters
     ----------
     rear_focal_length_mm, rear_f_number : float
-        The lens on the camera.
+        The lens on the camera [mm].
     front_focal_length_mm, front_f_number : float
-        The reversed lens.
-    measured_magnification, converter, working_distance_mm, index
-        As for `lens`.
+        The reversed lens [mm].
+    mounting : Mounting
+        What is measured, and behind it.
 
     Returns
     -------
@@ -161,29 +114,12 @@ def coupled_lenses(
     Raises
     ------
     Refusal
-        If a value is not positive or the aperture is not possible.
+        If the aperture is not possible.
     """
-    refuse_unless_positive(
-        rear_focal_length_mm=rear_focal_length_mm,
-        rear_f_number=rear_f_number,
-        front_focal_length_mm=front_focal_length_mm,
-        front_f_number=front_f_number,
-        measured_magnification=measured_magnification,
-        converter=converter,
-        working_distance_mm=working_distance_mm,
-        index=index,
-    )
-    magnification = _measured_or(measured_magnification, converter, rear_focal_length_mm / front_focal_length_mm)
+    magnification = mounting.before_converter(rear_focal_length_mm / front_focal_length_mm)
     return imaging_from_aperture(
         magnification=magnification,
         object_na=min(1 / (2 * front_f_number), magnification / (2 * rear_f_number)),
-        converter=converter,
-        working_distance_mm=working_distance_mm,
-        measured=measured_magnification is not None,
-        index=index,
+        mounting=mounting,
         aperture_key="rig.front_f_number",
     )
-
-
-def _measured_or(measured_magnification: float | None, converter: float | None, estimate: float) -> float:
-    return estimate if measured_magnification is None else measured_magnification / (converter or 1.0)

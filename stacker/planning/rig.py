@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import cast
 
 from stacker.documents.request import Request
 from stacker.documents.rigs import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, ReversedRig, RingRig
-from stacker.optics.focusing import FocusSetting
+from stacker.errors import Refusal
+from stacker.optics.focusing import FocusingLens, FocusSetting
 from stacker.optics.imaging import Imaging
-from stacker.optics.lenses import lens, magnification_from_field, measured, reversed_lens
+from stacker.optics.lenses import CloseUpLens, lens, magnification_from_field, measured, reversed_lens
+from stacker.optics.mounting import Mounting
 from stacker.optics.objectives import coupled_lenses, finite_objective, objective
 
 _PROBE = 128.0  # an f-number at which no aperture is too large for air
@@ -37,10 +40,7 @@ def imaging_of(request: Request) -> Imaging:
                 rear_f_number=rig.rear_f_number,
                 front_focal_length_mm=rig.front_focal_length_mm,
                 front_f_number=rig.front_f_number,
-                measured_magnification=rig.measured_magnification,
-                converter=rig.converter,
-                # the reversed lens is set to infinity: its subject lies where its own camera would have the sensor
-                working_distance_mm=rig.working_distance_mm or rig.register_mm,
+                mounting=_mounting(rig, distance_mm=rig.register_mm),
             )
             return replace(coupled, entrance_pupil_mm=rig.entrance_pupil_mm)
         case ObjectiveRig():
@@ -71,58 +71,82 @@ def marked_f_number(request: Request) -> float:
     return _PROBE * rig.effective_f_number / probe.effective_f_number
 
 
-def _of_lens(rig: LensRig) -> Imaging:
-    assert rig.f_number is not None
-    return lens(
+def _mounting(
+    rig: LensRig | CoupledRig | ObjectiveRig, *, index: float = 1.0, distance_mm: float | None = None
+) -> Mounting:
+    """What was measured of a rig; the distance is another one where nobody measured it."""
+    return Mounting(
+        measured_magnification=rig.measured_magnification,
+        converter=rig.converter,
+        working_distance_mm=rig.working_distance_mm or distance_mm,
+        index=index,
+    )
+
+
+def _ring_of(rig: LensRig | ReversedRig) -> FocusingLens:
+    return FocusingLens(
         focal_length_mm=rig.focal_length_mm,
-        f_number=rig.f_number,
         max_magnification=rig.max_magnification,
         minimum_focus_mm=rig.minimum_focus_mm,
+    )
+
+
+def _of_lens(rig: LensRig) -> Imaging:
+    assert rig.f_number is not None
+    _refuse_tubes_behind_converter(rig.tubes_behind_converter_mm)
+    return lens(
+        _ring_of(rig),
+        f_number=rig.f_number,
         pupil_magnification=rig.pupil_magnification,
-        tubes_mm=sum(rig.tubes_mm),
-        tubes_behind_converter_mm=rig.tubes_behind_converter_mm,
-        converter=rig.converter,
-        close_up_dioptres=rig.close_up_dioptres,
-        close_up_gap_mm=rig.close_up_gap_mm,
+        extension_mm=sum(rig.tubes_mm),
+        close_up=CloseUpLens(dioptres=rig.close_up_dioptres, gap_mm=rig.close_up_gap_mm),
         focused_at=cast("FocusSetting", rig.focused_at),
-        working_distance_mm=rig.working_distance_mm,
         front_offset_mm=rig.front_offset_mm,
-        measured_magnification=rig.measured_magnification,
+        mounting=_mounting(rig),
     )
 
 
 def _of_reversed(rig: ReversedRig, width_mm: float) -> Imaging:
     assert rig.f_number is not None
+    _refuse_tubes_behind_converter(rig.tubes_behind_converter_mm)
     measured_magnification = None
     if rig.field_width_mm is not None:
         measured_magnification = magnification_from_field(sensor_width_mm=width_mm, field_width_mm=rig.field_width_mm)
     return reversed_lens(
-        focal_length_mm=rig.focal_length_mm,
+        _ring_of(rig),
         f_number=rig.f_number,
-        max_magnification=rig.max_magnification,
-        minimum_focus_mm=rig.minimum_focus_mm,
         pupil_magnification=rig.pupil_magnification,
         image_distance_mm=rig.image_distance_mm,
-        measured_magnification=measured_magnification,
         register_mm=rig.register_mm,
-        converter=rig.converter,
-        tubes_behind_converter_mm=rig.tubes_behind_converter_mm,
         focused_at=cast("FocusSetting", rig.focused_at),
-        working_distance_mm=rig.working_distance_mm,
+        mounting=Mounting(
+            measured_magnification=measured_magnification,
+            converter=rig.converter,
+            working_distance_mm=rig.working_distance_mm,
+        ),
     )
 
 
+def _refuse_tubes_behind_converter(tubes_mm: Sequence[float]) -> None:
+    """What tubes between a converter and the camera do cannot be told from the converter's factor alone."""
+    if tubes_mm:
+        raise Refusal(
+            f"found {', '.join(f'{tube:g}' for tube in tubes_mm)} mm; what tubes behind a converter do depends on "
+            "the converter's own focal length: put them between lens and converter, under rig.tubes_mm, or "
+            "photograph a ruler and use the kind measured",
+            key="rig.tubes_behind_converter_mm",
+        )
+
+
 def _of_objective(rig: ObjectiveRig) -> Imaging:
+    mounting = _mounting(rig, index=rig.immersion_index)
     if rig.reference_mm is not None and rig.tube_lens_mm is not None:
         return objective(
             magnification=rig.magnification,
             na=rig.na,
             reference_mm=rig.reference_mm,
             tube_lens_mm=rig.tube_lens_mm,
-            measured_magnification=rig.measured_magnification,
-            converter=rig.converter,
-            working_distance_mm=rig.working_distance_mm,
-            index=rig.immersion_index,
+            mounting=mounting,
         )
     assert rig.tube_length_mm is not None  # the request's own check
     assert rig.reference_tube_length_mm is not None
@@ -131,10 +155,7 @@ def _of_objective(rig: ObjectiveRig) -> Imaging:
         na=rig.na,
         tube_length_mm=rig.tube_length_mm,
         reference_tube_length_mm=rig.reference_tube_length_mm,
-        measured_magnification=rig.measured_magnification,
-        converter=rig.converter,
-        working_distance_mm=rig.working_distance_mm,
-        index=rig.immersion_index,
+        mounting=mounting,
     )
 
 

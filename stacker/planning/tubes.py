@@ -9,6 +9,7 @@ from itertools import combinations
 from stacker.documents.focus import Focus
 from stacker.errors import Refusal
 from stacker.optics.diffraction import diffraction_f_number
+from stacker.optics.focusing import FocusingLens
 from stacker.optics.lenses import lens
 from stacker.records import record
 
@@ -80,15 +81,16 @@ def tube_rows(
     subsets = {subset for count in range(fewest, len(tubes_mm) + 1) for subset in combinations(sorted(tubes_mm), count)}
     if not subsets:
         raise Refusal("a lens that does not focus by itself needs a tube; give at least one", key="tubes_mm")
+    ring = FocusingLens(
+        focal_length_mm=focal_length_mm, max_magnification=max_magnification, minimum_focus_mm=minimum_focus_mm
+    )
     rows = []
     for subset in sorted(subsets, key=lambda tubes: (sum(tubes), len(tubes))):
         imaging = lens(
-            focal_length_mm=focal_length_mm,
+            ring,
             f_number=f_number,
-            max_magnification=max_magnification,
-            minimum_focus_mm=minimum_focus_mm,
             pupil_magnification=pupil_magnification,
-            tubes_mm=sum(subset),
+            extension_mm=sum(subset),
             front_offset_mm=front_offset_mm,
         )
         low, high = imaging.magnification_range

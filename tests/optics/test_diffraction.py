@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from optics.rigs import lens
 from scipy.special import jn_zeros
 
 from stacker.optics.diffraction import (
@@ -11,7 +12,6 @@ from stacker.optics.diffraction import (
     cutoff_lp_mm,
     diffraction_f_number,
 )
-from stacker.optics.lenses import lens
 
 
 def test_airy_constant_is_the_first_zero_of_j1():

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from optics.rigs import lens, objective
 
-from stacker.optics.lenses import lens, measured
-from stacker.optics.objectives import objective
+from stacker.optics.lenses import measured
 from stacker.optics.perspective import edge_loss, edge_reference
 
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from optics.rigs import lens, reversed_lens
 from optiland.samples.objectives import DoubleGauss, ReverseTelephoto, Telephoto
 from scipy.optimize import brentq
 
 from stacker.optics.imaging import LensState
-from stacker.optics.lenses import lens, reversed_lens
 
 F_NUMBER = 5.6
 ROUNDING = 1e-9

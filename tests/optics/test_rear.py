@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from optics.rigs import lens, objective
 
 from stacker.errors import Refusal
-from stacker.optics.lenses import lens, measured
-from stacker.optics.objectives import objective
+from stacker.optics.lenses import measured
 from stacker.optics.perspective import edge_loss
 from stacker.optics.rear import rear_depth_mm, rear_focus
 
