@@ -93,17 +93,16 @@ def command(
         raise click.UsageError("Missing argument 'PLAN'.")
     if sum((ends, frames is not None, resume is not None, after is not None)) > 1:
         raise click.UsageError("--ends, --frames, --resume and --after exclude one another.")
-    of_a_new_run = {
-        "--closing-frame": closing_frame and resume is not None,
-        "--front-at-mm": front_at_mm is not None and resume is not None,
-        "--rail-at-mm": rail_at_mm is not None and (resume is not None or after is not None),
-        "--journal": journal is not None and resume is not None,
-    }
-    idle = [name for name, is_idle in of_a_new_run.items() if is_idle]
-    idle += ["--refocused"] if refocused and resume is None and after is None else []
-    if idle:
-        what = "is not one that goes on" if idle == ["--refocused"] else "goes on as its journal says"
-        raise click.UsageError(f"{', '.join(idle)} would do nothing: this run {what}.")
+    goes_on = resume is not None or after is not None
+    _refuse_idle(
+        {
+            "--closing-frame": closing_frame and resume is not None,
+            "--front-at-mm": front_at_mm is not None and resume is not None,
+            "--rail-at-mm": rail_at_mm is not None and goes_on,
+            "--journal": journal is not None and resume is not None,
+            "--refocused": refocused and not goes_on,
+        }
+    )
     if whole and go:
         raise click.UsageError("--all is for a dry run; leave out --go or --all.")
     read = read_plan(plan)
@@ -136,6 +135,14 @@ def command(
 
         outcome = _go(job, wishes, past, after, journal, quiet=quiet or as_json)
         tell(job, outcome, as_json=as_json, quiet=quiet)
+
+
+def _refuse_idle(options: dict[str, bool]) -> None:
+    """Options that this kind of run would take and then drop."""
+    idle = [name for name, is_idle in options.items() if is_idle]
+    if idle:
+        what = "is not one that goes on" if idle == ["--refocused"] else "goes on as its journal says"
+        raise click.UsageError(f"{', '.join(idle)} would do nothing: this run {what}.")
 
 
 def _remarks(plan: Plan, job: Job, wishes: Wishes) -> Iterator[str]:

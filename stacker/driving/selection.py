@@ -9,6 +9,7 @@ from stacker.documents.journal import Past
 from stacker.documents.journal_lines import CLOSING
 from stacker.driving.job import Job
 from stacker.errors import Refusal
+from stacker.figures import typed_mm
 
 
 def ends(count: int) -> tuple[int, ...]:
@@ -82,12 +83,21 @@ def beyond(job: Job, past: Past, front_at: int, earlier: Sequence[Past] = ()) ->
         if run.profile_digest != job.profile_digest:
             raise Refusal("the journal belongs to another rail profile: plan with that one.", code="other_profile")
         shift = run.front_at - front_at
-        shared = common_frames(
-            by_column(run.columns, run.rows),
-            new,
-            shift_microsteps=shift,
-            shift_um=shift / job.rail.microsteps_per_mm * 1000,
-        )
+        try:
+            shared = common_frames(
+                by_column(run.columns, run.rows),
+                new,
+                shift_microsteps=shift,
+                shift_um=shift / job.rail.microsteps_per_mm * 1000,
+            )
+        except Refusal as refusal:
+            if not shift:
+                raise
+            raise Refusal(
+                f"{refusal} The front of that run was at {job.mm(run.front_at):.3f} mm, this plan has it at "
+                f"{job.mm(front_at):.3f} mm: for the same front add --front-at-mm {typed_mm(job.mm(run.front_at))}.",
+                code=refusal.code,
+            ) from refusal
         taken |= {shared[frame] for frame in run.confirmed if frame in shared}
     if taken >= set(range(1, job.count + 1)):
         raise Refusal("nothing is left to do: that run took every frame of this plan.", code="complete")

@@ -313,7 +313,7 @@ def test_a_front_moved_by_whole_steps_is_made_deeper_too(tmp_path):
     outcome = after(new, "new.run.jsonl", journal_of(job))
     assert outcome.frames == (1, 2)
     assert outcome.past.front_at == MIDDLE - 2 * 48
-    with pytest.raises(Refusal, match="do not agree where they meet"):
+    with pytest.raises(Refusal, match=r"do not agree where they meet.*for the same front add --front-at-mm 40\."):
         after(replace(new, front_at=MIDDLE - 50), "other.run.jsonl", journal_of(job))
 
 
