@@ -10,8 +10,8 @@ WARNINGS: dict[str, str] = {
     ),
     "shutter_shock": (
         "Continuous light from 1/60 to 1 s at life size with a mechanical shutter: its shock blurs the frame. At m "
-        "times life size it shows from 1/(60 m) to m seconds. Use an electronic first curtain, an electronic shutter, "
-        "flash, or a longer or shorter exposure."
+        "times life size it shows from 1/(60 m) to 1 + ln m seconds. Use an electronic first curtain, an electronic "
+        "shutter, flash, or a longer or shorter exposure."
     ),
     "flash_electronic": (
         "Most electronic shutters read the sensor line by line and cannot be lit by one flash. Use the mechanical "

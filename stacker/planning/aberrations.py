@@ -25,10 +25,11 @@ def aberrations(draft: Draft) -> Iterator[str]:
         waves = w040_um * 1000 / draft.request.focus.mean_wavelength_nm
         if waves < _TOLD_WAVES:
             continue
+        told = significant(waves, 2)
         shows = "less sharp than planned even at its best" if waves > _SHOWS_WAVES else "a little softer than planned"
         yield (
-            f"{what}: {significant(waves, 2)} waves of spherical aberration (W040), of which refocusing leaves a "
-            f"quarter; the picture is {shows}: {remedy(waves)}"
+            f"{what}: {told} {'wave' if told == '1' else 'waves'} of spherical aberration (W040), of which "
+            f"refocusing leaves a quarter; the picture is {shows}: {remedy(waves)}"
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from stacker.documents.plan import Warned
@@ -127,10 +128,11 @@ def shock_range_s(magnification: float) -> tuple[float, float]:
     """Exposures in which a mechanical shutter's shock shows: at life size these, wider as more is magnified.
 
     The shock moves camera against subject by so many um, whatever the magnification; on the sensor that is m times
-    as many. It shows from shorter exposures on, and needs longer ones to be outlasted.
+    as many. So it shows from exposures on that are m times shorter; and since it dies away exponentially, it takes
+    longer by the logarithm of m until it is too small to be seen.
     """
     low_s, high_s = _SHOCK_S
-    return low_s / magnification, high_s * magnification
+    return low_s / magnification, max(high_s * (1 + math.log(magnification)), 0.0)
 
 
 def _of_the_card(draft: Draft) -> Iterator[tuple[str, str]]:

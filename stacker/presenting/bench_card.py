@@ -104,10 +104,16 @@ def _depths(*depths_um: float, step_um: float | None = None) -> str:
     return f"{' to '.join(texts)} {'um' if small else 'mm'}"
 
 
+def _length(length_um: float, digits: int) -> str:
+    """A length in the unit that fits it."""
+    small = length_um < _SMALL_UM
+    return f"{significant(length_um if small else length_um / 1000, digits)} {'um' if small else 'mm'}"
+
+
 def _tilt(plan: Plan) -> str:
     """What a subject that does not stand square to the lens costs; 1 degree is what an eye overlooks."""
     added_um = plan.optics.field_mm[0] * 1000 * math.tan(math.radians(1))
-    text = f"1 degree across the width adds {significant(added_um / 1000, 2)} mm of depth"
+    text = f"1 degree across the width adds {_length(added_um, 2)} of depth"
     text += f", {significant(added_um / plan.depth_of_field.total_um, 2)} slices"
     step_um = plan.coverage.step_um
     return text if step_um is None else f"{text}, {math.ceil(added_um / step_um)} frames"
@@ -117,13 +123,13 @@ def _rail(plan: Plan) -> str:
     rail, motion = plan.request.rail, plan.motion
     carries = {"camera": "the camera", "subject": "the subject", "rear": "the rear standard"}[plan.request.moves]
     if rail is None:
-        return f"none described: moves {carries} {significant(motion.travel_mm, 4)} mm, steps in um, time unknown"
+        return f"none described: moves {carries} {_length(motion.travel_mm * 1000, 4)}, steps in um, time unknown"
     front = plan.request.subject.front_at_mm
     where = (
         "front not yet placed: limits are checked when the run starts" if front is None else f"front at {front:g} mm"
     )
     take_up = f", take-up {motion.take_up_microsteps} {'divisions' if isinstance(rail, HandRail) else 'microsteps'}"
-    return f"{rail.name} moves {carries} {significant(motion.travel_mm, 4)} mm{take_up}; {where}"
+    return f"{rail.name} moves {carries} {_length(motion.travel_mm * 1000, 4)}{take_up}; {where}"
 
 
 def _clearance(plan: Plan) -> str:

@@ -29,6 +29,8 @@ def test_depths_under_a_tenth_of_a_millimetre_are_told_in_um():
     steps = dict(facts(plan))["steps"]
     first_um, last_um = plan.coverage.first_focus_um, plan.coverage.last_focus_um
     assert -2 < first_um < 0
+    assert f"moves the camera {plan.motion.travel_mm * 1000:.4g} um, take-up" in dict(facts(plan))["rail"]
+    assert " um of depth, " in dict(facts(plan))["tilt"]
     assert f"from {first_um:.1f} to {last_um:.1f} um (0 is the front)" in steps
 
 
