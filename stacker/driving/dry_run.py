@@ -170,6 +170,8 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         lines.append(f"Between them: '{job.link.gcode.position_query}', which asks for the position.")
     elif job.link.gcode.mode:
         lines.append(f"Between them: '{job.link.gcode.mode}', to hear whether it still answers.")
+    if job.link.gcode and job.link.gcode.unlock:
+        lines.append(f"After its greeting: {', '.join(map(repr, job.link.gcode.unlock))}.")
     lines += [line for text in doubts(job.link.gcode) for line in wrap(text, 80)]
     return "\n".join(lines)
 

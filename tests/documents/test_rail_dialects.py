@@ -83,3 +83,30 @@ def test_what_does_not_go_together_is_told(tmp_path, text, message):
     with pytest.raises(InputError) as caught:
         load(tmp_path, text + "\n")
     assert any(message in str(fault) for fault in caught.value.faults), str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ("at_start: [G21, G28]", "link.at_start: found 'G28', which moves an axis"),
+        ("at_start: ['G90 g01 X5']", "link.at_start: found 'G90 g01 X5', which moves an axis"),
+        ("unlock: [G0], greeting: [hello]", "link.unlock: found 'G0', which moves an axis"),
+        ("close_contact: 'G1 X3'", "link.close_contact: found 'G1 X3', which moves an axis"),
+        ("close_contact: M9", "link.open_contact: found 'M9', as close_contact; the contact would stay closed"),
+        ("open_contact: 'M9 \u00e9'", "write one line of 1 to 80 ASCII characters"),
+        ("unlock: [free]", "link.unlock: found without greeting"),
+        ("greeting: [ta]", "link.greeting: found in the acknowledgement 'taken'; each would count as a reset"),
+        ("refuse: [t]", "link.refuse: found at the beginning of the acknowledgement 'taken'"),
+        ("measured_10_mm: 1.67", "link.measured_10_mm: found 1.67; write a number from 9.7 to 10.3, in mm"),
+        ("arrival: hope", "link.arrival: found 'hope'"),
+    ],
+)
+def test_lines_that_move_and_answers_that_cannot_be_told_apart_are_refused(tmp_path, more, message):
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, f"link: {{{GCODE}, {more}}}\n")
+    assert any(message in str(fault) for fault in caught.value.faults), str(caught.value)
+
+
+@pytest.mark.parametrize("line", ["G10 L2 P1", "G21", "G94", "M106 S255", "G17", "M62 P0", "set 100=1600"])
+def test_lines_that_set_something_are_taken(tmp_path, line):
+    assert load(tmp_path, f"link: {{{GCODE}, at_start: ['{line}']}}\n").link.at_start == (line,)

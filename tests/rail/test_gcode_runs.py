@@ -227,6 +227,8 @@ def test_the_dry_run_shows_the_very_lines(drive_on):
     assert "G1 X40.03 F180" in text
     assert "Between them: 'G21', to hear whether it still answers." in text
     assert "position: this controller cannot be asked" in text
+    locked = replace(job, link=replace(job.link, gcode=replace(WORDS, unlock=("free",))))
+    assert "After its greeting: 'free'." in dry_run.text(locked, rehearsed, whole=False)
 
 
 class _Served:

@@ -80,6 +80,14 @@ def test_whoever_swallows_the_first_line_or_starts_late_is_asked_again(boot_s):
     assert board.lines.count("G94") == 1
 
 
+def test_what_answers_an_earlier_question_late_is_not_taken_for_the_answer_to_a_later_line():
+    board, controller = opened(Manners(), faults=Faults(late_answer={1: 5.0}))
+    controller.declare(64_000)
+    board.clock.sleep(6)
+    controller.lines.listen()  # an acknowledgement that nobody waits for would end it here
+    assert controller.where().known
+
+
 def test_a_board_that_starts_after_all_patience_is_told_about_wake_s():
     with pytest.raises(LinkError, match=r"no 'taken' in answer to 'G21', sent 4 times.*needs a longer wake_s"):
         opened(Manners(boot_s=60.0))
