@@ -78,7 +78,8 @@ class Shutter:
     )
     sync_s: float = declare(
         Number(unit="s", least=0, most=60),
-        "how long the flash-sync contact is awaited; 0: not wired",
+        "how long the flash-sync contact is awaited; 0: not wired. A run stops at its first frame when the controller "
+        "has no such contact, or when it is closed all the time",
         default=0.0,
     )
     on_open_sync: str = declare(
