@@ -61,7 +61,7 @@ def _minutes(seconds: float) -> str:
 
 def tell(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
     """How the run ended, and what comes next."""
-    from stacker.driving.last_word import motor, taken
+    from stacker.driving.last_word import motor, taken, whose_time
 
     past = outcome.past
     result: dict[str, Any] = {
@@ -79,7 +79,7 @@ def tell(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
     elif not quiet:
         click.echo(
             f"{job.name}: {taken(job, len(outcome.frames), _minutes(outcome.duration_s))}"
-            f"{' on the simulated rail' if job.link.simulated else ''}; {outcome.steps}.\n"
+            f"{whose_time(job)}; {outcome.steps}.\n"
             f"The rail stands at {job.mm(outcome.position):.3f} mm, {motor(job)}."
         )
         if past.doubled:

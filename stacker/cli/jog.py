@@ -42,14 +42,14 @@ def command(
       stacker jog beetle.yaml --write
     """
     from stacker.cli.edited import block_lines, write_values
-    from stacker.documents.loading import load_request
+    from stacker.documents.loading import load_without_depth
     from stacker.documents.rail_profile import RailProfile
     from stacker.driving.bench import connect, name_place
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.job import link_settings, rail_settings
     from stacker.driving.jog import Jog, converse
 
-    asked = load_request(request).value
+    asked, has_depth = load_without_depth(request)
     if not isinstance(asked.rail, RailProfile):
         raise Refusal(
             f"{request}: there is no motor rail to jog. Write rail: in the request.", code="no_motor_rail", key="rail"
@@ -72,13 +72,13 @@ def command(
             rail.controller.close()
     written = write and bool(lines) and jog.done
     if written:
-        write_values(request, lines, load_request)
+        write_values(request, lines, load_without_depth)
     if as_json:
         write_json(result_document("jog", {"lines": lines, "written": written}))
     if lines:
         said = f"written into {request}" if written else "copy them into the request, or jog with --write"
         if written and "subject.depth_mm" not in lines:
-            said += "; depth_mm is kept as it was"
+            said += "; depth_mm is kept as it was" if has_depth else "; depth_mm is still missing: mark the back, too"
         if write and not written:
             said = f"not written, since it ended without 'done'; {said}"
         note(f"{said[0].upper()}{said[1:]}.\nNext: stacker plan {as_typed(request)}", quiet=quiet or as_json)
@@ -128,6 +128,8 @@ def _reader(interrupts: Interrupts, *, keys: bool) -> Callable[[], str | None]:
             note(KEYS_HELP)
 
     def read() -> str | None:
+        if interrupts.ending:
+            return None
         try:
             with interrupts.suspended():
                 return key() if keys else line()

@@ -18,6 +18,7 @@ from stacker.records import record
 
 Document = TypeVar("Document")
 _OPTION = "--set "
+_DEPTH, _ANY_DEPTH_MM = "subject.depth_mm", 10_000  # deeper than any zone of it begins
 
 
 @record
@@ -67,6 +68,27 @@ def load_request(path: Path | str, overrides: Sequence[str] = (), *, text: str |
         name = stem.encode("utf-8", "replace").decode()  # a name may hold bytes that are no text
         loaded = replace(loaded, value=replace(loaded.value, name=name))
     return _with_overlap(_with_wavelength(loaded))
+
+
+def load_without_depth(path: Path | str, *, text: str | None = None) -> tuple[Request, bool]:
+    """A request for those who find the subject's depth out: that it is missing is no fault; any number stands for it.
+
+    Returns
+    -------
+    Request, bool
+        And whether it says its depth.
+
+    Raises
+    ------
+    InputError
+        With all other faults.
+    """
+    try:
+        return load_request(path, text=text).value, True
+    except InputError as error:
+        if not any(fault.key == _DEPTH and fault.text.startswith("missing") for fault in error.faults):
+            raise
+    return load_request(path, [f"{_DEPTH}={_ANY_DEPTH_MM}"], text=text).value, False
 
 
 def _with_wavelength(loaded: Loaded[Request]) -> Loaded[Request]:

@@ -36,6 +36,12 @@ class LinkSettings:
         """Whether nothing real moves."""
         return self.url.startswith("sim://")
 
+    @property
+    def time_scale(self) -> float:
+        """How many seconds of the rail's clock pass in one of ours; infinity: waiting takes no time."""
+        given = dict(part.partition("=")[::2] for part in self.url.partition("?")[2].split("&"))
+        return float(given.get("time_scale", 1.0)) if self.simulated else 1.0
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Job:

@@ -12,6 +12,7 @@ from typing import Any
 
 from stacker.driving.bench import make_ready, name_place
 from stacker.driving.bring_up import by, go, on_a_switch
+from stacker.driving.creeper import Creeper
 from stacker.driving.jog_keys import HELP, STEPS_MM
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused
@@ -54,6 +55,7 @@ class Jog:
         self.back: int | None = None
         self.done = False
         self.known = make_ready(rail).known
+        self._creeper = Creeper()
         self._set_limits()
 
     # -- lengths
@@ -89,6 +91,8 @@ class Jog:
                 self._set_step(_number(length))
             case ["here", place]:
                 self._name_place(_number(place))
+            case ["creep", distance]:
+                self._creep(self._microsteps(_number(distance)))
             case ["help" | "?"]:
                 return HELP
             case ["done" | "quit"]:
@@ -129,9 +133,12 @@ class Jog:
     def status(self) -> str:
         """Position, step and marks, on one line."""
         if not self.known:
+            moved = self._creeper.told(self._rail)
+            gap = "\n" if moved else " "
             return (
-                "position lost: read the rail's scale and type, for example, 'here 41.2'\n"
-                "(without a scale: measure with a ruler how far it is from the low end of travel)"
+                f"position lost{moved}:{gap}read the rail's scale and type, for example, 'here 41.2'\n"
+                "(without a scale: measure with a ruler how far it is from the low end of travel)\n"
+                "'creep 0.5' moves it all the same, slowly, 1 mm at most, and no limit holds"
             )
         parts = [f"at {self.mm(self._rail.here()):.4f} mm", f"step {self.mm(self._step):.3g}"]
         parts += [
@@ -191,8 +198,13 @@ class Jog:
             )
         name_place(self._rail, self._microsteps(mm))
         self._rail.forget()
-        self.known = True
+        self.known, self._creeper = True, Creeper()
         self._set_limits()
+
+    def _creep(self, distance: int) -> None:
+        if self.known:
+            raise Refusal("the rail knows where it is: type the way alone, as +0.5. Nothing moved.", code="known")
+        self._creeper.go(self._rail, distance)
 
     def _go(self, position: int) -> None:
         """Go there in legs: slowly near the subject, faster elsewhere; the last leg from the side of the run."""

@@ -11,6 +11,7 @@ HELP = """\
   to 41.2       go to that rail position in mm; to front, to back: to a mark
   front, back   mark the front, the back of the subject here
   here 41.2     the rail's scale reads that much (when its position is lost)
+  creep 0.5     so many mm deeper, slowly, without a limit (likewise)
   where         tell position and marks
   done          end"""
 KEYS_HELP = """\

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from stacker.driving.job import Job
 from stacker.rail.controller import Where
 from stacker.rail.gcode_words import GcodeWords
@@ -79,3 +81,14 @@ def taken(job: Job, count: int, spent: str) -> str:
     if job.link.gcode is None or job.shutter.via != "rail":
         return f"{count} frames taken in {spent}"
     return f"{count} frames triggered in {spent}, each acknowledged; the camera was not heard, so count its files"
+
+
+def whose_time(job: Job) -> str:
+    """By whose clock that was: a simulated rail's may run faster than the one on the wall."""
+    if not job.link.simulated:
+        return ""
+    scale = job.link.time_scale
+    if scale == 1:
+        return " on the simulated rail"
+    fast = "waits for nothing" if math.isinf(scale) else f"runs {scale:g} times as fast as yours"
+    return f" on the simulated rail, whose clock {fast}"

@@ -125,9 +125,12 @@ def _rail(plan: Plan) -> str:
     if rail is None:
         return f"none described: moves {carries} {_length(motion.travel_mm * 1000, 4)}, steps in um, time unknown"
     front = plan.request.subject.front_at_mm
-    where = (
-        "front not yet placed: limits are checked when the run starts" if front is None else f"front at {front:g} mm"
-    )
+    where = "front not yet placed: limits are checked when the run starts"
+    if isinstance(rail, HandRail):  # no run starts
+        low_mm, high_mm = rail.soft_limits_mm
+        where = f"front not yet placed: see yourself that all stops lie within {low_mm:g} to {high_mm:g} mm"
+    if front is not None:
+        where = f"front at {front:g} mm"
     take_up = f", take-up {motion.take_up_microsteps} {'divisions' if isinstance(rail, HandRail) else 'microsteps'}"
     return f"{rail.name} moves {carries} {_length(motion.travel_mm * 1000, 4)}{take_up}; {where}"
 

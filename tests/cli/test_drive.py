@@ -333,7 +333,7 @@ def test_frames_shot_again_are_verified_with_the_journal_of_the_whole_run(stacke
     first = tmp_path / "beetle-20310504-220000.run.jsonl"
     done = stacker("drive", plan, "--go", "--yes", "--url", url, "--journal", first)
     assert f"Next: stacker verify FOLDER --journal {first}\n" in done.err
-    assert "60 frames taken in 1:33 on the simulated rail" in done.out
+    assert "60 frames taken in 1:33 on the simulated rail, whose clock waits for nothing; " in done.out
     again = tmp_path / "beetle-20310504-230000.run.jsonl"
     done = stacker("drive", plan, "--go", "--yes", "--url", url, "--journal", again, "--frames", "33")
     assert f"Next: stacker verify FOLDER --journal {first} --journal {again}\n" in done.err

@@ -2,6 +2,7 @@ import io
 import json
 import os
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -12,9 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stacker.cli.edited import write_values
+from stacker.cli.jog import _reader
 from stacker.cli.main import main
 from stacker.documents.loading import load_request
 from stacker.documents.templates import template
+from stacker.driving.interrupts import Interrupts
+from stacker.errors import InputError
+from stacker.rail.rail import Wish
 
 SIM = "sim://bench?time_scale=inf"
 
@@ -199,3 +204,87 @@ def test_keys_move_one_step_a_press_and_what_piles_up_is_forgotten(bench):
     assert process.returncode == 0
     assert b"front_at_mm: 42" in out
     assert "at 43" not in seen
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_signal_to_end_leaves_the_terminal_as_it_was_and_prints_the_marks(bench, name):
+    import pty
+    import termios
+
+    keyboard, terminal = pty.openpty()
+    before = termios.tcgetattr(terminal)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "stacker", "jog", "beetle.yaml", "--url", "sim://bench?time_scale=inf"],
+        stdin=terminal,
+        stdout=subprocess.PIPE,
+        stderr=terminal,
+    )
+    seen = b""
+
+    def until(text):
+        nonlocal seen
+        give_up = time.monotonic() + 30
+        while text not in seen:
+            assert time.monotonic() < give_up, seen
+            if select.select([keyboard], [], [], 0.1)[0]:
+                seen += os.read(keyboard, 4096)
+
+    def raw():
+        give_up = time.monotonic() + 30
+        while termios.tcgetattr(terminal)[3] & termios.ICANON:
+            assert time.monotonic() < give_up
+            time.sleep(0.02)
+
+    until(b"at 40.0000 mm")
+    raw()
+    time.sleep(0.3)  # until the key is awaited: what comes before is forgotten
+    os.write(keyboard, b"f")
+    until(b"front 40.0000")
+    raw()
+    process.send_signal(getattr(signal, name))
+    out, _ = process.communicate(timeout=30)
+    assert b"front_at_mm: 40" in out
+    assert termios.tcgetattr(terminal) == before
+    assert process.returncode == 0
+    os.close(keyboard)
+    os.close(terminal)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there a signal to oneself ends the program")
+def test_a_signal_to_end_during_a_move_is_the_end_of_it():
+    with Interrupts() as interrupts:
+        os.kill(os.getpid(), signal.SIGTERM)
+        assert (interrupts.wish(), interrupts.ending) == (Wish.STOP, True)
+        interrupts.forget()
+        assert _reader(interrupts, keys=False)() is None
+    with Interrupts() as interrupts:
+        os.kill(os.getpid(), signal.SIGINT)
+        assert (interrupts.wish(), interrupts.ending) == (Wish.STOP, False)
+
+
+def without_depth():
+    text = Path("beetle.yaml").read_text(encoding="utf-8")
+    Path("beetle.yaml").write_text(
+        "".join(f"{line}\n" for line in text.splitlines() if "depth_mm:" not in line), encoding="utf-8"
+    )
+
+
+def test_a_depth_that_is_yet_to_be_found_is_no_fault(bench, capsys, monkeypatch):
+    without_depth()
+    with pytest.raises(InputError, match=r"subject\.depth_mm"):
+        load_request("beetle.yaml")
+    code, _, err = jog(capsys, monkeypatch, "+0.5\nfront\ndone\n", "--write")
+    assert (code, "depth_mm is still missing: mark the back, too" in err) == (0, True)
+    code, _, _ = jog(capsys, monkeypatch, MARKED, "--write")
+    assert code == 0
+    subject = load_request("beetle.yaml").value.subject
+    assert (subject.depth_mm, subject.front_at_mm) == (2.5, 40.5)
+
+
+def test_every_other_fault_is_told_before_the_rail_is_looked_for(bench, capsys, monkeypatch):
+    without_depth()
+    text = Path("beetle.yaml").read_text(encoding="utf-8")
+    Path("beetle.yaml").write_text(text.replace("f_number:", "f_numbr:"), encoding="utf-8")
+    code, _, err = jog(capsys, monkeypatch, MARKED)
+    assert (code, "f_numbr" in err, "depth_mm" in err) == (2, True, False)

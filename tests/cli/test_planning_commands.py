@@ -33,6 +33,14 @@ def test_plan_writes_beside_the_request_prints_the_card_and_names_the_next_comma
     assert Path("weevil.plan.yaml").exists()
 
 
+def test_nothing_checks_the_limits_of_a_hand_rail_and_the_card_says_so(stacker, plans, tmp_path):
+    def card(request):
+        return " ".join(stacker("plan", plans / request, "-o", tmp_path / "x.plan.yaml").out.split())
+
+    assert "front not yet placed: see yourself that all stops lie within 1 to 39 mm" in card("calcite_by_hand.yaml")
+    assert "front not yet placed: limits are checked when the run starts" in card("seed_head_bellows.yaml")
+
+
 def test_the_card_names_every_check_before_the_first_frame(stacker, request_file):
     card = stacker("plan", request_file).out
     for word in (

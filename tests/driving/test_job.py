@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from driving.runs import make_job
 
 from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.loading import load_rail
 from stacker.documents.plan_file import read_plan
-from stacker.driving.job import job_of, link_settings, rail_settings, simulated_url
+from stacker.driving.job import LinkSettings, job_of, link_settings, rail_settings, simulated_url
+from stacker.driving.last_word import whose_time
 from stacker.errors import Refusal
 
 
@@ -83,3 +85,17 @@ def test_a_profile_for_the_other_dialect_keeps_its_words(profile):
     assert settings.gcode is not None
     assert settings.gcode.acknowledge == ("done",)
     assert link_settings(profile).gcode is None
+
+
+@pytest.mark.parametrize(
+    ("url", "said"),
+    [
+        ("sim://bench", " on the simulated rail"),
+        ("sim://bench?seed=3&time_scale=20", " on the simulated rail, whose clock runs 20 times as fast as yours"),
+        ("sim://bench?time_scale=inf", " on the simulated rail, whose clock waits for nothing"),
+        ("socket://bench:7000?time_scale=20", ""),
+        ("COM4", ""),
+    ],
+)
+def test_whose_time_a_run_took(tmp_path, url, said):
+    assert whose_time(make_job(tmp_path, link=LinkSettings(url=url))) == said

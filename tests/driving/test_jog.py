@@ -1,4 +1,5 @@
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -189,6 +190,48 @@ def test_a_lost_position_moves_nothing_until_the_scale_is_read():
         assert not bench.events("start")
         assert bench.say("here 40", "+0.5")[1].startswith("at 40.5000 mm")
         assert "here is for a lost position" in bench.say("here 3")[0]
+
+
+def test_a_lost_rail_creeps_at_the_persons_word_and_stays_lost():
+    with Bench("&position=unknown") as bench:
+        assert "'creep 0.5' moves it all the same, slowly, 1 mm at most, and no limit holds" in bench.say("where")[0]
+        before = bench.place()
+        told = bench.say("creep 0.5", "creep -0.2", "+0.1", "front", "to 40")
+        assert bench.place() == before + 480
+        assert told[0].startswith("position lost (moved by +0.5000 mm since):\nread the rail's scale")
+        assert all(line.startswith("position lost (moved by +0.3000 mm since):\n") for line in told[1:4])
+        assert all(len(line) <= 80 for text in told for line in text.splitlines())
+        assert "by at most 1 mm at a time" in bench.say("creep 1.01")[0]
+        assert "write mm" in bench.say("creep far")[0]
+        assert bench.place() == before + 480
+        assert bench.say("here 40", "+0.5")[1].startswith("at 40.5000 mm")
+        assert "type the way alone" in bench.say("creep 0.5")[0]
+        assert bench.events("start")[-1]["to"] == 64_800
+
+
+def test_a_lost_rail_never_creeps_farther_than_its_travel():
+    with Bench("&position=unknown", rail=replace(RAIL, travel=4000)) as bench:  # 2.5 mm
+        told = bench.say("creep 1", "creep 1", "creep 0.6", "creep -1", "creep -1", "creep -0.5", "creep -0.1")
+        refused = [number for number, line in enumerate(told) if "more in all than its whole travel, 2.5 mm" in line]
+        assert refused == [2, 6]
+        assert len(bench.events("start")) == 5
+
+
+def test_a_creeping_rail_stops_at_an_interrupt():
+    with Bench("&position=unknown") as bench:
+        before, sleep = bench.place(), bench.rail.clock.sleep
+
+        def interrupted(seconds):
+            bench.wish = Wish.STOP if bench.events("start") and not bench.events("stop") else bench.wish
+            sleep(seconds)
+
+        bench.rail.clock.sleep = interrupted
+        lines = iter(["creep 1", "where"])
+        told = []
+        converse(bench.jog, lambda: next(lines, None), told.append)
+        assert "stopped by hand" in told[1]
+        assert before < bench.place() < before + 1600
+        assert "position lost" in told[-1]
 
 
 def test_an_interrupt_stops_the_move_and_the_person_goes_on():
