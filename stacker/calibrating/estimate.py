@@ -100,6 +100,29 @@ def propagated(formula: Callable[..., float], *inputs: Estimate) -> Estimate:
     return Estimate(value=formula(*values), standard_error=error, freedom=error**4 / spread if spread > 0 else math.inf)
 
 
+def solved(formula: Callable[[float], float], wanted: Estimate, low: float, high: float) -> Estimate | None:
+    """The value between two positive bounds for which a formula gives what is wanted; None where none does.
+
+    Parameters
+    ----------
+    formula : callable
+        Rising or falling all the way.
+    wanted : Estimate
+        What it shall give; its uncertainty passes to the value.
+    low, high : float
+        Bounds, above 0.
+    """
+    from scipy.optimize import brentq
+
+    def value(result: float) -> float:
+        return math.exp(brentq(lambda log: formula(math.exp(log)) - result, math.log(low), math.log(high), xtol=1e-10))
+
+    try:
+        return propagated(value, wanted)
+    except ValueError:  # both bounds are on one side of it
+        return None
+
+
 def rounded(value: float, standard_error: float) -> float:
     """A value to a tenth of its standard error: what rounding adds is nothing beside it."""
     if standard_error <= 0:

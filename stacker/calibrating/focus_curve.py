@@ -82,11 +82,13 @@ def fit_focus_curve(
     focus_um, power, rest = _tiles(data, value)
     return FocusCurve(
         effective_f_number=Estimate(
-            value=value, standard_error=value * error, freedom=float(min(len(products), _GROUPS) + len(positions_um) - 2)
+            value=value,
+            standard_error=value * error,
+            freedom=float(min(len(products), _GROUPS) + len(positions_um) - 2),
         ),
         focus_um=focus_um,
         power=power,
-        misfit=np.sqrt(rest / data.used.sum(axis=1)) / np.maximum(power, 1e-300),
+        misfit=np.sqrt(rest / np.maximum(data.used.sum(axis=1), 1)) / np.maximum(power, 1e-300),
     )
 
 
@@ -139,7 +141,8 @@ def _near_focus(data: _Data, f_number: float) -> _Data:
 def _left(data: _Data, f_number: float) -> float:
     """What one width leaves of all tiles' products, each tile counting alike."""
     _, power, rest = _tiles(data, f_number)
-    return float(np.sum(rest / np.maximum(power, 1e-300) ** 2))
+    some = power > 0
+    return float(np.sum(rest[some] / power[some] ** 2)) if some.any() else math.inf
 
 
 def _tiles(data: _Data, f_number: float) -> tuple[FloatArray, FloatArray, FloatArray]:

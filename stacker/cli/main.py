@@ -31,7 +31,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "report": ("afterwards", "report", "a page with pictures of a plan"),
     "export": ("afterwards", "export", "the sequence as CSV, as G-code, or for a dial"),
     "session": ("afterwards", "session", "several stacks as one session"),
-    "calibrate": ("set up", "calibrate", "magnification from a ruler, the screw from an indicator"),
+    "calibrate": ("set up", "calibrate", "magnification, lens and screw, by measurement"),
     "rail": ("set up", "rail", "find, identify, move and simulate a rail"),
 }
 

@@ -20,7 +20,6 @@ _ERROR_MM = 0.02  # a steel ruler over a few centimetres (common practice, no so
 _FINE_ERROR_MM = 0.001  # a stage micrometer over a millimetre or two (common practice, no source)
 _FINE_MM = 0.5  # finer lines are those of a stage micrometer
 _NO_DISTORTION = 1e-4  # at the corners, as a share
-_BORDER = 0.01  # of a side: developers of raw files show some pixels more or fewer than the camera says
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -136,17 +135,12 @@ def _across(lines: RulerLines, spaces: int) -> Estimate:
 
 
 def _lines_in(path: Path, line_mm: float, camera: Camera) -> RulerLines:
+    from stacker.cli.pictures_of import refuse_other_size
     from stacker.pictures.reading import read_grey
     from stacker.pixels.ruler import measure_ruler
 
     grey = read_grey(path)
-    sides, wanted = sorted(grey.shape), sorted(camera.pixels)
-    if any(abs(side / own - 1) > _BORDER for side, own in zip(sides, wanted, strict=True)):
-        raise Refusal(
-            f"{path}: found {sides[1]} x {sides[0]} pixels; a picture of this camera has {wanted[1]} x {wanted[0]}. "
-            "Give the whole picture in full size: in a smaller one a pixel is not what it is on the sensor.",
-            code="not_full_size",
-        )
+    refuse_other_size(path, grey.shape, camera)
     try:
         lines = measure_ruler(grey)
     except Refusal as refusal:

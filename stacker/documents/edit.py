@@ -18,7 +18,7 @@ def with_values(text: str, values: MappingType[str, Any], path: str) -> str:
     text : str
         A YAML file.
     values : mapping of str to object
-        New value by dotted key; the block of a new key must stand in this file.
+        New value by dotted key; a block that is not there yet is added at the file's end.
     path : str
         What messages call the file.
 
@@ -37,6 +37,8 @@ def with_values(text: str, values: MappingType[str, Any], path: str) -> str:
 def _with_value(text: str, key: str, value: str, path: str) -> str:
     node: Node = parse(text, path)
     words = key.split(".")
+    if len(words) == 2 and isinstance(node, Mapping) and words[0] not in node.nodes:
+        return _with_new_key(text, node, words[0], f"{{{words[1]}: {value}}}", path)
     for depth, word in enumerate(words[:-1], start=1):
         node = _child(node, word, ".".join(words[:depth]), path)
     if not isinstance(node, Mapping):

@@ -81,6 +81,12 @@ class Focus:
         "line pairs a mm on the sensor at contrast 0.5, measured on this camera at this aperture and magnification",
         default=None,
     )
+    field_curvature_um: float | None = declare(
+        Number(unit="um", least=-100_000, most=100_000),
+        "how much deeper the plane of focus lies at the picture's corners than at its centre, as measured; the "
+        "stack is made longer by what subject.width_mm fills of it",
+        default=None,
+    )
     wavelength_nm: float | None = declare(
         _NANOMETRES, f"wavelength of the light; {WAVELENGTH_NM:g} unless wavelengths is given", default=None
     )

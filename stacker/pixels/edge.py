@@ -82,13 +82,11 @@ def edge_contrast(sites: FloatArray, seen: BoolArray) -> Edge:
     spread = np.gradient(profile)
     window = np.hanning(len(spread) + 2)[1:-1]
     line = np.abs(np.fft.rfft(spread * window))
-    frequency = np.fft.rfftfreq(len(spread), 1 / BINS)
+    frequency = np.fft.rfftfreq(len(spread), 1 / BINS).astype(np.float64)
     # a bin averages over its width, and the difference of the bins on both sides spans two
     lost = np.sinc(frequency / BINS) * np.sinc(2 * frequency / BINS)
     keep = frequency <= 1.0
-    return Edge(
-        frequency=frequency[keep], contrast=line[keep] / line[0] / lost[keep], slant_deg=abs(slant)
-    )
+    return Edge(frequency=frequency[keep], contrast=line[keep] / line[0] / lost[keep], slant_deg=abs(slant))
 
 
 def _upright(sites: FloatArray, seen: BoolArray) -> bool:
@@ -109,12 +107,16 @@ def _line(sites: FloatArray, seen: BoolArray) -> tuple[float, float]:
     at = np.arange(columns)
     middle = np.full(rows, np.nan)
     slope, offset = 0.0, math.nan
-    filled = np.stack([np.interp(at, at[mask], row[mask]) if mask.any() else row for row, mask in zip(sites, seen, strict=True)])
+    filled = np.stack(
+        [np.interp(at, at[mask], row[mask]) if mask.any() else row for row, mask in zip(sites, seen, strict=True)]
+    )
     differences = np.diff(filled, axis=1)
     noise = float(np.median(np.abs(differences))) * 1.48
     step = float(np.ptp(_smooth(filled.mean(axis=0))))
     if step < _LEAST_STEP * noise or step < 0.01:
-        raise Refusal("no edge stands out: a sharp border of dark and bright through the middle, well lit", code="no_edge")
+        raise Refusal(
+            "no edge stands out: a sharp border of dark and bright through the middle, well lit", code="no_edge"
+        )
     sign = np.sign(differences.sum())
     place = at[:-1] + 0.5
     # a start: where each row, smoothed, changes most
@@ -123,14 +125,17 @@ def _line(sites: FloatArray, seen: BoolArray) -> tuple[float, float]:
     for half in (32, 20, 14)[:_ROUNDS]:
         for row in range(rows):
             away = place - (slope * row + offset)
-            weight = np.where(np.abs(away) < half, np.cos(np.pi * away / (2 * half)) ** 2, 0.0) * differences[row] * sign
+            weight = (
+                np.where(np.abs(away) < half, np.cos(np.pi * away / (2 * half)) ** 2, 0.0) * differences[row] * sign
+            )
             total = weight.sum()
             middle[row] = (weight * place).sum() / total if total > 0 else np.nan
         slope, offset = _robust_line(np.arange(rows), middle)
     rough = float(np.nanmedian(np.abs(middle - slope * np.arange(rows) - offset)))
     if not rough < _TOO_ROUGH * 2:
         raise Refusal(
-            f"the edge strays {rough:.1f} pixels from a straight line: take a razor blade or a print of high resolution",
+            f"the edge strays {rough:.1f} pixels from a straight line: take a razor blade, or a print of high "
+            "resolution",
             code="rough_edge",
         )
     return slope, offset
@@ -153,7 +158,8 @@ def _profile(away: FloatArray, values: FloatArray) -> FloatArray:
     filled = np.bincount(number[inside], minlength=count)
     if np.count_nonzero(filled == 0) > 0.02 * count:
         raise Refusal(
-            "the edge does not meet all places of the pixels: take a larger area, or slant it a little more", code="slant"
+            "the edge does not meet all places of the pixels: take a larger area, or slant it a little more",
+            code="slant",
         )
     sums = np.bincount(number[inside], weights=values[inside], minlength=count)
     at = np.arange(count)

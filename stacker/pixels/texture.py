@@ -48,8 +48,8 @@ def shared_contrast(tiles: FloatArray, pairs: IntArray, frequencies: FloatArray)
     window = np.hanning(size + 2)[1:-1]
     level = tiles.mean(axis=(1, 2), keepdims=True)
     spectra = np.fft.fft2((tiles / level - 1) * (window[:, None] * window))
-    nu = np.fft.fftfreq(size)
-    radius = np.hypot(nu[:, None], nu)
+    nu = np.fft.fftfreq(size).astype(np.float64)
+    radius: FloatArray = np.hypot(nu[:, None], nu)
     rings = [np.abs(radius / frequency - 1) < _RING for frequency in frequencies]
     products = np.empty((len(rings), len(pairs)))
     for place, (one, other) in enumerate(pairs):

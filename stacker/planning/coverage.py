@@ -68,6 +68,7 @@ def lay_planes(
     zones: tuple[Zone, ...] = (),
     end_frames: int = 1,
     lead_error: float = 0.0,
+    beyond_um: tuple[float, float] = (0.0, 0.0),
     rail_map: FocusRailMap | None = None,
     entrance_pupil_um: PerDepth | None = None,
 ) -> Planes:
@@ -91,6 +92,9 @@ def lay_planes(
     lead_error : float
         Share by which the rail's travel may be wrong [-]: planes go on until both ends lie at least
         `lead_error` * `depth_um` outside of the subject.
+    beyond_um : (float, float)
+        How far planes must reach in front of 0 and beyond `depth_um` [um]: where the field is bent, the picture's
+        corners are sharp elsewhere than its centre.
     rail_map : FocusRailMap or None
         Rail travel against depth where the rear standard moves.
     entrance_pupil_um : float or callable or None
@@ -99,8 +103,9 @@ def lay_planes(
     Returns
     -------
     Planes
-        The first plane at or before 0, one at 0, the last at or beyond `depth_um`. Without zones and with
-        `step_um` = `slice_um` * (1 - overlap), every pair overlaps by that share at least, after rounding.
+        The first plane at or before 0, one at 0, the last at or beyond `depth_um`, farther by `beyond_um`. Without
+        zones and with `step_um` = `slice_um` * (1 - overlap), every pair overlaps by that share at least, after
+        rounding.
 
     Raises
     ------
@@ -122,15 +127,15 @@ def lay_planes(
 
     deeper = _lay(
         reach,
-        through=grid.first_stop(depth_um),
-        margin=grid.first_stop(depth_um + margin_um),
+        through=grid.first_stop(depth_um + beyond_um[1]),
+        margin=grid.first_stop(depth_um + beyond_um[1] + margin_um),
         end_frames=end_frames,
         stuck=refusal,
     )
     frontward = _lay(
         backward(reach),
-        through=0,
-        margin=-grid.last_stop(-margin_um),
+        through=-grid.last_stop(-beyond_um[0]),
+        margin=-grid.last_stop(-beyond_um[0] - margin_um),
         end_frames=end_frames,
         stuck=lambda mirrored: refusal(-mirrored - 1),
     )

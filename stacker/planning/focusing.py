@@ -80,6 +80,7 @@ class Focusing:
             ),
             end_frames=self.request.focus.end_frames,
             lead_error=lead_error,
+            beyond_um=self._beyond_um(),
             rail_map=self._rail_map(),
             entrance_pupil_um=self._entrance_pupil_um(),
         )
@@ -91,6 +92,19 @@ class Focusing:
             return None
         front_um = front_mm * 1000 * self.embedding
         return (lambda focus_um: front_um + focus_um) if self.rear else front_um
+
+    def _beyond_um(self) -> tuple[float, float]:
+        """How far a bent field makes the stack reach beyond front and back.
+
+        Where the plane of focus lies c deeper at the corners than at the centre, the front is sharp there only in a
+        frame that focuses c before it at the centre. The bend grows as the square of the distance from the centre.
+        """
+        bend_um = self.request.focus.field_curvature_um or 0.0
+        width_mm = self.request.subject.width_mm
+        if width_mm is not None:
+            field_mm = self.request.camera.sensor_mm[0] / self.imaging.magnification
+            bend_um *= min(1.0, width_mm / field_mm) ** 2
+        return max(bend_um, 0.0), max(-bend_um, 0.0)
 
     def _rail_map(self) -> FocusRailMap | None:
         """Rail against depth, where the two differ: what lies behind a flat face seems nearer by its index."""

@@ -65,6 +65,8 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
     shows = f"; diffraction shows past {f_number(limit)} marked" if limit is not None else ""
     yield "detail", f"{significant(optics.finest_detail_um)} um on the subject{shows}"
     yield "slice", f"{significant(depth.total_um)} um sharp by the model {depth.model}{_seam(plan)}"
+    if measured := _lens(plan):
+        yield "lens", measured
     yield "steps", _steps(plan)
     yield "tilt", _tilt(plan)
     yield "rail", _rail(plan)
@@ -82,6 +84,21 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
 def _seam(plan: Plan) -> str:
     seam = plan.coverage.seam_contrast
     return "" if seam is None else f"; the softest seam keeps {seam:.0%} of the contrast"
+
+
+def _lens(plan: Plan) -> str:
+    """What was measured of the lens itself."""
+    focus = plan.request.focus
+    said = []
+    if focus.lens_mtf50_lp_mm is not None:
+        said.append(f"contrast 0.5 at {significant(focus.lens_mtf50_lp_mm)} line pairs a mm, measured")
+    if focus.field_curvature_um:
+        where = "deeper" if focus.field_curvature_um > 0 else "nearer"
+        said.append(
+            f"the corners are in focus {significant(abs(focus.field_curvature_um))} um {where} than the centre, "
+            "measured, and the stack is longer for it"
+        )
+    return "; ".join(said)
 
 
 def _steps(plan: Plan) -> str:

@@ -1,4 +1,4 @@
-"""A raw file of a rendered mosaic: a minimal DNG, written tag by tag (Adobe, Digital Negative Specification 1.4, from memory)."""
+"""A raw file of a rendered mosaic: a minimal DNG, tag by tag (Digital Negative Specification 1.4, from memory)."""
 
 from __future__ import annotations
 

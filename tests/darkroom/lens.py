@@ -1,7 +1,7 @@
 """A lens of known pupil, aberration and aperture, and flat targets seen through it out of focus, by Fourier optics.
 
-The defocus is the exact path difference over the pupil, not its parabola; the transfer function is the autocorrelation of
-the sampled pupil. Nothing here knows the formulas of the program.
+The defocus is the exact path difference over the pupil, not its parabola; the transfer function is the autocorrelation
+of the sampled pupil. Nothing here knows the formulas of the program.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.fft import fft2, fftfreq, ifft2, irfft2, rfft2, rfftfreq
-from scipy.interpolate import RegularGridInterpolator
 from scipy.ndimage import map_coordinates
 
 _ACROSS = 96  # samples over the pupil's diameter
@@ -51,12 +50,11 @@ class Lens:
         pupil = inside * np.exp(2j * np.pi * waves)
         otf = np.fft.fftshift(fft2(np.abs(ifft2(pupil)) ** 2))
         otf = otf.real / otf.real.max()  # an even aberration gives a real one
-        # shift by one pupil diameter (2 in pupil units) is the cut-off
-        look_up = RegularGridInterpolator((axis, axis), otf, bounds_error=False, fill_value=0.0, method="linear")
+        along = otf[_ACROSS, _ACROSS:]  # round, as the pupil is; a shift by its diameter (2) is the cut-off
         nu_x, nu_y = rfftfreq(shape[1], 1 / _FINE), fftfreq(shape[0], 1 / _FINE)  # cycles a pixel
         cut_off = self.pitch_um / (self.wavelength_um * self.effective_f_number)
-        v, u = np.meshgrid(nu_y / cut_off * 2, nu_x / cut_off * 2, indexing="ij")
-        return look_up((v, u)) * np.sinc(nu_y)[:, None] * np.sinc(nu_x)[None, :]
+        radius = np.hypot(nu_y[:, None], nu_x) / cut_off * 2
+        return np.interp(radius, axis[_ACROSS:], along, right=0.0) * np.sinc(nu_y)[:, None] * np.sinc(nu_x)[None, :]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +79,7 @@ class Target:
         blurred = irfft2(self._spectrum * self.lens.transfer(defocus_um, self.fine.shape), self.fine.shape)
         if self.lens.pupil_mm is not None:
             rows, columns = self.fine.shape
-            y, x = np.mgrid[: rows : _FINE, : columns : _FINE].astype(float)
+            y, x = np.mgrid[:rows:_FINE, :columns:_FINE].astype(float)
             scale = 1 + defocus_um / 1000 / self.lens.pupil_mm
             middle_y, middle_x = (rows - 1) / 2, (columns - 1) / 2
             place = [middle_y + (y - middle_y) * scale, middle_x + (x - middle_x) * scale]
@@ -117,13 +115,20 @@ class Target:
         return self.lens.tilt_um[0] * x + self.lens.tilt_um[1] * y - self.lens.curvature_um * r2
 
 
-def texture(lens: Lens, shape: tuple[int, int], rng: np.random.Generator, *, grain_px: float = 1.0) -> Target:
+def texture(
+    lens: Lens,
+    shape: tuple[int, int],
+    rng: np.random.Generator,
+    *,
+    grain_px: float = 1.0,
+    contrast: float = 1.0,
+) -> Target:
     """A flat surface with random grains of about so many pixels, periodic at the picture's borders."""
     rows, columns = shape[0] * _FINE, shape[1] * _FINE
     nu_x, nu_y = rfftfreq(columns, 1 / _FINE), fftfreq(rows, 1 / _FINE)
     soft = np.exp(-((nu_y[:, None] ** 2 + nu_x[None, :] ** 2) * (np.pi * grain_px) ** 2) / 2)
     noise = irfft2(rfft2(rng.normal(size=(rows, columns))) * soft, (rows, columns))
-    return Target(lens=lens, fine=np.clip(0.45 + 0.12 * noise / noise.std(), 0.02, 1))
+    return Target(lens=lens, fine=np.clip(0.45 + 0.12 * contrast * noise / noise.std(), 0.02, 1))
 
 
 def slanted_edge(lens: Lens, shape: tuple[int, int], *, angle_deg: float = 5.0, contrast: float = 0.8) -> Target:

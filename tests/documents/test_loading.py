@@ -167,7 +167,7 @@ def test_an_edit_works_at_the_end_of_a_file(ending):
 
 def test_an_edit_refuses_what_it_cannot_reach():
     with pytest.raises(Refusal, match="no block focus"):
-        with_values(COMMENTED, {"focus.overlap": 0.3}, "x")
+        with_values(COMMENTED, {"focus.overlap.x": 0.3}, "x")
     with pytest.raises(Refusal, match="file of its own"):
         with_values("rail: bench.yaml\n", {"rail.lead_mm": 2}, "x")
     with pytest.raises(Refusal, match="several lines"):

@@ -1,0 +1,81 @@
+"""The pictures that a measurement asks for: of this camera, in full size; those of a run, frame by frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stacker.errors import Refusal
+from stacker.figures import as_typed
+
+if TYPE_CHECKING:
+    from stacker.documents.request import Camera
+
+_BORDER = 0.01  # of a side: developers of raw files show some pixels more or fewer than the camera says
+
+
+def refuse_other_size(path: Path, shape: tuple[int, ...], camera: Camera) -> None:
+    """Refuse a picture that is smaller than the camera's, or a part of one.
+
+    Raises
+    ------
+    Refusal
+        In a smaller picture a pixel is not what it is on the sensor.
+    """
+    sides, wanted = sorted(shape), sorted(camera.pixels)
+    if any(abs(side / own - 1) > _BORDER for side, own in zip(sides, wanted, strict=True)):
+        raise Refusal(
+            f"{path}: found {sides[1]} x {sides[0]} pixels; a picture of this camera has {wanted[1]} x {wanted[0]}. "
+            "Give the whole picture in full size: in a smaller one a pixel is not what it is on the sensor.",
+            code="not_full_size",
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunPicture:
+    """One frame of a run: its file, and where the plane of focus was [um], positive deeper, in air."""
+
+    path: Path
+    position_um: float
+
+
+def pictures_of_run(folder: Path, journal: Path, *, raw: bool) -> list[RunPicture]:
+    """The files of a run whose frame is certain, in order of depth.
+
+    Raises
+    ------
+    Refusal
+        When the folder does not hold them, or not of the kind that is asked for.
+    """
+    from stacker.pictures.raw import DEVELOPED
+    from stacker.verifying.folder import read_folder
+    from stacker.verifying.shots import read_run
+    from stacker.verifying.verify import verify
+
+    run = read_run(journal)
+    (verdict,) = verify([run], read_folder(folder))
+    columns = run.past.columns
+    at, frame_at = columns.index("rail_um"), columns.index("frame")
+    position_um = {row[frame_at]: float(row[at]) for row in run.past.rows}
+    found, other = [], None
+    for frame, files in verdict.files.items():
+        paths = [folder / name for name in files]
+        wanted = [path for path in paths if (path.suffix.lower() not in DEVELOPED) == raw]
+        other = other or next((path for path in paths if path not in wanted), None)
+        if wanted and frame in position_um:
+            found.append(RunPicture(path=wanted[0], position_um=position_um[frame]))
+    if not found and other is not None and raw:
+        raise Refusal(
+            f"{other}: a developed picture; demosaicing, tone curve and sharpening change the contrast of an edge by "
+            "up to 40%, so raw files are needed",
+            code="developed",
+        )
+    if not found:
+        raise Refusal(
+            f"{folder}: found no picture that certainly belongs to a frame of this run"
+            + (f"; {other.name} is a raw file: develop it in full size, all frames alike" if other else "")
+            + f". See: stacker verify {as_typed(folder)} --journal {as_typed(journal)}",
+            code="no_pictures",
+        )
+    return sorted(found, key=lambda picture: picture.position_um)

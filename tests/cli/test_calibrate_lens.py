@@ -1,0 +1,148 @@
+"""``stacker calibrate lens``: plan a run, drive it on the simulated rail, photograph a rendered target, measure."""
+
+from __future__ import annotations
+
+import json
+import os
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from darkroom.camera import Body, mosaic_of, photograph
+from darkroom.dng import write_dng
+from darkroom.lens import Lens, slanted_edge, texture
+
+from stacker.documents.loading import load_request
+
+SHAPE = (256, 384)
+REQUEST = """\
+# of the bench
+rig: {{kind: measured, magnification: 1, f_number: 4}}   # marked
+camera: {{sensor_mm: [{width}, {height}], pixels: [384, 256]}}
+light: {{kind: flash, exposure_s: 0.005}}
+subject: {{depth_mm: 0.42, front_at_mm: 40, keep_clear_mm: 0.5}}
+rail:
+  travel_mm: 80
+  soft_limits_mm: [2, 78]
+  full_steps_per_turn: 200
+  microsteps_per_full_step: 16
+  lead_mm: 1
+  speed_mm_s: 3
+  acceleration_mm_s2: 15
+  backlash_um: 12
+  settle_s: 0.5
+  link: {{url: "sim://bench?time_scale=inf"}}
+  shutter: {{via: rail}}
+"""
+BODY = Body(exposure=0.6)
+
+
+def shoot(folder: Path, plan: Path, journal: Path, lens: Lens, *, raw: bool) -> None:
+    """A picture for each frame of a run, dated as the journal has it."""
+    lines = [json.loads(line) for line in journal.read_text(encoding="utf-8").splitlines()]
+    at = lines[0]["plan"]["columns"].index("rail_um")
+    positions = np.array([float(row[at]) for row in lines[0]["plan"]["rows"]])
+    rng = np.random.default_rng(31)
+    target = slanted_edge(lens, (260, 384)) if raw else texture(lens, SHAPE, rng)
+    scenes = target.frames(positions, focus_at_um=float(np.mean(positions)))
+    began_s = datetime.fromisoformat(lines[0]["utc"]).timestamp()
+    exposed = {line["frame"]: began_s + line["t_s"] for line in lines if line["event"] == "exposed"}
+    folder.mkdir()
+    for number, scene in enumerate(scenes, start=1):
+        name = folder / f"shot_{number:04}.{'dng' if raw else 'jpg'}"
+        if raw:
+            write_dng(mosaic_of(scene[2:-2], BODY, rng), name)
+        else:
+            photograph(scene, name, BODY, rng)
+        os.utime(name, (exposed[number], exposed[number]))
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch, stacker):
+    """The request, and a function that runs a target and gives the arguments of the command."""
+    monkeypatch.chdir(tmp_path)
+
+    def make(lens: Lens, *, raw: bool) -> list[str]:
+        text = REQUEST.format(width=384 * lens.pitch_um / 1000, height=256 * lens.pitch_um / 1000)
+        Path("mine.yaml").write_text(text, encoding="utf-8")
+        assert stacker("plan", "mine.yaml", "-o", "target.plan.yaml", "--set", "focus.overlap=0.7").code == 0
+        ran = stacker("drive", "target.plan.yaml", "--go", "--yes")
+        assert ran.code == 0, ran.err
+        (journal,) = Path().glob("target-*.run.jsonl")
+        shoot(Path("card"), Path("target.plan.yaml"), journal, lens, raw=raw)
+        return ["calibrate", "lens", "mine.yaml", "card", "--journal", str(journal)]
+
+    return make
+
+
+def test_a_texture_finds_the_pupil_and_the_field_and_changes_the_plan(bench, stacker):
+    pytest.importorskip("matplotlib")
+    lens = Lens(pupil_magnification=1.4, curvature_um=60)
+    command = bench(lens, raw=False)
+    before = Path("mine.yaml").read_text(encoding="utf-8")
+    shown = stacker(*command, "--picture", "fit.svg")
+    assert shown.code == 0, shown.err
+    assert max(map(len, shown.out.splitlines())) <= 80
+    assert "NA on the subject's side" in shown.out
+    assert "The plan goes from" in " ".join(shown.out.split())
+    assert Path("fit.svg").read_text(encoding="utf-8").count("<use") >= 9
+    assert Path("mine.yaml").read_text(encoding="utf-8") == before
+    done = stacker(*command, "--write", "--json")
+    result = json.loads(done.out)["result"]
+    asked = load_request("mine.yaml").value
+    # an error of 2 % of the f-number, N (1 + m/P), is one of 4.8 % of P here
+    assert asked.rig.pupil_magnification == pytest.approx(1.4, rel=0.05)
+    assert asked.focus.field_curvature_um == pytest.approx(60, abs=4)
+    assert result["lines"] == {
+        "rig.pupil_magnification": asked.rig.pupil_magnification,
+        "focus.field_curvature_um": asked.focus.field_curvature_um,
+    }
+    assert Path("mine.yaml").read_text(encoding="utf-8").startswith("# of the bench\n")
+    assert "# marked\n" in Path("mine.yaml").read_text(encoding="utf-8")
+    planned = json.loads(stacker("plan", "mine.yaml", "--json").out)["result"]["coverage"]["frame_count"]
+    assert result["frames"][1] == planned
+    card = " ".join(stacker("plan", "mine.yaml").out.split())
+    assert "the corners are in focus" in card
+
+
+def test_an_edge_on_raw_files_finds_a_soft_lens(bench, stacker):
+    pytest.importorskip("rawpy")
+    lens = Lens(spherical_waves=0.8)
+    command = bench(lens, raw=True)
+    done = stacker(*command, "--edge", "--json", "--write")
+    assert done.code == 0, done.err
+    lines = json.loads(done.out)["result"]["lines"]
+    from darkroom.runs import true_mtf50_lp_mm
+
+    assert lines["focus.lens_mtf50_lp_mm"] == pytest.approx(true_mtf50_lp_mm(lens), rel=0.04)
+    assert "focus.field_curvature_um" not in lines
+    shown = stacker(*command, "--edge")
+    assert "yours is softer" in " ".join(shown.out.split())
+    assert "measured" in stacker("plan", "mine.yaml").out
+
+
+def test_developed_pictures_are_refused_for_an_edge_and_raw_files_for_a_texture(bench, stacker):
+    command = bench(Lens(), raw=False)
+    done = stacker(*command, "--edge")
+    assert (done.code, done.out) == (1, "")
+    assert "a developed picture; demosaicing, tone curve and sharpening" in " ".join(done.err.split())
+    for path in Path("card").iterdir():
+        path.rename(path.with_suffix(".dng"))
+    done = stacker(*command)
+    assert done.code == 1
+    assert "develop it in full size, all frames alike" in " ".join(done.err.split())
+
+
+def test_smaller_copies_are_refused(bench, stacker):
+    from PIL import Image
+
+    command = bench(Lens(), raw=False)
+    for path in Path("card").iterdir():
+        when = path.stat().st_mtime
+        with Image.open(path) as image:
+            image.reduce(2).save(path)
+        os.utime(path, (when, when))
+    done = stacker(*command)
+    assert done.code == 1
+    assert "a picture of this camera has 384 x 256" in " ".join(done.err.split())
