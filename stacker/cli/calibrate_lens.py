@@ -97,7 +97,7 @@ _WORDS = {
     "object_na": "NA on the subject's side, by the width of the slice",
     "effective_f_number": "effective f-number, likewise",
     "mtf50_lp_mm": "line pairs a mm on the sensor at contrast 0.5, in focus",
-    "field_curvature_um": "um: how much deeper the corners are in focus than the centre",
+    "field_curvature_um": "field curvature, um: how much deeper the corners are in focus",
 }
 
 
