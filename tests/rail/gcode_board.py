@@ -12,90 +12,38 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+
+from rail.gcode_manners import (
+    ALARM,
+    BAD,
+    FULL_STEP_MM,
+    GREETING,
+    LOCKED,
+    NOTICE,
+    STATUS,
+    TAKEN,
+    Faults,
+    Manners,
+)
+from rail.trapezoid import Move
 
 from stacker.rail.clock import Clock, VirtualClock
 
+__all__ = [
+    "ALARM",
+    "BAD",
+    "FULL_STEP_MM",
+    "GREETING",
+    "LOCKED",
+    "NOTICE",
+    "STATUS",
+    "TAKEN",
+    "Board",
+    "Faults",
+    "Manners",
+]
+
 WORD = re.compile(r"([A-Z])([-+]?(?:\d+(?:\.\d*)?|\.\d+))")
-TAKEN, BAD, GREETING = "taken", "bad", "bench board, ready"
-NOTICE, ALARM, LOCKED, STATUS = "what is", "alarm: switch", "bad: locked", "idle, all well"
-FULL_STEP_MM = 0.01  # 200 a turn, 2 mm lead: where the rotor falls to without current
-
-
-@dataclass
-class Move:
-    """A trapezoid between two machine positions [mm]."""
-
-    begins_s: float
-    start_mm: float
-    end_mm: float
-    speed_mm_s: float
-    acceleration_mm_s2: float
-
-    def __post_init__(self):
-        way = abs(self.end_mm - self.start_mm)
-        self.top = min(self.speed_mm_s, math.sqrt(way * self.acceleration_mm_s2))
-        self.ramp_s = self.top / self.acceleration_mm_s2
-        self.flat_s = way / self.top - self.ramp_s if self.top else 0.0
-
-    @property
-    def ends_s(self):
-        return self.begins_s + 2 * self.ramp_s + self.flat_s
-
-    def at(self, now_s):
-        t, way = now_s - self.begins_s, abs(self.end_mm - self.start_mm)
-        if t <= 0:
-            return self.start_mm
-        if t >= self.ends_s - self.begins_s:
-            return self.end_mm
-        left_s = self.ends_s - now_s
-        if t < self.ramp_s:
-            done = self.acceleration_mm_s2 * t * t / 2
-        elif left_s < self.ramp_s:
-            done = way - self.acceleration_mm_s2 * left_s * left_s / 2
-        else:
-            done = self.top * (t - self.ramp_s / 2)
-        return self.start_mm + math.copysign(done, self.end_mm - self.start_mm)
-
-
-@dataclass
-class Faults:
-    """What happens to the line of that number, counted from 1 over all lines that arrive, or at that time."""
-
-    lost_line: set[int] = field(default_factory=set)
-    lost_answer: set[int] = field(default_factory=set)
-    late_answer: dict[int, float] = field(default_factory=dict)
-    double_answer: dict[int, float] = field(default_factory=dict)
-    refused: set[int] = field(default_factory=set)
-    reset_before: int = 0
-    reset_at_s: float = math.inf  # at any instant of the clock
-    reset_in_line: tuple[int, int] = (0, 0)  # while the bytes of that line arrive, after so many of them
-    silent_reset: bool = False  # its greeting is lost
-    alarm_at_s: float = math.inf  # it says so unasked, stops and refuses everything from then on
-    unplug_at: int = 0
-
-
-@dataclass
-class Manners:
-    """How it behaves, whatever it is sent."""
-
-    taken: str = TAKEN
-    bad: str = BAD
-    greeting: str = GREETING
-    ending: str = ""  # behind every acknowledgement
-    notice_then_taken: bool = False  # an unknown word gets both
-    contact: tuple[str, str] = ("M8", "M9")
-    status_every_s: float = 0.0  # said unasked
-    report: str = "mm"  # mm | inches | microsteps | machine (G92 does not set it) | target (where the move will end)
-    in_one_line: bool = False  # an answer and its acknowledgement
-    dwell: str = "waits"  # waits until all moves have ended | at once
-    acknowledges_moves: str = "queued"  # queued | ended
-    lets_go: bool = False  # without current at rest
-    steps_ratio: float = 1.0  # real mm for an ordered one
-    remembers: bool = True  # else steps_ratio is 6 until it is told "set steps"
-    starts_locked: bool = False  # until "unlock"
-    swallows_first: bool = False  # the first line after a start
-    boot_s: float = 1.0  # deaf that long after a start, then it greets
 
 
 class Board:
