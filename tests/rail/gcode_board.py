@@ -13,18 +13,7 @@ from __future__ import annotations
 import math
 import re
 
-from rail.gcode_manners import (
-    ALARM,
-    BAD,
-    FULL_STEP_MM,
-    GREETING,
-    LOCKED,
-    NOTICE,
-    STATUS,
-    TAKEN,
-    Faults,
-    Manners,
-)
+from rail.gcode_manners import ALARM, BAD, FULL_STEP_MM, GREETING, LOCKED, NOTICE, STATUS, TAKEN, Faults, Manners
 from rail.trapezoid import Move
 
 from stacker.rail.clock import Clock, VirtualClock
