@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stacker.cli.numbers import FINITE
 from stacker.errors import Refusal
 from stacker.figures import as_typed, at_port, typed_mm
 
@@ -38,7 +39,7 @@ def ask_how_far(path: Path, profile: RailProfile, by_mm: float | None) -> str | 
     if not isinstance(profile.link, GcodeLink) or by_mm is None or abs(by_mm) != ORDERED_MM:
         return None
     try:
-        told = click.prompt("How far did it go, in mm (measured; 0: not measured)", type=float, err=True)
+        told = click.prompt("How far did it go, in mm (measured; 0: not measured)", type=FINITE, err=True)
     except click.Abort:
         told = 0.0
     if not told:

@@ -92,7 +92,7 @@ def test_identify_tells_whether_a_query_proves_the_arrival(stacker, at_the_board
 def test_ten_millimetres_are_measured_once_and_kept_in_the_profile(stacker, at_the_board, typing):
     path, board = at_the_board()
     move = ("rail", "move", path, "--rail-at-mm", 40, "--by-mm", 10, "--go", "--yes")
-    typing("9.96\n")
+    typing("nan\n9,9\n9.96\n")  # asked again until it is a number
     told = stacker(*move)
     assert told.code == 0, told.err
     assert "How far did it go" in told.err
