@@ -122,8 +122,8 @@ def call(arguments: list[str], monkeypatch) -> tuple[object, str, str]:
     return ended.value.code, said[0], said[1]
 
 
-def judge(folder: Path, name: str, content: bytes, monkeypatch) -> list[str]:
-    """Every command on one file; what it did that it must not."""
+def judge(folder: Path, name: str, content: bytes | None, monkeypatch) -> list[str]:
+    """Every command on one file, or on what is none; what it did that it must not."""
     wrong = []
     for asked, may in CALLS:
         before = state_of(folder)
@@ -141,7 +141,8 @@ def judge(folder: Path, name: str, content: bytes, monkeypatch) -> list[str]:
             wrong.append(f"{arguments}: {signs} on the terminal")
         if len(out + err) > 500_000:
             wrong.append(f"{arguments}: {len(out + err)} characters to read")
-        replaced = name if not content or content.startswith(OURS.get(asked[0], b"\0")) else None
+        ours = content is not None and (not content or content.startswith(OURS.get(asked[0], b"\0")))
+        replaced = name if ours else None
         after = state_of(folder)
         for changed in {key for key in before.keys() | after.keys() if before.get(key) != after.get(key)}:
             new = changed not in before and changed.endswith(may or ("\0",))
@@ -149,7 +150,8 @@ def judge(folder: Path, name: str, content: bytes, monkeypatch) -> list[str]:
                 wrong.append(f"{arguments}: {changed} was changed")
         for leftover in after.keys() - before.keys():
             (folder / leftover).unlink()
-        (folder / name).write_bytes(content)
+        if content is not None:
+            (folder / name).write_bytes(content)
     assert (folder / "thesis.txt").read_text(encoding="utf-8") == "What I know of weevils.\n"
     assert not (folder / "pwned").exists()
     return wrong
@@ -181,6 +183,16 @@ def test_three_hundred_hostile_files_in_every_command(number, tmp_path, monkeypa
     files = group(number)
     assert len(files) == hostile.COUNT // GROUPS
     assert judged(files, tmp_path, monkeypatch) == []
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("name", ["pipe", "/dev/zero", os.devnull, ".", "no/such/file", "x" * 300])
+def test_what_is_no_file_in_every_command(name, tmp_path, monkeypatch):
+    pytest.importorskip("matplotlib")
+    hostile.lay_out(tmp_path, "any", b"")
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "any").unlink()
+    assert judge(tmp_path, name, None, monkeypatch) == []
 
 
 def test_every_command_that_opens_a_file_is_called():
