@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents.journal_lines import CLOSING, Lines, Record, Unsound, read_lines
+from stacker.documents.source import refuse_no_file
 from stacker.errors import Fault, InputError
 from stacker.figures import as_typed, at_port, spans, typed_mm
 
@@ -154,6 +155,7 @@ def read_records(path: Path) -> tuple[list[Record], int]:
     InputError
         When it is no journal.
     """
+    refuse_no_file(path)
     lines = lines_of(path, path.read_bytes())
     return lines.records, lines.whole_bytes
 

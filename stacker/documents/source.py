@@ -78,6 +78,23 @@ class Mapping:
 Node = Scalar | Items | Mapping
 
 
+def refuse_no_file(path: Path | str) -> None:
+    """A pipe that nobody fills, or a device without an end, would be waited for without one.
+
+    Raises
+    ------
+    InputError
+        If it is no file, or larger than any of ours.
+    OSError
+        If it is not there.
+    """
+    place, about = Place(path=str(path)), Path(path).stat()
+    if not (stat.S_ISREG(about.st_mode) or stat.S_ISDIR(about.st_mode)):
+        raise InputError([place.fault("", "is a pipe or a device; save what it holds as a file, and name that")])
+    if about.st_size > _LARGEST:
+        raise InputError([place.fault("", f"is larger than {_LARGEST // 1_000_000} MB; no file of ours is")])
+
+
 def read_text(path: Path | str) -> str:
     """The text of a UTF-8 file, with or without a byte order mark, line ends as LF.
 
@@ -88,11 +105,7 @@ def read_text(path: Path | str) -> str:
     """
     place = Place(path=str(path))
     try:
-        about = Path(path).stat()
-        if not (stat.S_ISREG(about.st_mode) or stat.S_ISDIR(about.st_mode)):  # a pipe that nobody fills is for ever
-            raise InputError([place.fault("", "is a pipe or a device; save what it holds as a file, and name that")])
-        if about.st_size > _LARGEST:
-            raise InputError([place.fault("", f"is larger than {_LARGEST // 1_000_000} MB; no file of ours is")])
+        refuse_no_file(path)
         data = Path(path).read_bytes()
     except OSError as error:
         reason = error.strerror or str(error)

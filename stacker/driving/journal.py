@@ -14,6 +14,7 @@ from typing import Any
 
 from stacker.documents.journal import Past, lines_of, past_of
 from stacker.documents.journal_lines import FORMAT, SYNCED, Lines, line_of
+from stacker.documents.source import refuse_no_file
 from stacker.driving.durable import DurableFile
 from stacker.errors import Refusal, RunStopped
 
@@ -118,6 +119,8 @@ def reopen(path: Path, *, opener: Callable[..., DurableFile] = DurableFile) -> t
     Refusal
         When another run holds it, or what would be cut cannot be kept.
     """
+    if path.exists():
+        refuse_no_file(path)
     file = opener(path, new=False)
     try:
         data = file.read()
