@@ -30,7 +30,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "verify": ("afterwards", "verify", "are all frames of a run in the folder?"),
     "report": ("afterwards", "report", "a page with pictures of a plan"),
     "export": ("afterwards", "export", "the sequence as CSV, as G-code, or for a dial"),
-    "session": ("afterwards", "session", "several stacks as one session"),
+    "evening": ("afterwards", "evening", "several stacks as one evening"),
     "calibrate": ("set up", "calibrate", "magnification, lens and screw, by measurement"),
     "rail": ("set up", "rail", "find, identify, move and simulate a rail"),
 }

@@ -44,7 +44,7 @@ CALLS: list[tuple[list[str], tuple[str, ...]]] = [
     (["export", IT, "--format", "csv"], ()),
     (["export", IT, "--format", "gcode", "--json"], ()),
     (["export", IT, "--format", "dial"], ()),
-    (["session", "good.plan.yaml", IT], ()),
+    (["evening", "good.plan.yaml", IT], ()),
     (["jog", IT, "--typed"], ()),
     (["calibrate", "scale", IT, "--ruler-mm", "10", "--pixels", "4000"], ()),
     (["calibrate", "rail", IT, "readings.csv"], ()),

@@ -1,4 +1,4 @@
-"""A session as a table for the terminal."""
+"""An evening as a table for the terminal."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from stacker.figures import significant
-from stacker.planning.session import Session
+from stacker.planning.evening import Evening
 from stacker.presenting.tables import duration, table, wrapped
 
 _NAME_WIDTH = 22
 
 
-def session_table(session: Session, *, starts: datetime, setup_s: float) -> list[str]:
+def evening_table(evening: Evening, *, starts: datetime, setup_s: float) -> list[str]:
     """The stacks in order and the sums, as lines of at most 80 columns.
 
     Parameters
     ----------
-    session : Session
+    evening : Evening
         The stacks of an evening, added up.
     starts : datetime
         When the first stack begins, by the clock on the wall.
@@ -36,26 +36,26 @@ def session_table(session: Session, *, starts: datetime, setup_s: float) -> list
             _span(stack.cards),
             "?" if stack.charges is None else f"{stack.charges:.1f}",
         ]
-        for stack in session.stacks
+        for stack in evening.stacks
     ]
-    return [*table(head, rows, left=1), "", *_sums(session, starts, setup_s)]
+    return [*table(head, rows, left=1), "", *_sums(evening, starts, setup_s)]
 
 
-def _sums(session: Session, starts: datetime, setup_s: float) -> list[str]:
-    unknown, count = session.unknown, len(session.stacks)
+def _sums(evening: Evening, starts: datetime, setup_s: float) -> list[str]:
+    unknown = evening.unknown
     least = "at least " if unknown else ""
-    lines = [f"hours      {least}{duration(session.duration_s)}, {setup_s / 60:g} min between stacks"]
+    lines = [f"hours      {least}{duration(evening.duration_s)}, {setup_s / 60:g} min between stacks"]
     if any(text.endswith(": time") for text in unknown):
         lines.append("finish     unknown")
     else:
-        lines.append(f"finish     {clock(starts, session.duration_s)}")
-    filled = ", ".join(f"card {n} {significant(gb)} GB" for n, gb in enumerate(session.card_gb, start=1))
+        lines.append(f"finish     {clock(starts, evening.duration_s)}")
+    filled = ", ".join(f"card {n} {significant(gb)} GB" for n, gb in enumerate(evening.card_gb, start=1))
     lines += wrapped(
-        f"{significant(session.raw_gb)} GB raw" + (f": {filled}" if filled else ", cards unknown"),
+        f"{significant(evening.raw_gb)} GB raw" + (f": {filled}" if filled else ", cards unknown"),
         first="files      ",
         indent=" " * 11,
     )
-    for stack in session.stacks:
+    for stack in evening.stacks:
         if len(stack.cards) > 1:
             lines += wrapped(
                 f"{stack.name} does not fit on one: it would be changed in the middle of the stack, which moves the "
@@ -63,16 +63,20 @@ def _sums(session: Session, starts: datetime, setup_s: float) -> list[str]:
                 first="card       ",
                 indent=" " * 11,
             )
-    lines.append(f"batteries  {least}{session.batteries}, with the camera left on during set-up")
-    lines += wrapped(
-        f"{significant(session.working_gb)} GB to keep all {count} open for blending, "
-        f"{significant(session.largest_working_gb)} GB for the largest alone",
-        first="space      ",
-        indent=" " * 11,
-    )
+    lines.append(f"batteries  {least}{evening.batteries}, with the camera left on during set-up")
+    lines += wrapped(_space(evening), first="space      ", indent=" " * 11)
     if unknown:
         lines += wrapped("; ".join(unknown), first="not known  ", indent=" " * 11)
     return lines
+
+
+def _space(evening: Evening) -> str:
+    count, all_gb = len(evening.stacks), significant(evening.working_gb)
+    if count == 1:
+        return f"{all_gb} GB for blending"
+    together = "both" if count == 2 else f"all {count}"
+    largest = significant(evening.largest_working_gb)
+    return f"{all_gb} GB to keep {together} open for blending, {largest} GB for the largest alone"
 
 
 def clock(starts: datetime, after_s: float | None) -> str:

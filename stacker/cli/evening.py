@@ -1,4 +1,4 @@
-"""``stacker session``: several stacks as one session."""
+"""``stacker evening``: several stacks as one evening."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class WallClock(click.DateTime):
             self.fail(f"found '{value}'; write 19:30, or 2026-11-25T19:30", param, ctx)
 
 
-@click.command(name="session")
+@click.command(name="evening")
 @click.argument("plans", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PLAN...")
 @click.option(
     "--setup-min",
@@ -42,34 +42,34 @@ class WallClock(click.DateTime):
 )
 @output_options
 def command(plans: tuple[Path, ...], *, setup_min: float, start: datetime | None, as_json: bool, quiet: bool) -> None:
-    """Add up the PLANs of a session, in this order: hours, cards, batteries, space.
+    """Add up the PLANs of an evening, in this order: hours, cards, batteries, space.
 
     \b
     Example:
-      stacker session beetle.plan.yaml moss.plan.yaml --setup-min 20 --start 19:30
+      stacker evening beetle.plan.yaml moss.plan.yaml --setup-min 20 --start 19:30
     """
     from stacker.documents.plan_file import read_plan
-    from stacker.planning.session import session_of
-    from stacker.presenting.session_table import session_table
+    from stacker.planning.evening import evening_of
+    from stacker.presenting.evening_table import evening_table
 
-    session = session_of([read_plan(path) for path in plans], setup_s=setup_min * 60)
+    evening = evening_of([read_plan(path) for path in plans], setup_s=setup_min * 60)
     now = datetime.now().astimezone()
     # an hour without a date is parsed as one of 1900: it means today
     starts = now if start is None else start.replace(tzinfo=now.tzinfo)
     if starts.year == 1900:
         starts = now.replace(hour=starts.hour, minute=starts.minute, second=0, microsecond=0)
-    fields = dataclasses.asdict(session)
+    fields = dataclasses.asdict(evening)
     if as_json:
-        known = not any(text.endswith(": time") for text in session.unknown)
+        known = not any(text.endswith(": time") for text in evening.unknown)
         times = {
             "setup_s": setup_min * 60,
             "starts": starts.isoformat(timespec="seconds"),
-            "finishes": (starts + timedelta(seconds=session.duration_s)).isoformat(timespec="seconds")
+            "finishes": (starts + timedelta(seconds=evening.duration_s)).isoformat(timespec="seconds")
             if known
             else None,
         }
-        write_json(result_document("session", {**times, **fields}))
+        write_json(result_document("evening", {**times, **fields}))
         return
     if not quiet:
-        click.echo("\n".join(session_table(session, starts=starts, setup_s=setup_min * 60)))
+        click.echo("\n".join(evening_table(evening, starts=starts, setup_s=setup_min * 60)))
     note(f"Next: stacker drive {as_typed(plans[0])}", quiet=quiet)

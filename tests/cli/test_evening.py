@@ -1,4 +1,4 @@
-"""``stacker session`` from the command line."""
+"""``stacker evening`` from the command line."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def two(plans):
 
 
 def test_the_table_fits_a_terminal_and_ends_with_the_finish(stacker, two):
-    done = stacker("session", *two, "--start", "19:30", "--setup-min", "20")
+    done = stacker("evening", *two, "--start", "19:30", "--setup-min", "20")
     assert done.code == 0
     assert max(map(len, done.out.splitlines())) <= 80
     assert "  19:30  " in done.out
@@ -22,7 +22,7 @@ def test_the_table_fits_a_terminal_and_ends_with_the_finish(stacker, two):
 
 
 def test_json_holds_the_same_times(stacker, two):
-    result = json.loads(stacker("session", *two, "--start", "2031-03-01T23:59", "--json").out)["result"]
+    result = json.loads(stacker("evening", *two, "--start", "2031-03-01T23:59", "--json").out)["result"]
     assert result["starts"].startswith("2031-03-01T23:59:00")
     assert len(result["stacks"]) == 2
     assert result["stacks"][1]["begins_s"] == pytest.approx(result["stacks"][0]["ends_s"] + 900)
@@ -30,11 +30,19 @@ def test_json_holds_the_same_times(stacker, two):
 
 
 def test_a_hand_stack_has_no_finish(stacker, plans):
-    done = stacker("session", plans / "calcite_by_hand.plan.yaml")
+    done = stacker("evening", plans / "calcite_by_hand.plan.yaml")
     assert "finish     unknown" in done.out
     assert "not known" in done.out
 
 
 def test_quiet_and_bad_start(stacker, two):
-    assert stacker("session", *two, "--quiet").out == ""
-    assert stacker("session", *two, "--start", "half past").code == 2
+    assert stacker("evening", *two, "--quiet").out == ""
+    assert stacker("evening", *two, "--start", "half past").code == 2
+
+
+def test_two_stacks_are_both_and_one_is_compared_with_nothing(stacker, two):
+    assert "to keep both open for blending" in " ".join(stacker("evening", *two).out.split())
+    assert "to keep all 3 open" in " ".join(stacker("evening", *two, two[0]).out.split())
+    alone = " ".join(stacker("evening", two[0]).out.split())
+    assert "GB for blending" in alone
+    assert "largest" not in alone

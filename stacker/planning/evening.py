@@ -12,8 +12,8 @@ from stacker.records import record
 
 
 @record
-class SessionStack:
-    """One stack of a session; what its plan does not know is ``None``.
+class EveningStack:
+    """One stack of an evening; what its plan does not know is ``None``.
 
     Parameters
     ----------
@@ -22,7 +22,7 @@ class SessionStack:
     frames : int
         Frames.
     begins_s, ends_s : float or None
-        From the start of the session [s].
+        From the start of the evening [s].
     duration_s : float or None
         How long it takes [s].
     raw_gb : float or None
@@ -47,12 +47,12 @@ class SessionStack:
 
 
 @record
-class Session:
-    """A whole session; sums leave out what is not known, and `unknown` names what that is.
+class Evening:
+    """A whole evening; sums leave out what is not known, and `unknown` names what that is.
 
     Parameters
     ----------
-    stacks : tuple of SessionStack
+    stacks : tuple of EveningStack
         In order.
     duration_s : float
         Stacks whose time is known, and all set-ups [s].
@@ -68,7 +68,7 @@ class Session:
         What is missing from the sums, one text a stack and quantity.
     """
 
-    stacks: tuple[SessionStack, ...]
+    stacks: tuple[EveningStack, ...]
     duration_s: float
     card_gb: tuple[float, ...]
     raw_gb: float
@@ -108,7 +108,7 @@ class _Cards:
         return int((card_gb - self.filled_gb[-1]) * 1000 / raw_mb + 1e-9)
 
 
-def session_of(plans: Sequence[Plan], *, setup_s: float) -> Session:
+def evening_of(plans: Sequence[Plan], *, setup_s: float) -> Evening:
     """Put stacks in order.
 
     Parameters
@@ -120,7 +120,7 @@ def session_of(plans: Sequence[Plan], *, setup_s: float) -> Session:
 
     Returns
     -------
-    Session
+    Evening
 
     Raises
     ------
@@ -148,7 +148,7 @@ def session_of(plans: Sequence[Plan], *, setup_s: float) -> Session:
             if value is None:
                 unknown.append(f"{plan.name}: {what}")
         stacks.append(
-            SessionStack(
+            EveningStack(
                 name=plan.name,
                 frames=frames,
                 begins_s=begins_s,
@@ -160,7 +160,7 @@ def session_of(plans: Sequence[Plan], *, setup_s: float) -> Session:
                 working_gb=plan.budget.working_gb,
             )
         )
-    return Session(
+    return Evening(
         stacks=tuple(stacks),
         duration_s=clock_s,
         card_gb=tuple(cards.filled_gb),
