@@ -9,11 +9,11 @@ from typing import Protocol
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused, ShotState
 from stacker.rail.rail import MARGIN_S, Rail
+from stacker.rail.wire_time import ROUNDED_S
 
 OUTCOME_EVERY_S = 0.02
 LAST_SHOT = 0xFFFFFFFF  # protocol page, section 7
 HELD_SHARE = 1.1  # of the exposure asked for: a tenth is a seventh of a stop, and nobody sees it
-ROUNDED_S = 0.002  # the controller counts whole milliseconds, rounded up: asked a moment too soon costs a question more
 
 
 class Ambiguous(RunStopped):

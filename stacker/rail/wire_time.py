@@ -10,9 +10,9 @@ from urllib.parse import parse_qs
 
 from stacker.motion.frame_clock import Wire
 from stacker.rail.framing import reply_bytes, request_bytes
-from stacker.rail.shutter import ROUNDED_S
 
 DEFAULT_BAUD = 115_200
+ROUNDED_S = 0.002  # the controller counts whole milliseconds, rounded up: asked a moment too soon costs a question more
 ANSWERS_S = 0.0005  # from the end of a request to its effect and its answer: our controller's, and the simulated rail's
 
 
