@@ -18,8 +18,8 @@ def _url() -> Any:
 def _baud() -> Any:
     return declare(
         Number(whole=True, least=300, most=4_000_000),
-        "speed of the serial line, whose bytes the plan's time counts; behind socket:// of the line at the far end (what "
-        "a network adds is not known)",
+        "speed of the serial line, whose bytes the plan's time counts; behind socket:// of the line at the far end, "
+        "and what a network adds is not known",
         default=115_200,
     )
 
