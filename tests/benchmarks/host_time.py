@@ -64,7 +64,8 @@ def job_on(port: str, folder: Path) -> Job:
     return Job(
         name="host time", digest="d", profile_digest="p", path=folder / "x.plan.yaml", positions=positions,
         focus_um=tuple(map(float, positions)), dof_um=(50.0,) * FRAMES, exposure_s=(1e-6,) * FRAMES,
-        start_s=(0.0,) * FRAMES, duration_s=1.0, rows=(), columns=(), direction=1, front_at=64_000,
+        start_s=(0.0,) * FRAMES, duration_s=1.0, columns=("frame", "focus_um", "position_microsteps"),
+        rows=tuple([n + 1, float(place), place] for n, place in enumerate(positions)), direction=1, front_at=64_000,
         refocus_error_um=None, clearance_um=None,
         rail=RailSettings(
             microsteps_per_mm=1600.0, microsteps_per_turn=3200, travel=128_000, soft_low=0, soft_high=128_000,
