@@ -1,7 +1,7 @@
 """A published number and an independent library that nothing else in these tests rests on.
 
-A real measurement of a defocused lens with its f-number, magnification and pixels all stated was not to be had: README
-says so.
+A real measurement of a defocused lens with its f-number, magnification and pixels all stated was not to be had:
+README.md in this folder says so.
 """
 
 from __future__ import annotations

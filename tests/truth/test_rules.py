@@ -1,4 +1,4 @@
-"""The tables of rules in README.md are what is computed today."""
+"""The tables of rules in README.md of this folder are what is computed today."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from truth.rules import RULES, SETUPS, outcome, table_as_used, table_at_0_9
 
-README = Path(__file__).resolve().parents[2] / "README.md"
+README = Path(__file__).with_name("README.md")
 
 
 @pytest.fixture(scope="module")
