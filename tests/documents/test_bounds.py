@@ -11,6 +11,7 @@ import pytest
 from conftest import ROOT
 
 from stacker.documents.checking import check_file
+from stacker.documents.files import write_whole
 from stacker.documents.journal import read_records
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import digest_of, parse_plan
@@ -183,3 +184,12 @@ def test_frames_that_turn_round_are_found(text):
         cells[column] = f"{float(cells[column]) - 91.25 * 2:.4f}"
     said = faults(forged(text, rows[0], ", ".join(cells)))
     assert "frames.focus_um: found" in said[0]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_no_file_is_put_in_the_place_of_a_pipe(tmp_path):
+    """Whichever command asks for it: the last guard before the rename."""
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(OSError, match="not a regular file"):
+        write_whole(tmp_path / "pipe", "x")
+    assert [(path.name, path.is_fifo()) for path in tmp_path.iterdir()] == [("pipe", True)]
