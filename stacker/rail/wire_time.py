@@ -5,7 +5,7 @@ What adapters, networks and the controller itself add is not known, and not here
 
 from __future__ import annotations
 
-from typing import Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Protocol
 from urllib.parse import parse_qs
 
 from stacker.motion.frame_clock import Wire
@@ -16,48 +16,39 @@ ROUNDED_S = 0.002  # the controller counts whole milliseconds, rounded up: asked
 ANSWERS_S = 0.0005  # from the end of a request to its effect and its answer: our controller's, and the simulated rail's
 
 
-class _Link(Protocol):
-    @property
-    def url(self) -> str: ...
-    @property
-    def baud(self) -> int: ...
+if TYPE_CHECKING:  # classes of that kind take their time, and planning has none to spare
 
+    class _Link(Protocol):
+        @property
+        def url(self) -> str: ...
+        @property
+        def baud(self) -> int: ...
 
-@runtime_checkable
-class _Words(Protocol):
-    """How a controller of RS274/NGC words answers."""
+    class _Shutter(Protocol):
+        @property
+        def via(self) -> str: ...
+        @property
+        def bulb(self) -> bool: ...
 
-    @property
-    def answer_s(self) -> float: ...
-    @property
-    def position_query(self) -> str | None: ...
+    class _Wired(Protocol):
+        """What of a rail profile decides which lines are sent, and how fast."""
 
-
-class _Shutter(Protocol):
-    @property
-    def via(self) -> str: ...
-    @property
-    def bulb(self) -> bool: ...
-
-
-class _Wired(Protocol):
-    """What of a rail profile decides which lines are sent, and how fast."""
-
-    @property
-    def travel_mm(self) -> float: ...
-    @property
-    def microstep_um(self) -> float: ...
-    @property
-    def link(self) -> _Link | None: ...
-    @property
-    def shutter(self) -> _Shutter: ...
+        @property
+        def travel_mm(self) -> float: ...
+        @property
+        def microstep_um(self) -> float: ...
+        @property
+        def link(self) -> _Link | None: ...
+        @property
+        def shutter(self) -> _Shutter: ...
 
 
 def wire_of(rail: _Wired) -> Wire:
     """Times of the line to the controller of this rail; without a link, of our line protocol at the usual speed."""
     link, by_rail = rail.link, rail.shutter.via == "rail"
-    if isinstance(link, _Words):
-        return gcode_wire(link, by_rail=by_rail)
+    answer_s: float | None = getattr(link, "answer_s", None)  # a controller of RS274/NGC words has it
+    if answer_s is not None:
+        return gcode_wire(answer_s, queried=bool(getattr(link, "position_query", None)), by_rail=by_rail)
     each_s = byte_s(link.url, link.baud) if link else byte_s("", DEFAULT_BAUD)
     middle = round(rail.travel_mm * 500 / rail.microstep_um)
     return line_wire(each_s, position=middle, by_rail=by_rail, bulb=rail.shutter.bulb)
@@ -113,13 +104,13 @@ def line_wire(byte_s: float, *, position: int, by_rail: bool, bulb: bool) -> Wir
     )
 
 
-def gcode_wire(link: _Words, *, by_rail: bool) -> Wire:
+def gcode_wire(answer_s: float, *, queried: bool, by_rail: bool) -> Wire:
     """Times of RS274/NGC words, as `line_wire`: of each acknowledgement what was measured of it, its bytes included.
 
     Those of a move are in the profile's moves already.
     """
-    asked = 1 if link.position_query else 0
+    asked = 1 if queried else 0
     if not by_rail:
         return Wire()
-    each_s = link.answer_s
+    each_s = answer_s
     return Wire(fire_s=each_s, close_s=each_s, over_s=ROUNDED_S, let_go_s=(1 + asked) * each_s)
