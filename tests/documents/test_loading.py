@@ -55,6 +55,16 @@ def test_set_replaces_a_list_and_a_whole_block(folder):
     assert request.subject.zones[0].to_mm == 2
 
 
+def test_a_file_named_in_an_option_is_relative_to_the_folder_in_which_it_was_typed(folder, monkeypatch):
+    elsewhere = folder / "elsewhere"
+    (elsewhere / "cameras").mkdir(parents=True)
+    (elsewhere / "cameras" / "mine.yaml").write_text("sensor_mm: [17.4, 13]\npixels: [5200, 3880]\n", encoding="utf-8")
+    monkeypatch.chdir(elsewhere)
+    assert load_request(folder / "good.yaml").value.camera.pixels == (6000, 4000)  # as the request names it
+    typed = load_request(folder / "good.yaml", ["camera=cameras/mine.yaml"]).value
+    assert typed.camera.pixels == (5200, 3880)
+
+
 @pytest.mark.parametrize(
     ("override", "message"),
     [

@@ -342,3 +342,18 @@ def test_an_interrupt_after_the_last_exposure_finds_the_run_complete(tmp_path):
     run(job, who=person(report=taken.append, wish=lambda: Wish(len(taken) == 2)))
     assert_complete(job)
     assert records(job)[-1]["event"] == "end"
+
+
+def test_a_resume_waits_for_the_flash_that_the_run_before_may_have_fired_just_now(tmp_path):
+    recycle_s = 40.0
+    job = make_job(tmp_path, count=3, pace=Pace(settle_s=0.5, recycle_s=recycle_s))
+    taken = []
+    with pytest.raises(RunStopped):
+        run(job, who=person(report=taken.append, wish=lambda: Wish(len(taken) == 1)))
+    assert records(job, "exposed")[0]["t_s"] < recycle_s  # nothing fired before a first run
+    run(job, resume=True)
+    told = records(job)
+    again = told[[record["event"] for record in told].index("resume") :]
+    fired_s = [record["t_s"] for record in again if record["event"] == "exposed"]
+    assert fired_s[0] - again[0]["t_s"] >= recycle_s
+    assert_complete(job)

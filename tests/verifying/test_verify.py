@@ -7,7 +7,18 @@ import random
 import shutil
 
 import pytest
-from verifying.evenings import Card, Evening, evening, judge, lose, made_up, shuffled, verdict_on, without_exif
+from verifying.evenings import (
+    Card,
+    Evening,
+    evening,
+    judge,
+    lose,
+    made_up,
+    picture_bytes,
+    shuffled,
+    verdict_on,
+    without_exif,
+)
 
 from stacker.documents.plan import COLUMNS
 from stacker.errors import InputError, Refusal
@@ -173,6 +184,29 @@ def test_sidecars_and_hidden_files_are_no_pictures(tmp_path):
     for name in ("PIC_0100.xmp", "notes.txt", ".PIC_0100.jpg", "MOVIE_0001.mp4"):
         (tmp_path / "card" / name).write_bytes(b"")
     assert read_folder(tmp_path / "card", exif=card.exif).pictures.__len__() == 12
+
+
+@pytest.mark.parametrize(
+    ("name", "counts"),
+    [
+        ("PIC_0100.rw9", True),  # raw files have too many endings to list
+        ("PIC_0100.JPG", True),
+        ("best.jpg", True),  # renamed by somebody
+        ("PIC_0100 copy.rw9", True),  # a copy may be all that is left
+        ("PIC_0100", False),
+        ("PIC_0100.xmp", False),
+        ("PIC_0100.MOV", False),
+        ("catalogue.rw9", False),
+        ("folder_0100.jpg/", False),
+    ],
+)
+def test_what_counts_as_a_picture(tmp_path, name, counts):
+    if name.endswith("/"):
+        (tmp_path / name).mkdir()
+    else:
+        (tmp_path / name).write_bytes(picture_bytes(name))
+    found = read_folder(tmp_path, exif=without_exif).pictures
+    assert [str(file) for picture in found for file in picture.files] == [name] * counts
 
 
 def test_journals_of_two_plans_are_refused(tmp_path):
