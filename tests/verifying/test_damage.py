@@ -194,7 +194,7 @@ def spoilt(seed, tmp_path):
     hit = chance.sample(kept, min(len(kept), chance.choice([0, 1, 1, 2, 4])))
     hows = {exposure.number: chance.choice(HOWS if card.endings == ("jpg",) else TOLD_OF_RAW) for exposure in hit}
     for number, how in hows.items():
-        ending, others = chance.choice(card.endings), [one.number for one in kept if one.number != number]
+        ending, others = chance.choice(card.endings), [one.number for one in kept if one not in hit]
         if others:
             neighbour = min(others, key=lambda other: (abs(other - number), other))
             mine, other = (folder / f"{card.prefix}{which:04}.{ending}" for which in (number, neighbour))
