@@ -6,10 +6,10 @@ import re
 
 import pytest
 
-from stacker.figures import significant
+from stacker.figures import shutter_time, significant
 from stacker.planning.apertures import ApertureRow
 from stacker.presenting.apertures_table import trade_off
-from stacker.presenting.tables import WIDTH, shutter_time, table
+from stacker.presenting.tables import WIDTH, table
 
 
 @pytest.mark.parametrize(
