@@ -81,7 +81,7 @@ class InputError(StackerError):
         self.faults = tuple(faults)
         lines = [str(fault) for fault in self.told]
         if more := len(self.faults) - len(lines):
-            lines.append(f"... and {more} more; mend these first")
+            lines.append(f"... and {more} more; correct these first")
         super().__init__("\n".join(lines), code="bad_input")
 
     @property

@@ -105,7 +105,7 @@ def _two_frames(ruler: Ruler) -> tuple[Estimate, Estimate, Estimate]:
     if lost.value <= _CLEAR_OF_ZERO * lost.standard_error:
         raise Refusal(
             f"the ruler spans {near.value:g} pixels in focus and {far.value:g} after the move: the difference, "
-            f"{lost.value:g} +/- {lost.margin:.3g}, must be above 0 and clear of what the counts are good to; move "
+            f"{lost.value:g} +/- {lost.margin:.3g}, must be above 0, and by more than the error of the counts; move "
             "the rail farther away from the ruler, and leave the focus alone",
             code="pupil_unclear",
         )

@@ -1,4 +1,4 @@
-"""What a screw does: lead, periodic error, backlash and scatter, from dial-indicator readings."""
+"""What a screw does: lead, periodic error, backlash and scatter, from an indicator's readings."""
 
 from __future__ import annotations
 

@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
 @click.command(name="apertures")
 @click.argument("request", type=click.Path(path_type=Path))
-@click.option("--detail-um", type=ABOVE_0, help="Resolve a line pair of this width, with the fewest frames.")
-@click.option("--frames", type=FROM_1, help="The finest detail within so many frames.")
-@click.option("--minutes", type=ABOVE_0, help="The finest detail within so many minutes.")
+@click.option("--detail-um", type=ABOVE_0, help="Resolve a line pair of this width, in the fewest frames.")
+@click.option("--frames", type=FROM_1, help="The finest detail within this many frames.")
+@click.option("--minutes", type=ABOVE_0, help="The finest detail within this many minutes.")
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Instead of what the file says.")
 @output_options
 def command(
@@ -36,7 +36,7 @@ def command(
 ) -> None:
     """Plan the stack of a REQUEST at every marked f-number and compare.
 
-    With a wish, the f-number that grants it best is sought between the marks too. Wishes may be combined.
+    With a goal, the f-number that meets it best is sought between the marks too. Goals may be combined.
 
     \b
     Examples:

@@ -1,4 +1,4 @@
-"""``stacker calibrate rail``: lead, periodic error and backlash of the screw from a dial indicator."""
+"""``stacker calibrate rail``: lead, periodic error and backlash of the screw from an indicator."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     "--indicator-error-um",
     type=FROM_0,
     default=0.0,
-    help="Largest error of the indicator over the range read, by its maker; it adds to lead_error.",
+    help="Largest error of the indicator over the range read, from its data sheet; it is added to lead_error.",
 )
 @click.option(
     "--picture", type=click.Path(path_type=Path), help="Draw readings and fit into this file (svg, png, pdf)."
@@ -44,7 +44,7 @@ def rail(
     """Lead, periodic error, backlash and repeatability of the rail in PROFILE.
 
     READINGS is a CSV file with the columns position_mm (or position_microsteps),
-    reading_mm (or reading_um) of a dial indicator on the carriage, and approached:
+    reading_mm (or reading_um) of an indicator on the carriage, and approached:
     up where the last motion went to larger positions, down otherwise. At least
     six readings a turn of the screw, evenly spread, over three turns, both ways.
 
@@ -107,16 +107,14 @@ def rail(
 def _remarks(screw: Screw, indicator_error_um: float) -> list[str]:
     said = []
     if screw.backlash_um.value <= screw.backlash_um.margin:
-        said.append("The backlash is not clear of zero: what it may be at most is taken.")
+        said.append("The backlash cannot be told from zero: the most that it may be is used.")
     if not screw.periodic_is_clear:
         said.append(
             "The periodic error does not stand out from the scatter, which makes it look larger than it is: take more "
             "readings if it matters."
         )
     if not indicator_error_um:
-        said.append(
-            "lead_error takes the indicator for perfect; with --indicator-error-um it holds for a real one too."
-        )
+        said.append("lead_error takes the indicator for perfect; --indicator-error-um adds the error of yours.")
     return said
 
 
@@ -138,7 +136,7 @@ def _without_misread(table: Readings, screw: Screw, lead_mm: float) -> str:
     figures = "\n".join(f"  {name} {with_margin(one)} {unit}" for name, one, unit in found)
     more = ", ".join(map(str, other.outliers))
     then = f"\nThen line {more} lies far off too." if more else ""
-    return f"{told}Without it:\n{figures}{then}\nRead it again, or delete the line, then calibrate anew."
+    return f"{told}Without it:\n{figures}{then}\nRead it again, or delete the line, then calibrate again."
 
 
 def _draw(picture: Path, screw: Screw, lead_mm: float) -> None:

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
 _FAR_OFF = 1.3  # estimates from data sheets err by a tenth or so (common practice, no source)
 _RULER_ERROR = (
-    "The ruler's over the length seen, standard deviation; 0.02 unless given, 0.001 for lines under half a millimetre."
+    "Error of the ruler over the length seen (standard deviation); 0.02 unless given, 0.001 for lines under half a "
+    "millimetre."
 )
 
 
@@ -29,12 +30,19 @@ _RULER_ERROR = (
 @click.argument("request", type=click.Path(path_type=Path))
 @click.option("--ruler", type=click.Path(path_type=Path), metavar="PICTURE", help="Find the lines in this picture.")
 @click.option("--line-mm", type=ABOVE_0, help="With --ruler: from one of its finest lines to the next.")
-@click.option("--ruler-mm", type=ABOVE_0, help="Or count by hand: length of ruler that was counted across.")
-@click.option("--pixels", type=ABOVE_0, multiple=True, help="Pixels across it; again for each frame.")
-@click.option("--moved-mm", type=ABOVE_0, help="How far the rail then took the camera away, focus untouched.")
-@click.option("--ruler-after", type=click.Path(path_type=Path), metavar="PICTURE", help="The same ruler then.")
-@click.option("--pixels-after", type=ABOVE_0, multiple=True, help="Or the pixels across the same length then.")
-@click.option("--pixel-error", type=ABOVE_0, default=2.0, show_default=True, help="Of one count, standard deviation.")
+@click.option("--ruler-mm", type=ABOVE_0, help="Or count by eye: length of ruler that was counted across.")
+@click.option("--pixels", type=ABOVE_0, multiple=True, help="Pixels across it; repeat for each frame counted.")
+@click.option("--moved-mm", type=ABOVE_0, help="How far the rail then moved the camera away, focus untouched.")
+@click.option(
+    "--ruler-after",
+    type=click.Path(path_type=Path),
+    metavar="PICTURE",
+    help="Picture of the same ruler after that move.",
+)
+@click.option("--pixels-after", type=ABOVE_0, multiple=True, help="Or the pixels across the same length after it.")
+@click.option(
+    "--pixel-error", type=ABOVE_0, default=2.0, show_default=True, help="Error of one count (standard deviation)."
+)
 @click.option("--ruler-error-mm", type=FROM_0, help=_RULER_ERROR)
 @click.option("--picture", type=click.Path(path_type=Path), help="With --ruler: draw its lines into this file.")
 @click.option("--write", is_flag=True, help="Change these values in REQUEST, and nothing else.")

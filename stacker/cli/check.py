@@ -15,7 +15,7 @@ from stacker.figures import as_typed
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @output_options
 def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
-    """Read FILES (requests, plans, blocks of their own: rails, cameras) and tell every fault with its line.
+    """Read FILES (requests, plans, blocks of their own: rails, cameras) and report every fault with its line.
 
     \b
     Example:
@@ -29,7 +29,7 @@ def command(files: tuple[Path, ...], *, as_json: bool, quiet: bool) -> None:
         write_json(result_document("check", kinds))
     elif not quiet:
         for name, kind in kinds.items():
-            click.echo(f"{name}: a sound {kind}")
+            click.echo(f"{name}: a valid {kind}")
             if kind == "plan" and (text := remark_on_age(read_plan(name), Path(name))):
                 note(text)
             for text in _doubts(kind, Path(name)):

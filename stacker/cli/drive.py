@@ -34,16 +34,20 @@ BESIDE_THE_PLAN = ""  # --resume without a path
     is_flag=False,
     flag_value=BESIDE_THE_PLAN,
     metavar="[JOURNAL]",
-    help="Take what a run left open; without a path the newest unfinished one of this plan.",
+    help="Take the frames that a run is missing; without a path, the newest unfinished run of this plan.",
 )
 @click.option(
     "--after",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     metavar="JOURNAL",
-    help="Take what PLAN has beyond the shallower plan of that run.",
+    help="Take the frames that PLAN has beyond the shallower plan of that run.",
 )
-@click.option("--refocused", is_flag=True, help="With --resume or --after: the front is in focus again, here.")
-@click.option("--ends", is_flag=True, help="Front, middle and back only: focus, light, framing, clearance.")
+@click.option(
+    "--refocused", is_flag=True, help="With --resume or --after: the front is in focus again where the rail stands."
+)
+@click.option(
+    "--ends", is_flag=True, help="Front, middle and back only, to check focus, light, framing and working distance."
+)
 @click.option("--frames", help="Only these frames: 41,42 or 7-12.")
 @click.option("--closing-frame", is_flag=True, help="Frame 1 once more at the end, to reveal drift.")
 @click.option("--warm-up-s", type=Finite(0, 3600), default=0.0, help="Wait before the first frame.")
@@ -141,7 +145,7 @@ def _refuse_idle(options: dict[str, bool]) -> None:
     """Options that this kind of run would take and then drop."""
     idle = [name for name, is_idle in options.items() if is_idle]
     if idle:
-        what = "is not one that goes on" if idle == ["--refocused"] else "goes on as its journal says"
+        what = "does not continue another one" if idle == ["--refocused"] else "continues as its journal says"
         raise click.UsageError(f"{', '.join(idle)} would do nothing: this run {what}.")
 
 
@@ -154,7 +158,7 @@ def _remarks(plan: Plan, job: Job, wishes: Wishes) -> Iterator[str]:
         yield text
     begun = list(unfinished(job.path, job.digest))
     if begun and wishes.kind == "all":
-        yield f"{begun[-1]} is of an unfinished run of this plan; --resume takes what it left open."
+        yield f"{begun[-1]} belongs to an unfinished run of this plan; --resume takes its missing frames."
 
 
 def _journal_of(plan: Path, digest: str, resume: str, *, quiet: bool) -> Path:
@@ -169,14 +173,14 @@ def _journal_of(plan: Path, digest: str, resume: str, *, quiet: bool) -> Path:
         raise Refusal(f"no journal of this plan beside {plan}. Name it: --resume JOURNAL", code="no_journal")
     if not open_ones:
         raise Refusal(
-            f"nothing is left to do: every run of this plan beside {plan} took all its frames.", code="complete"
+            f"nothing is left to take: every run of this plan beside {plan} took all its frames.", code="complete"
         )
     *others, path = open_ones
     past = found[path]
     what = {"ends": " (its look at front, middle and back)", "frames": " (some frames)"}.get(past.kind, "")
-    note(f"Goes on with {path}{what}: still to take {spans(past.pending)}.", quiet=quiet)
+    note(f"Continues {path}{what}: still to take {spans(past.pending)}.", quiet=quiet)
     for other in others:
-        note(f"Unfinished too: {other}; to take it instead, name it behind --resume.", quiet=quiet)
+        note(f"Also unfinished: {other}; to continue that one instead, name it after --resume.", quiet=quiet)
     return path
 
 

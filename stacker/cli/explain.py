@@ -1,4 +1,4 @@
-"""``stacker explain``: what a key or a warning means."""
+"""``stacker explain``: what a key, a label or a warning means."""
 
 from __future__ import annotations
 
@@ -13,9 +13,10 @@ from stacker.cli.output import note, output_options, result_document, write_json
 @click.argument("key", required=False)
 @output_options
 def command(key: str | None, *, as_json: bool, quiet: bool) -> None:
-    """Tell the meaning, range and default of a KEY, or what a warning or a word of the bench card means.
+    """Show the meaning, range and default of a KEY, or what a warning or a word means.
 
-    KEY is a dotted key, its last word, the code of a warning or a word; without one, all are listed.
+    KEY is a dotted key or its last part, the code of a warning, or a word of the bench card, of a table or of
+    the page; without one, all are listed.
 
     \b
     Example:

@@ -24,13 +24,13 @@ from stacker.errors import Refusal
     "--dwell",
     type=click.Choice(("seconds", "milliseconds")),
     default="seconds",
-    help="Of gcode: the unit of G4 P; seconds by the standard.",
+    help="With gcode: the unit of G4 P; by the standard it is seconds.",
 )
-@click.option("--plain", is_flag=True, help="Of gcode: no comments and no M2, for boards that refuse them.")
+@click.option("--plain", is_flag=True, help="With gcode: no comments and no M2, for boards that refuse them.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write this file instead of printing.")
 @output_options
 def command(plan: Path, *, form: str, dwell: str, plain: bool, output: Path | None, as_json: bool, quiet: bool) -> None:
-    """Print the step sequence of PLAN for another machine, or for hands.
+    """Print the step sequence of PLAN for another machine, or for manual use.
 
     Nothing in an exported program checks a limit: try it without the subject first.
 
@@ -60,7 +60,7 @@ _BEGINNINGS = {"csv": "frame,focus_um,", "gcode": "(plan ", "dial": "Dial sheet:
 _PLAIN = "G21\nG90\nG94\n"
 _NEXT = {
     "csv": "open it in a spreadsheet, or: stacker report PLAN",
-    "gcode": "try it without the subject; afterwards look at every file: no journal is kept by another machine",
+    "gcode": "try it without the subject; check every file afterwards: another machine keeps no journal",
     "dial": "print it, and tick a box for every frame",
 }
 

@@ -23,18 +23,18 @@ if TYPE_CHECKING:
 
 @click.command(name="jog")
 @click.argument("request", type=click.Path(path_type=Path))
-@click.option("--write", is_flag=True, help="At the end change the marked values in REQUEST, and nothing else.")
-@click.option("--typed", is_flag=True, help="Typed lines, also where the terminal gives single keys.")
+@click.option("--write", is_flag=True, help="At the end write the marked values into REQUEST, and change nothing else.")
+@click.option("--typed", is_flag=True, help="Type lines even where the terminal could read single keys.")
 @click.option("--rail-at-mm", type=FINITE, help="Where the rail stands now, read off its scale.")
 @click.option("--url", help="Port or address, instead of the one in the profile.")
 @output_options
 def command(
     request: Path, *, write: bool, typed: bool, rail_at_mm: float | None, url: str | None, as_json: bool, quiet: bool
 ) -> None:
-    """Move the rail of REQUEST by hand, within its soft limits, and mark front and back by eye in live view.
+    """Move the rail of REQUEST key by key, within its soft limits, and mark front and back by eye in live view.
 
     One key or typed line is one move; Ctrl-C stops it. Until something is marked
-    the rail goes at 1 mm/s at most, from 2 mm before the first mark on at 0.5.
+    the rail goes at 1 mm/s at most; from 2 mm before the first mark on, at 0.5.
     At the end the lines for the request are printed; --write changes just those.
 
     \b
@@ -80,7 +80,7 @@ def command(
         if written and "subject.depth_mm" not in lines:
             said += "; depth_mm is kept as it was" if has_depth else "; depth_mm is still missing: mark the back, too"
         if write and not written:
-            said = f"not written, since it ended without 'done'; {said}"
+            said = f"not written, because jogging ended without 'done'; {said}"
         note(f"{said[0].upper()}{said[1:]}.\nNext: stacker plan {as_typed(request)}", quiet=quiet or as_json)
     else:
         note("Nothing was marked.\nNext: jog again and mark the front", quiet=quiet or as_json)

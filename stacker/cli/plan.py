@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     "overrides",
     multiple=True,
     metavar="KEY=VALUE",
-    help="Try another value than the file's: the card only, unless -o says where a plan goes.",
+    help="Try a value instead of the file's: prints the card only, unless -o says where a plan goes.",
 )
 @output_options
 def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, as_json: bool, quiet: bool) -> None:
@@ -66,7 +66,8 @@ def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, a
         note(f"Plan written to {target}\nNext: {next_step(plan, target)}", quiet=quiet)
     else:
         note(
-            f"Tried only, nothing written.\nNext: change {request}, or keep this one: -o ANOTHER.plan.yaml", quiet=quiet
+            f"Only tried; nothing was written.\nNext: change {request}, or keep this one: -o ANOTHER.plan.yaml",
+            quiet=quiet,
         )
 
 

@@ -65,14 +65,14 @@ def _inputs(state: list[str]) -> dict[str, str] | None:
 @command.command(name="identify")
 @click.argument("profile", type=click.Path(path_type=Path))
 @click.option("--url", help="Port or address, instead of the one in the profile.")
-@click.option("--go", is_flag=True, help="Of dialect gcode: move 1 mm away and back, to learn what its answers mean.")
+@click.option("--go", is_flag=True, help="For dialect gcode: move 1 mm away and back, to learn what its answers mean.")
 @click.option("--write", is_flag=True, help="With --go: write what was found into PROFILE.")
 @click.option("--yes", is_flag=True, help="With --go: do not ask before it moves.")
 @output_options
 def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool, as_json: bool, quiet: bool) -> None:
     """Ask the controller of the rail in PROFILE who it is, where it stands and what its inputs say.
 
-    Without --go nothing moves, and a program that is at work with the rail keeps it.
+    Without --go nothing moves, and a program that is using the rail keeps it.
 
     \b
     Example:
@@ -110,11 +110,11 @@ def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool
         "inputs": inputs,
         **({"answers": answers} if answers else {}),
     }
-    now = stands(where, per_mm) if where.resting else "is moving: another program is at work with it"
+    now = stands(where, per_mm) if where.resting else "is moving: another program is using it"
     told = (
         f"protocol {who.version}, boot {who.boot}, {who.microsteps_per_turn} microsteps a turn as in the profile"
         if who.microsteps_per_turn is not None
-        else "which acknowledges and tells nothing of its steps"
+        else "which acknowledges lines but does not report its steps"
     )
     text = f"{who.name}, {told};\nthe rail {now}."
     if inputs:

@@ -45,7 +45,7 @@ def move(
 ) -> None:
     """Move the rail in PROFILE within its soft limits. Without --go nothing moves; with it you are asked first.
 
-    While the position is not known, or a limit switch reads hit, it goes by 1 mm at most, slowly.
+    While the position is not known, or a limit switch reads hit, it moves slowly, and by 1 mm at most.
 
     \b
     Example:
@@ -81,7 +81,7 @@ def move(
     follow = (
         f"stacker drive PLAN{at_port(url)}"
         if known
-        else "name the place with --rail-at-mm, or seek the switch: stacker rail find"
+        else "say where it is with --rail-at-mm, or seek the switch: stacker rail find"
     )
     asked = None if as_json or quiet else rail_words.ask_how_far(profile, read, by_mm)
     note(f"Next: {asked or f'measure the move; if it is right, {follow}'}", quiet=quiet or as_json)
@@ -125,7 +125,7 @@ def find(profile: Path, *, end: str, go: bool, yes: bool, url: str | None, as_js
     if not go:
         text = f"would travel to the {end} switch; nothing moved."
         tell("rail find", {"moved": False}, text, as_json=as_json, quiet=quiet)
-        note("Next: the same with --go, the way being free", quiet=quiet or as_json)
+        note("Next: make sure the way is free, then the same with --go", quiet=quiet or as_json)
         return
     switch_mm = read.low_switch_at_mm if end == "low" else None
     switch_at = None if switch_mm is None else settings.microsteps(switch_mm)
@@ -139,7 +139,9 @@ def find(profile: Path, *, end: str, go: bool, yes: bool, url: str | None, as_js
         agree(text, interrupts, yes=yes, quiet=quiet or as_json)
         at, known = bring_up.find(rail, end, switch_at)
     result = {"moved": True, "known": known, "position_microsteps": at, "position_mm": at / per_mm if known else None}
-    now = f"stands at {at / per_mm:.3f} mm" if known else "stands at the switch; low_switch_at_mm would name the place"
+    now = "stands at the switch; with low_switch_at_mm in the profile its position would be known"
+    if known:
+        now = f"stands at {at / per_mm:.3f} mm"
     tell("rail find", result, f"{end} switch found; the rail {now}.", as_json=as_json, quiet=quiet)
     note(f"Next: {_after_find(profile, url, read, end, at / per_mm if known else None)}", quiet=quiet or as_json)
 

@@ -43,7 +43,7 @@ def ask_how_far(path: Path, profile: RailProfile, by_mm: float | None) -> str | 
     except click.Abort:
         told = 0.0
     if not told:
-        return "measure it some time: until then 'stacker drive' will refuse this profile"
+        return "measure it before the first run: until then 'stacker drive' refuses this profile"
     low_mm, high_mm = MEASURED_MM
     if not low_mm <= told <= high_mm:
         raise Refusal(
@@ -105,9 +105,9 @@ def _told(tells: str | None, query: str | None, *, waits: bool) -> str:
         else "'G4 P0' is acknowledged before the move has ended: the margin stays."
     )
     if tells == "target":
-        text += f" '{query}' tells the target while the rail is on its way: it proves no arrival."
+        text += f" '{query}' reports the target while the rail is still on its way: it proves no arrival."
     elif tells == "place":
-        text += f" '{query}' tells the place on the way, so it proves the arrival too."
+        text += f" '{query}' reports the true place on the way, so it proves the arrival too."
     return text
 
 

@@ -12,7 +12,9 @@ from stacker.cli.plan import next_step
 
 @click.command(name="report")
 @click.argument("plan", type=click.Path(path_type=Path))
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Where it goes; else NAME.html beside it.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), help="Write this file; otherwise NAME.html beside the plan."
+)
 @output_options
 def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> None:
     """Write one HTML page about PLAN: pictures, tables, bench card, assumptions, warnings.

@@ -164,7 +164,7 @@ def _is_whole_unit(line_mm: float) -> bool:
 
 def _seen(lines: RulerLines, error_mm: float) -> Seen:
     kind = "Barrel" if lines.distortion > 0 else "Pincushion"
-    bent = f"{kind} distortion of {abs(lines.distortion):.2%} at the corners is taken off."
+    bent = f"{kind} distortion of {abs(lines.distortion):.2%} at the corners has been corrected."
     if abs(lines.distortion) < _NO_DISTORTION:
         bent = "There is no distortion to speak of."
     return Seen(
@@ -179,7 +179,7 @@ def _seen(lines: RulerLines, error_mm: float) -> Seen:
         sentences=(
             f"{lines.line_count} lines, {lines.spacing_px:.3f} pixels apart at the centre, "
             f"{abs(lines.rotation_deg):.1f} degrees oblique; three bands of them agree to {lines.apart:.3%}. {bent}",
-            f"The ruler is taken to be right to {error_mm:g} mm over the length seen (--ruler-error-mm). Out of square "
-            "by 2.5 degrees it reads 0.1% too small, which no picture shows.",
+            f"The ruler is taken to be right to {error_mm:g} mm over the length seen (--ruler-error-mm). A ruler 2.5 "
+            "degrees out of square reads 0.1% too small, and no picture shows that.",
         ),
     )

@@ -50,7 +50,7 @@ class Numbers(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # gener
 @click.option("--subject-width-mm", type=FINITE, help="Mark the sets that frame it.")
 @output_options
 def command(*, as_json: bool, quiet: bool, **flags: Any) -> None:
-    """Tell what a lens reaches with every set of the tubes at hand, focused at its nearest.
+    """Show what a lens reaches with every set of the tubes at hand, focused at its nearest.
 
     \b
     Example:

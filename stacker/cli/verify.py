@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     multiple=True,
     required=True,
-    help="Of the run (NAME-DATE-TIMEZ.run.jsonl); once more for each run that shot frames again.",
+    help="Journal of the run (NAME-DATE-TIMEZ.run.jsonl); repeat for each run that shot frames again.",
 )
 @click.option(
     "--bracket",
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 )
 @output_options
 def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: bool, quiet: bool) -> None:
-    """Hold the pictures in FOLDER against the journal of a run, frame by frame.
+    """Compare the pictures in FOLDER with the journal of a run, frame by frame.
 
     Exit code 1 if any frame is missing or in doubt. Nothing is changed. A plan that was run twice is two stacks: where
     both are in the folder, name the journals of both.
@@ -53,7 +53,7 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
     runs = {str(path): read_run(path) for path in journals}
     found = read_folder(folder, pictures_each=bracket)
     if not (found.pictures or found.undated or found.faults):
-        raise Refusal(f"{folder}: no pictures in there; is it the right folder?", code="no_pictures")
+        raise Refusal(f"{folder}: no pictures in it; is it the right folder?", code="no_pictures")
     verdicts = verify(list(runs.values()), found, pictures_each=bracket)
     follows = [_follow(verdict, runs[verdict.main].past) for verdict in verdicts]
     complete = all(verdict.complete for verdict in verdicts)
@@ -80,7 +80,7 @@ def _follow(verdict: Verdict, past: Past) -> tuple[list[str], str]:
     journal = Path(verdict.main)
     plan = plan_beside(journal)
     if _is_another(plan, past.digest):
-        return [], f"{plan} was made anew since this run, and its frames are others: find the plan of the run"
+        return [], f"{plan} has been made again since this run, and its frames differ: find the plan of the run"
     otherwise = f"stacker report {as_typed(plan)}"
     if not verdict.complete:
         otherwise = "verify the card itself, or a copy that keeps file times"

@@ -21,7 +21,7 @@ def disagreements(plan: Plan) -> Iterator[tuple[int | None, str, str]]:
     """
     frames, coverage = plan.frames, plan.coverage
     if coverage.frame_count != len(frames):
-        text = f"found {coverage.frame_count}, but there are {len(frames)} rows; make the plan anew"
+        text = f"found {coverage.frame_count}, but there are {len(frames)} rows; make the plan again"
         yield None, "coverage.frame_count", text
     order = plan.request.direction
     for row, (here, there) in enumerate(zip(frames.focus_um, frames.focus_um[1:], strict=False), start=1):
@@ -45,7 +45,7 @@ def _rail_against_focus(plan: Plan) -> Iterator[tuple[int | None, str, str]]:
     for row, (rail_um, focus_um, scale) in enumerate(zip(frames.rail_um, frames.focus_um, scales, strict=True)):
         wanted_um = focus_um * scale / plan.request.subject.index
         if abs(rail_um - wanted_um) > _ROUNDED_UM + _RELATIVE * abs(wanted_um) * rear:
-            text = f"found {rail_um:.4f}; focus_um of the same frame asks for {wanted_um:.4f}; make the plan anew"
+            text = f"found {rail_um:.4f}; focus_um of the same frame asks for {wanted_um:.4f}; make the plan again"
             yield row, "frames.rail_um", text
             return
 
@@ -56,10 +56,10 @@ def _positions_against_rail(plan: Plan) -> Iterator[tuple[int | None, str, str]]
     positions = [position for position in frames.position_microsteps if position is not None]
     if rail is None:
         if positions:
-            yield None, "request.rail", "missing, but the frames have positions; make the plan anew"
+            yield None, "request.rail", "missing, but the frames have positions; make the plan again"
         return
     if not positions:
-        yield None, "frames.position_microsteps", "null, but the request has a rail; make the plan anew"
+        yield None, "frames.position_microsteps", "null, but the request has a rail; make the plan again"
         return
     microstep_um = rail.microstep_um
     travel_microsteps = rail.travel_mm * 1000 / microstep_um
@@ -67,13 +67,13 @@ def _positions_against_rail(plan: Plan) -> Iterator[tuple[int | None, str, str]]
         # a whole number may be too large for any product
         if abs(position) > travel_microsteps or abs(position * microstep_um - rail_um) > _ROUNDED_UM:
             text = f"found {str(position)[:20]}; rail_um {rail_um:.4f} is {rail_um / microstep_um:.0f} of this rail"
-            yield row, "frames.position_microsteps", f"{text}; make the plan anew"
+            yield row, "frames.position_microsteps", f"{text}; make the plan again"
             break
     way = max(positions) - min(positions) + (rail.take_up_microsteps if len(positions) > 1 else 0)
     if way > travel_microsteps:
-        text = f"the frames need more than the rail's travel_mm ({rail.travel_mm:g}); make the plan anew"
+        text = f"the frames need more than the rail's travel_mm ({rail.travel_mm:g}); make the plan again"
         yield None, "frames.position_microsteps", text
     said_um = plan.motion.microstep_um
     if said_um is None or abs(said_um - microstep_um) > _RELATIVE * microstep_um:
-        text = f"found {said_um}, but the request's rail makes {microstep_um:g}; make the plan anew"
+        text = f"found {said_um}, but the request's rail makes {microstep_um:g}; make the plan again"
         yield None, "motion.microstep_um", text

@@ -37,7 +37,7 @@ class Focus:
     )
     kept_contrast: float = declare(
         _SHARE,
-        "share of the in-focus contrast that ends the depth of field (contrast model)",
+        "share of the in-focus contrast at which a slice ends (contrast model)",
         default=0.8,
         assumed=True,
     )

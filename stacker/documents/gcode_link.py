@@ -35,7 +35,7 @@ class GcodeLink:
         "how the lines begin by which it says that it has not, or that something is wrong; heard at any time"
     )
     greeting: tuple[str, ...] = _lines(
-        "what it says whenever it starts anew, or the beginning of that; heard in the middle of a run it means a reset"
+        "what it says whenever it restarts, or the beginning of that; heard in the middle of a run it means a reset"
     )
     unlock: tuple[str, ...] = _lines("lines to be sent after its greeting, if it starts locked; they must move nothing")
     at_start: tuple[str, ...] = _lines(
@@ -55,7 +55,9 @@ class GcodeLink:
     )
     axis: str = declare(Choice(words=("X", "Y", "Z")), "axis that the rail is wired to", default="X")
     wake_s: float = declare(
-        Number(unit="s", least=0, most=60), "silence after the port was opened, as many boards start anew", default=3.0
+        Number(unit="s", least=0, most=60),
+        "silence after the port was opened, as many boards restart then",
+        default=3.0,
     )
     arrival: str = declare(
         Choice(words=("margin", "dwell")),
@@ -82,11 +84,11 @@ class GcodeLink:
     piece_s: float = declare(
         Number(unit="s", least=0.2, most=30),
         "how long a piece of a move takes at most: nothing stops one under way, and by one a rail may leave its range "
-        "when the controller starts anew; with longer pieces a long way takes no longer than the controller's own move",
+        "when the controller restarts; with longer pieces a long way takes no longer than the controller's own move",
         default=PIECE_S,
     )
     position_query: str | None = declare(
-        Text(), "line that asks for the position; without one it is reckoned, never read", default=None
+        Text(), "line that asks for the position; without one it is calculated, never read", default=None
     )
     position_reply: str | None = declare(
         Text(), "what the answer holds, {mm} in place of the number, as in 'at {mm} mm'", default=None
@@ -162,4 +164,4 @@ def _faults_of_lines(key: str, value: str | tuple[str, ...] | None) -> Iterator[
         if not _LINE.fullmatch(line):
             yield key, f"found {line!r}; write one line of 1 to 80 ASCII characters"
         elif _MOVES.search(line):
-            yield key, f"found '{line}', which moves an axis; nothing may move but at your word"
+            yield key, f"found '{line}', which moves an axis; nothing may move unless you say so"

@@ -62,7 +62,7 @@ class Past:
     refocused : bool
         Whether the front was focused anew since the run began.
     whole_bytes : int
-        Length of the file up to its last sound line.
+        Length of the file up to its last good line.
     columns : tuple of str
         Names of the values in a row.
     rows : tuple of list
@@ -118,10 +118,10 @@ class DamagedJournal(InputError):
             f"stacker drive {as_typed(plan)} --go --frames {spans(rest)} --front-at-mm {typed_mm(past.front_at_mm)}"
         )
         command += at_port(past.url)
-        follow = "every frame of the run is confirmed by its sound lines: nothing is left to take"
+        follow = "every frame of the run is confirmed by its good lines: nothing is left to take"
         if rest:
-            follow = f"what its sound lines do not confirm is taken by: {command}"
-        fault = f"damaged ({lines.why}), and sound lines follow, so it is neither cut nor gone on with; {follow}"
+            follow = f"what its good lines do not confirm is taken by: {command}"
+        fault = f"damaged ({lines.why}), and good lines follow, so it is neither cut off nor resumed; {follow}"
         super().__init__([_fault(path, lines.bad_line or 0, fault)])
 
 
@@ -146,7 +146,7 @@ def past_of(path: Path, records: list[Record], whole_bytes: int) -> Past:
 
 
 def read_records(path: Path) -> tuple[list[Record], int]:
-    """All sound lines of a journal and how many bytes they take; a damaged tail is left out.
+    """All good lines of a journal and how many bytes they take; a damaged tail is left out.
 
     Raises
     ------

@@ -47,7 +47,7 @@ class Lines:
     why : str
         What is wrong with that line.
     behind : list of dict
-        Sound lines behind it.
+        Good lines behind it.
     """
 
     records: list[Record]

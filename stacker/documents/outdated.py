@@ -51,7 +51,7 @@ def refuse_wider_limits(plan: Plan, path: Path) -> None:
         return
     if said := _beyond(planned, own):
         raise Refusal(
-            f"{path} does not keep to the rail of {request}: {'; '.join(said)}. Plan anew: stacker plan "
+            f"{path} does not keep to the rail of {request}: {'; '.join(said)}. Plan again: stacker plan "
             f"{as_typed(request)}",
             code="wider_limits",
             key="rail.soft_limits_mm",

@@ -51,7 +51,7 @@ class Optics:
         ListOf(item=_POSITIVE, length=2), "width and height seen of the subject, in mm"
     )
     working_distance_mm: float | None = _perhaps(
-        _ANY, "front of the rig to the subject, or to the flat face before it, in mm"
+        _ANY, "working distance: lens rim to the subject, or to the flat face before it, in mm"
     )
     entrance_pupil_mm: float | None = _perhaps(_ANY, "entrance pupil to the plane of focus, in mm")
     airy_um: float = _known(_POSITIVE, "diameter of the Airy disk on the sensor, in um")
@@ -206,6 +206,6 @@ class Plan:
     coverage: Coverage = declare(Block(variants={"": Coverage}), "how the slices cover the subject")
     motion: Motion = declare(Block(variants={"": Motion}), "what the rail does")
     budget: Budget = declare(Block(variants={"": Budget}), "time, storage, batteries")
-    advice: tuple[Advice, ...] = declare(ListOf(item=Block(variants={"": Advice})), "changes worth a thought")
+    advice: tuple[Advice, ...] = declare(ListOf(item=Block(variants={"": Advice})), "changes to consider")
     warnings: tuple[Warned, ...] = declare(ListOf(item=Block(variants={"": Warned})), "what to know beforehand")
     frames: Frames

@@ -102,13 +102,13 @@ def parse_plan(text: str, path: str) -> Plan:
     version = node.nodes["stacker_plan"]
     if not isinstance(version, Scalar) or version.text != str(FORMAT):
         raise InputError(
-            [version.place.fault("stacker_plan", f"this program reads version {FORMAT}; make the plan anew")]
+            [version.place.fault("stacker_plan", f"this program reads version {FORMAT}; make the plan again")]
         )
     if "digest" not in node.nodes:
-        raise InputError([node.place.fault("digest", "missing; make the plan anew")])
+        raise InputError([node.place.fault("digest", "missing; make the plan again")])
     first_line = head.count("\n") + 2
     if not frames_at:
-        reading.fault(node.place, "frames", "missing; make the plan anew")
+        reading.fault(node.place, "frames", "missing; make the plan again")
     frames = _frames(table, Place(path=path, line=first_line, column=1), reading)
     plan = read_block(Plan, node, "", reading, frames=frames)
     if plan is INVALID or reading.faults:
@@ -116,7 +116,7 @@ def parse_plan(text: str, path: str) -> Plan:
     if plan.digest != digest_of(text):
         request = re.sub(r"\.plan\.yaml$", ".yaml", path)
         raise Refusal(
-            f"{path}: changed since it was planned (its digest does not match). Make it anew: stacker plan "
+            f"{path}: changed since it was planned (its digest does not match). Make it again: stacker plan "
             f"{as_typed(request)}",
             code="edited_plan",
             key="digest",
@@ -133,11 +133,11 @@ def parse_plan(text: str, path: str) -> Plan:
 def _frames(table: str, place: Place, reading: Reading) -> Frames | None:
     """The table by columns; ``None`` after faults."""
     if not ("frames:\n" + table).startswith(_ROWS_HEAD):
-        reading.fault(place, "frames", "the columns are not those of a plan; make the plan anew")
+        reading.fault(place, "frames", "the columns are not those of a plan; make the plan again")
         return None
     rows = table[len(_ROWS_HEAD) - len("frames:\n") :]
     if not rows.strip():
-        reading.fault(place, "frames.rows", "no rows; make the plan anew")
+        reading.fault(place, "frames.rows", "no rows; make the plan again")
         return None
     first_row = place._replace(line=place.line + 3)
     columns = _columns_fast(rows)
@@ -189,13 +189,13 @@ def _columns_marked(lines: list[str], place: Place, reading: Reading) -> list[li
         if bad <= TOLD:
             _fault_of_row(line, place._replace(line=place.line + number), reading)
     if bad > TOLD:
-        reading.fault(place, "frames.rows", f"{bad} rows in all are not those of a plan; make the plan anew")
+        reading.fault(place, "frames.rows", f"{bad} rows in all are not those of a plan; make the plan again")
     if len(reading.faults) > before:
         return None
     columns = [list(column) for column in zip(*good, strict=True)]
     for name, values in zip(COLUMNS, columns, strict=True):
         if name != "overlap" and 0 < values.count(None) < len(values):
-            reading.fault(place, f"frames.{name}", "null in some rows only; make the plan anew")
+            reading.fault(place, f"frames.{name}", "null in some rows only; make the plan again")
     return columns if len(reading.faults) == before else None
 
 
@@ -218,7 +218,7 @@ def _sound_row(line: str) -> list[Any] | None:
 def _fault_of_row(line: str, here: Place, reading: Reading) -> None:
     cells = [match for match in re.finditer(r"[^,\[\]\s]+", line) if match[0] != "-"]
     if not re.fullmatch(r" *- *\[[^\[\]]*\] *", line) or len(cells) != len(COLUMNS):
-        text = f"found {len(cells)} values; write a row of {len(COLUMNS)} in brackets, or make the plan anew"
+        text = f"found {len(cells)} values; write a row of {len(COLUMNS)} in brackets, or make the plan again"
         reading.fault(here._replace(column=5), "frames.rows", text)
         return
     before = len(reading.faults)
@@ -229,7 +229,7 @@ def _fault_of_row(line: str, here: Place, reading: Reading) -> None:
                 here._replace(column=cell.start() + 1), f"frames.{name}", f"found '{cell[0][:40]}'; write {what}"
             )
     if len(reading.faults) == before:
-        reading.fault(here._replace(column=5), "frames.rows", "written in an unusual way; make the plan anew")
+        reading.fault(here._replace(column=5), "frames.rows", "written in an unusual way; make the plan again")
 
 
 def _cell_is_sound(name: str, decimals: int | None, text: str) -> bool:

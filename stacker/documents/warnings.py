@@ -43,7 +43,7 @@ WARNINGS: dict[str, str] = {
         "microsteps, a finer lead, or a larger step."
     ),
     "working_distance_unknown": (
-        "Beyond life size the front of the lens comes close to the subject, and how close is not known. Measure it, "
+        "Beyond life size the rim of the lens comes close to the subject, and how close is not known. Measure it, "
         "write working_distance_mm, and watch the first moves."
     ),
     "other_model": (

@@ -132,7 +132,8 @@ def find(rail: Rail, end: str, switch_at: int | None) -> tuple[int, bool]:
         if refused.reason != "switch":
             raise
         raise Refusal(
-            f"{refused} A rail without a {end} switch, or one that stands on the other one, cannot seek it: read its "
+            f"{refused} A rail without a {end} switch, or one that stands on its other switch, cannot seek it: read "
+            "its "
             "scale and pass --rail-at-mm instead.",
             code="no_switch",
         ) from refused

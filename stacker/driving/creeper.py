@@ -35,7 +35,7 @@ class Creeper:
         travel_mm = settings.travel / settings.microsteps_per_mm
         if high - low > settings.travel:
             raise Refusal(
-                f"that would be more in all than its whole travel, {travel_mm:g} mm: it must be at one of its ends. "
+                f"that would add up to more than its whole travel, {travel_mm:g} mm: it must be at one of its ends. "
                 "Look at it. Nothing moved.",
                 code="beyond_travel",
                 key="rail.travel_mm",

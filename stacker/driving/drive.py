@@ -184,9 +184,7 @@ def _run(
             rail.controller.hold(on=False)
         journal.write("end", position_microsteps=position, steps=steps)
         if journal.elsewhere:
-            person.tell(
-                f"The folder was renamed while the run went on; the journal {journal.path.name} is in it still."
-            )
+            person.tell(f"The folder was renamed during the run; the journal {journal.path.name} is still in it.")
     except StackerError as error:
         raise stopped(job, rail, journal, error) from error
     except BaseException:  # a fault of ours must not leave the rail running

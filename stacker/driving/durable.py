@@ -56,7 +56,7 @@ class DurableFile:
             self._descriptor = os.open(path, flags, 0o644)
         except FileExistsError:
             raise Refusal(
-                f"{path}: exists already. Go on with --resume {as_typed(path)}, or name another file with --journal.",
+                f"{path}: already exists. Go on with --resume {as_typed(path)}, or name another file with --journal.",
                 code="journal_exists",
             ) from None
         try:

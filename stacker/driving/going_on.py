@@ -152,12 +152,12 @@ def position_holds(
     known = make_ready(rail).known and not past.lost and identity.boot == past.boot and not refocused
     doubt = "The rail's position was lost."
     if known and identity.session not in (*earlier.trusted, NOBODY):
-        doubt = "Another program used the rail since, and may have named its place anew (here, --rail-at-mm, find)."
+        doubt = "Another program used the rail since, and may have redefined its position (here, --rail-at-mm, find)."
         if confirm is None:
             raise Refusal(
                 f"{doubt} Go on without --yes, or focus the front and pass --refocused.", code="other_session"
             )
-        known = confirm(f"{doubt}\nAre you sure that it was moved at most, and not named anew")
+        known = confirm(f"{doubt}\nAre you sure that it was only moved, its position not redefined")
     journal.write("found", session=rail.controller.session, lost=not known)  # before its place is named anew
     if known:
         return True

@@ -192,7 +192,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         what, form = ("no rail", "csv") if profile is None else ("a hand rail", "dial")
         raise Refusal(
             f"{path}: the plan has {what}; only a motor rail can be driven. 'stacker export {path} --format {form}' "
-            "prints the sequence for hands; write rail: in the request for a motor.",
+            "prints the sequence for manual use; write rail: in the request for a motor.",
             code="no_motor_rail",
             key="rail",
         )

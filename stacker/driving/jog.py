@@ -127,7 +127,7 @@ class Jog:
             self.back, said = None, f"{said}; the back is forgotten, it would not be deeper"
         setattr(self, mark, here)
         if not self._played_out and self._settings.take_up:
-            said += "; the play is not taken up as in a run: go a step back and one deeper, mark again"
+            said += "; the backlash is not taken up as in a run: go a step back and one deeper, mark again"
         return self.status() + said
 
     def status(self) -> str:
@@ -138,7 +138,7 @@ class Jog:
             return (
                 f"position lost{moved}:{gap}read the rail's scale and type, for example, 'here 41.2'\n"
                 "(without a scale: measure with a ruler how far it is from the low end of travel)\n"
-                "'creep 0.5' moves it all the same, slowly, 1 mm at most, and no limit holds"
+                "'creep 0.5' moves it even so, slowly, 1 mm at most, and no soft limit applies"
             )
         parts = [f"at {self.mm(self._rail.here()):.4f} mm", f"step {self.mm(self._step):.3g}"]
         parts += [
@@ -157,7 +157,7 @@ class Jog:
             When nobody answers.
         """
         if self._rail.come_to_rest() is None:
-            raise LinkError("the controller does not answer any more. Look at the rail.", code="no_reply")
+            raise LinkError("the controller no longer answers. Look at the rail.", code="no_reply")
         self._take_back_wish()
         self._rail = self._rail.renewed()
         self.known, self._played_out = make_ready(self._rail).known, False
@@ -203,7 +203,7 @@ class Jog:
 
     def _creep(self, distance: int) -> None:
         if self.known:
-            raise Refusal("the rail knows where it is: type the way alone, as +0.5. Nothing moved.", code="known")
+            raise Refusal("the rail knows where it is: type the distance alone, as +0.5. Nothing moved.", code="known")
         self._creeper.go(self._rail, distance)
 
     def _go(self, position: int) -> None:

@@ -5,14 +5,14 @@ from __future__ import annotations
 STEPS_MM = (0.01, 0.05, 0.1, 0.5, 1.0)  # what one press may move, by the keys 1 to 5
 
 HELP = """\
-  +0.5, -0.5    so many mm deeper, or back
+  +0.5, -0.5    that many mm deeper, or back
   +, -          one step deeper, or back
   step 0.05     set the step, 1 mm at most
   to 41.2       go to that rail position in mm; to front, to back: to a mark
   front, back   mark the front, the back of the subject here
-  here 41.2     the rail's scale reads that much (when its position is lost)
-  creep 0.5     so many mm deeper, slowly, without a limit (likewise)
-  where         tell position and marks
+  here 41.2     say what the rail's scale reads (when its position is lost)
+  creep 0.5     that many mm deeper, slowly, no soft limit (position lost)
+  where         show position and marks
   done          end"""
 KEYS_HELP = """\
   right or +    one step deeper         1 to 5   step 0.01 0.05 0.1 0.5 1 mm

@@ -56,7 +56,8 @@ class Journal:
         except OSError as error:
             self.broken = True
             raise RunStopped(
-                f"the journal cannot be written ({error.strerror or error}): no further frame. Make room on the disk, "
+                f"the journal cannot be written ({error.strerror or error}): no more frames are taken. Make room on "
+                "the disk, "
                 "then go on with --resume.",
                 code="journal",
             ) from error
@@ -153,6 +154,7 @@ def _cut(file: DurableFile, path: Path, data: bytes, lines: Lines) -> str:
         ) from error
     file.cut(lines.whole_bytes)
     return (
-        f"{path}: line {lines.bad_line} is damaged ({lines.why}), and no line of weight stands behind it. "
-        f"Cut off there: {len(tail)} bytes, kept in {copy.name}. What they may have confirmed is taken again."
+        f"{path}: line {lines.bad_line} is damaged ({lines.why}), and no line that counts follows it. "
+        f"Cut off there: {len(tail)} bytes, kept in {copy.name}. The frames that they may have confirmed are taken "
+        "again."
     )

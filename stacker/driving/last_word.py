@@ -34,7 +34,10 @@ def stands(job: Job, where: Where | None, *, lost: bool) -> str:
 
 def _reckoned(job: Job, where: Where | None, *, lost: bool, asked: bool) -> str:
     if where is None:
-        return "The rail may still be moving, and where it is is not known: look at it; its motor's switch stops it."
+        return (
+            "The rail may still be moving, and its position is not known: look at it; the switch in its motor's "
+            "supply stops it."
+        )
     if lost:
         return (
             "The position is lost. The time of the longest move was waited out, and no other was sent; whether the "
@@ -42,7 +45,7 @@ def _reckoned(job: Job, where: Where | None, *, lost: bool, asked: bool) -> str:
         )
     if asked:
         return f"The rail is at rest at {job.mm(where.position):.3f} mm, as the controller says."
-    return f"By reckoning the rail is at rest at {job.mm(where.position):.3f} mm; the controller cannot be asked."
+    return f"By calculation the rail is at rest at {job.mm(where.position):.3f} mm; the controller cannot be asked."
 
 
 def doubts(words: GcodeWords | None) -> list[str]:

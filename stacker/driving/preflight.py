@@ -71,8 +71,8 @@ def check_travel(job: Job) -> None:
     """
     if job.link.gcode is not None and job.link.gcode.measured_10_mm is None:
         raise Refusal(
-            "nobody has measured how far this rail goes when 10 mm are ordered, or its profile was changed since: at "
-            "other steps a millimetre the whole stack would be taken on another way. Measure it once: stacker rail "
+            "nobody has measured how far this rail goes when 10 mm are ordered, or its profile was changed since: if "
+            "its steps a millimetre differ, the whole stack would cover another depth. Measure it once: stacker rail "
             "move PROFILE --rail-at-mm MM --by-mm 10 --go; then plan again, since a plan holds its rail's profile.",
             code="travel_unmeasured",
             key="rail.link.measured_10_mm",
@@ -94,13 +94,13 @@ def remarks(job: Job, frames: int) -> list[str]:
     said += job.warnings
     if job.link.gcode is not None:
         said.append(
-            f"stop: this dialect cannot stop a move; Ctrl-C acts up to {job.link.gcode.piece_s:g} s later, only the "
-            "motor's switch at once"
+            f"stop: this dialect cannot stop a move; Ctrl-C acts up to {job.link.gcode.piece_s:g} s later, and only "
+            "the switch in the motor's supply acts at once"
         )
     said += doubts(job.link.gcode)
     if exposure_unseen(job):
         said.append(
-            "shutter: nobody has seen the camera fire at these words yet; look at it at the first frame (then write "
+            "shutter: nobody has seen the camera fire on these words yet; watch it at the first frame (then write "
             "exposure_seen: true in the profile)"
         )
     if job.shutter.via in ("rts", "dtr"):

@@ -47,14 +47,14 @@ def left_open(job: Job, past: Past) -> tuple[int, ...]:
     """
     if past.digest != job.digest:
         raise Refusal(
-            "the journal belongs to another plan (the digests differ). Resume with that plan, or start a new run; what "
-            "a deeper plan has beyond it is taken with --after instead of --resume.",
+            "the journal belongs to another plan (the digests differ). Resume with that plan, or start a new run; the "
+            "extra frames of a deeper plan are taken with --after instead of --resume.",
             code="other_plan",
         )
     if past.profile_digest != job.profile_digest:
         raise Refusal("the journal belongs to another rail profile. Resume with that one.", code="other_profile")
     if not past.pending:
-        raise Refusal("nothing is left to do: every frame of that run is confirmed.", code="complete")
+        raise Refusal("nothing is left to take: every frame of that run is confirmed.", code="complete")
     return past.pending
 
 
@@ -100,7 +100,7 @@ def beyond(job: Job, past: Past, front_at: int, earlier: Sequence[Past] = ()) ->
             ) from refusal
         taken |= {shared[frame] for frame in run.confirmed if frame in shared}
     if taken >= set(range(1, job.count + 1)):
-        raise Refusal("nothing is left to do: that run took every frame of this plan.", code="complete")
+        raise Refusal("nothing is left to take: that run took every frame of this plan.", code="complete")
     return tuple(frame for frame in range(1, job.count + 1) if frame not in taken)
 
 

@@ -12,7 +12,7 @@ from stacker.figures import typed_mm
 from stacker.rail.controller import ControllerReset
 from stacker.rail.rail import PositionLost, Rail
 
-TAKEN_OVER = "Where the rail stands is for that program to say; this one orders nothing more."
+TAKEN_OVER = "Only that program can say where the rail stands now; this one gives no more orders."
 
 
 def stopped(job: Job, rail: Rail, journal: Journal, error: StackerError) -> RunStopped:
@@ -48,9 +48,11 @@ def _follow_up(job: Job, journal: Journal, *, lost: bool) -> str:
     if past.ambiguous:
         text += f" In doubt, to be taken again: {', '.join(map(str, past.ambiguous))}."
     if journal.elsewhere:
-        text += f"\nThe folder was renamed while the run went on; {journal.path.name} is in it still: correct its path."
+        text += f"\nThe folder was renamed during the run; {journal.path.name} is still in it: correct its path."
     if past.pending:
         return f"{text}\nGo on: {resume_command(job.path, journal.path, past)}"
     front = () if lost else ("--front-at-mm", typed_mm(past.front_at_mm))
     again = drive_command(job.path, "--go", *front, url=past.url, warm_up_s=past.warm_up_s)
-    return f"{text}\nNothing is left open. To take frames again, {'focus the front; then' if lost else 'type'}: {again}"
+    return (
+        f"{text}\nNothing is left to take. To take frames again, {'focus the front; then' if lost else 'type'}: {again}"
+    )

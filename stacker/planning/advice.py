@@ -64,8 +64,8 @@ def _magnification(draft: Draft) -> Iterator[Advice]:
     by_mark = draft.imaging.magnification_by_marked_focal_length
     if by_mark is not None:
         text = (
-            f"The plan reckons with {draft.imaging.magnification:.3g}x, for a lens that shortens when focused close; "
-            f"with the marked focal length the sum would be {by_mark:.3g}x. Photograph a ruler and write "
+            f"The plan assumes {draft.imaging.magnification:.3g}x, for a lens that shortens when focused close; "
+            f"with the marked focal length it would be {by_mark:.3g}x. Photograph a ruler and write "
             "measured_magnification."
         )
         yield Advice(change=None, text=text)

@@ -53,7 +53,7 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
     if imaging.magnification > 1 and imaging.working_distance_mm is None:
         yield (
             "working_distance_unknown",
-            f"at {imaging.magnification:.3g}x the front of the lens comes close to the subject, and how close is not "
+            f"at {imaging.magnification:.3g}x the rim of the lens comes close to the subject, and how close is not "
             "known: measure it and write rig.working_distance_mm",
         )
     if imaging.object_na > _HIGH_NA:

@@ -21,7 +21,7 @@ def apertures_table(rows: Sequence[ApertureRow], own: float | None, best: float 
     rows : sequence of ApertureRow
         One a marked f-number, perhaps one between.
     own, best : float or None
-        F-number of the request, and the one that grants the wish best.
+        F-number of the request, and the one that meets the goal best.
     """
     head = ("", "marked", "effective", "detail um", "slice um", "frames", "time", "raw GB", "")
     cells = []
@@ -39,7 +39,7 @@ def apertures_table(rows: Sequence[ApertureRow], own: float | None, best: float 
         cells.append([sign, f"f/{row.f_number:g}", *(["-"] * 6 + ["refused"] if row.refused else costs)])
     lines = table(head, cells)
     lines.append("")
-    lines.append(">  as requested" + ("    *  grants the wish best" if best is not None else ""))
+    lines.append(">  as requested" + ("    *  meets the goal best" if best is not None else ""))
     if any(row.diffraction for row in rows):
         lines.append("diffraction: the Airy disk spans more pixels than focus.airy_pixels")
     for row in rows:
@@ -115,4 +115,4 @@ def none_grants(
     remedy = (
         "use more magnification for finer detail, and a shallower stack, less overlap or a faster rail for the rest"
     )
-    return wrapped(f"No f-number here grants {' and '.join(wishes)}{known}: {remedy}.")
+    return wrapped(f"No f-number here gives {' and '.join(wishes)}{known}: {remedy}.")

@@ -13,12 +13,12 @@ from stacker.presenting.tables import WIDTH, duration, f_number, wrapped
 
 _SMALL_UM = 100.0  # under a tenth of a millimetre depths are told in um
 _SHOWN_OTHERWISE = 1.1
-_LABEL = 13  # columns of the words on the left
+_LABEL = 18  # columns of the words on the left
 
 _CHECKS = (
     "stabiliser off, in lens and camera",
     "eyepiece covered",
-    "cable relieved, nothing in the way of the rail",
+    "cables clamped so that none pulls, nothing in the way of the rail",
     "subject tilted so that the depth is least",
 )
 
@@ -36,8 +36,8 @@ def bench_card(plan: Plan) -> list[str]:
     for label, text in facts(plan):
         lines += wrapped(text, first=label.ljust(_LABEL), indent=" " * _LABEL)
     for title, items in (
-        ("Mind", [f"{warning.text} ({warning.code})" for warning in plan.warnings]),
-        ("Worth a thought", [advice.text for advice in plan.advice]),
+        ("Warnings", [f"{warning.text} ({warning.code})" for warning in plan.warnings]),
+        ("Suggestions", [advice.text for advice in plan.advice]),
         ("Before the first frame", [f"[ ] {check}" for check in checks(plan)]),
     ):
         if items:
@@ -70,7 +70,7 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
     yield "steps", _steps(plan)
     yield "tilt", _tilt(plan)
     yield "rail", _rail(plan)
-    yield "clearance", _clearance(plan)
+    yield "working distance", _working_distance(plan)
     yield "light", _light(plan)
     yield "time", _time(plan)
     yield "storage", _storage(plan)
@@ -152,14 +152,14 @@ def _rail(plan: Plan) -> str:
     return f"{rail.name} moves {carries} {_length(motion.travel_mm * 1000, 4)}{take_up}; {where}"
 
 
-def _clearance(plan: Plan) -> str:
+def _working_distance(plan: Plan) -> str:
     distance = plan.optics.working_distance_mm
     if distance is None:
-        return "working distance unknown: measure it before anything moves"
+        return "unknown: measure it before anything moves"
     subject = "the subject" if plan.request.subject.index == 1 else "the face before the subject"
     left = distance if plan.request.moves == "rear" else distance - max(plan.frames.rail_um) / 1000
     return (
-        f"{significant(distance)} mm from the front of the rig to {subject}, {significant(left)} mm left at the "
+        f"{significant(distance)} mm from the rim to {subject}, {significant(left)} mm left at the "
         f"deepest frame (to keep clear: {plan.request.subject.keep_clear_mm:g} mm)"
     )
 
@@ -205,7 +205,7 @@ def _exposed(plan: Plan) -> Iterator[str]:
     light, optics = plan.request.light, plan.optics
     lamps = light is not None and light.kind == "continuous"
     yield f"focus, exposure{' and white balance' if lamps else ', white balance and flash power'} on manual"
-    yield "camera does not fall asleep" if lamps else "camera and flash do not fall asleep"
+    yield "camera set not to fall asleep" if lamps else "camera and flash set not to fall asleep"
     if lamps:
         yield "lamps warm and steady, daylight shut out"
     marked = optics.f_number

@@ -26,8 +26,11 @@ def effects_table(effects: Sequence[Effect]) -> list[str]:
         for case in others:
             row += [f"{case.value:g}", _frames(case), "?" if case.seam is None else f"{case.seam:.0%}"]
         rows.append(row)
-    note = "frames: of a plan that knows it. seam, if: contrast that the softest seam of this plan keeps if it is so."
-    return ["", "Assumed, for want of better:", *table(head, rows, left=1), *wrapped(note)]
+    note = (
+        "frames: of a plan made for that value. seam, if: contrast that the softest seam of this plan keeps if that "
+        "value is the true one."
+    )
+    return ["", "Assumed, since the request does not say:", *table(head, rows, left=1), *wrapped(note)]
 
 
 def _frames(case: Case) -> str:

@@ -58,8 +58,8 @@ def _sums(evening: Evening, starts: datetime, setup_s: float) -> list[str]:
     for stack in evening.stacks:
         if len(stack.cards) > 1:
             lines += wrapped(
-                f"{stack.name} does not fit on one: it would be changed in the middle of the stack, which moves the "
-                "camera; take a larger one",
+                f"{stack.name} does not fit on one card, and changing it in the middle of the stack moves the camera; "
+                "use a larger one",
                 first="card       ",
                 indent=" " * 11,
             )

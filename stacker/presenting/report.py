@@ -56,8 +56,8 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]
     with style():
         parts = [
             _card(plan),
-            _list("Mind", [f"{warned.text} ({warned.code})" for warned in plan.warnings], css_class="mind"),
-            _list("Worth a thought", [advice.text for advice in plan.advice]),
+            _list("Warnings", [f"{warned.text} ({warned.code})" for warned in plan.warnings], css_class="warnings"),
+            _list("Suggestions", [advice.text for advice in plan.advice]),
             _assumed(plan),
             _list("Before the first frame", checks(plan), list_class="checks"),
             _side(plan, slices),
@@ -114,7 +114,7 @@ def _assumed(plan: Plan) -> str:
     if not plan.assumed:
         return ""
     pairs = [f"{guess.key} {_value(guess.value)}" for guess in plan.assumed]
-    return f"<section>\n<h2>Assumed, for want of better</h2>\n<p>{escape('; '.join(pairs))}</p>\n</section>"
+    return f"<section>\n<h2>Assumed, since the request does not say</h2>\n<p>{escape('; '.join(pairs))}</p>\n</section>"
 
 
 def _value(value: Any) -> str:
@@ -262,7 +262,7 @@ def _apertures(plan: Plan, rows: Sequence[ApertureRow]) -> str:
     )
     return _figure(
         "apertures",
-        "Depth of field and frames by f-number",
+        "Slice and frames by f-number",
         says,
         "The ring marks the plan's own; a smaller aperture buys fewer frames with softer ones.",
         lambda narrow: report_pictures.aperture_view(rows, chosen=chosen, diffraction=limit, narrow=narrow),

@@ -21,14 +21,14 @@ p { margin: 0.3rem 0; }
 section, figure { background: var(--card); border: 1px solid var(--rule); border-radius: 0.5rem; padding: 0.8rem 1rem;
   margin: 0.9rem 0; }
 section > h2:first-child, figure > h2:first-child { margin-top: 0; }
-dl { display: grid; grid-template-columns: 6.5rem 1fr; gap: 0.25rem 0.8rem; margin: 0; }
+dl { display: grid; grid-template-columns: 8.5rem 1fr; gap: 0.25rem 0.8rem; margin: 0; }
 dt { color: var(--faint); }
 dd { margin: 0; }
 ul { margin: 0.3rem 0; padding-left: 1.2rem; }
 .checks { list-style: none; padding-left: 0; }
 .checks li::before { content: ""; display: inline-block; width: 0.8em; height: 0.8em; margin-right: 0.6em;
   border: 1px solid var(--ink); vertical-align: -0.05em; }
-.mind { border-left: 0.35rem solid var(--strong); }
+.warnings { border-left: 0.35rem solid var(--strong); }
 svg { display: block; width: 100%; height: auto; }
 svg * { stroke-linejoin: round; stroke-linecap: butt; }
 svg text { font-family: inherit !important; }
@@ -51,7 +51,7 @@ footer { font-size: 0.8rem; margin: 1.2rem 0; }
     --other: #e39b35; --strong: #a8276b; }
   body { max-width: none; padding: 0; font-size: 8.6pt; line-height: 1.3; }
   section, figure { break-inside: avoid; border: 0; padding: 0; margin: 2.2mm 0; }
-  .mind { border-left: 1mm solid var(--strong); padding-left: 2mm; }
+  .warnings { border-left: 1mm solid var(--strong); padding-left: 2mm; }
   h1 { font-size: 14pt; margin: 0; } h2 { font-size: 10pt; margin: 0 0 0.6mm; }
   ul.checks { columns: 2; }
   .narrow { display: none; } .wide { display: block; max-height: 66mm; }

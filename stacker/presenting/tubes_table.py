@@ -19,7 +19,7 @@ def tubes_table(rows: Sequence[TubeRow], fills: tuple[float, float]) -> list[str
     fills : tuple of float
         Shares of the width that a framed subject fills.
     """
-    head = ("", "tubes mm", "from x", "to x", "width mm", "distance mm", "stops lost", "diffraction")
+    head = ("", "tubes mm", "from x", "to x", "width mm", "w.d. mm", "stops lost", "diffraction")
     cells = [
         [
             "*" if row.frames_subject else "",
@@ -35,9 +35,10 @@ def tubes_table(rows: Sequence[TubeRow], fills: tuple[float, float]) -> list[str
     ]
     lines = table(head, cells, left=2)
     lines += ["", "from x: lens at infinity; the rest at its nearest focus. width: of the field"]
+    lines.append("w.d.: working distance, from the lens rim to the subject in focus")
     lines.append("diffraction: marked f-number past which the Airy disk spans three pixels")
     if any(row.working_distance_mm is None for row in rows):
-        lines += wrapped("distance ?: give --front-offset-mm, or measure from the rim to the subject in focus")
+        lines += wrapped("w.d. ?: give --front-offset-mm, or measure from the rim to the subject in focus")
     if any(row.frames_subject for row in rows):
         lines += wrapped(f"*: the subject can be made to fill {fills[0]:.0%} to {fills[1]:.0%} of the width")
     elif rows[0].subject_fills is not None:

@@ -149,7 +149,7 @@ class AcknowledgedLines:
             told = found.group(1) if found else told
             if heard and self._words.acknowledges(heard):
                 if not acknowledged and not found:
-                    raise self._lost("an acknowledgement came that nobody waits for")
+                    raise self._lost("an acknowledgement came that no line was waiting for")
                 acknowledged = False
             elif not found and self._link.clock.now() >= deadline_s:
                 missing = "acknowledged" if acknowledged else "answered"
@@ -192,7 +192,7 @@ class AcknowledgedLines:
         """
         while self._link.pending and (heard := self._hear(self._link.clock.now())) is not None:
             if self._words.acknowledges(heard):
-                raise self._lost("an acknowledgement came that nobody waits for")
+                raise self._lost("an acknowledgement came that no line was waiting for")
 
     def say_blindly(self, line: str) -> None:
         """Send a line whether anybody hears it or not."""
@@ -216,7 +216,7 @@ class AcknowledgedLines:
         self._distrust(why)
         keys = f"{fits}, acknowledge" if fits else "acknowledge"
         return NotAcknowledged(
-            f"{self._link.url}: {why}: which line a later answer belongs to is not known any more. Look at cable and "
+            f"{self._link.url}: {why}: which line a later answer belongs to is no longer known. Look at cable and "
             f"baud rate, and at {keys} and acknowledge_s in the profile; then go on with --resume.",
             code="not_acknowledged",
         )

@@ -108,7 +108,7 @@ class GcodeController(GcodeMoves):
             When the controller was lost while the contact was closed: nobody confirms that shot.
         """
         if shot <= self._shot:
-            raise ControllerRefused("shot", str(self._shot), f"shot {shot} was made already.")
+            raise ControllerRefused("shot", str(self._shot), f"shot {shot} was already made.")
         if not self._known or self._target is not None or position != self._at:
             raise ControllerRefused("place", "", f"the rail does not stand at {position} microsteps: nothing fired.")
         self._shot, before_s = shot, self.clock.now()

@@ -23,14 +23,14 @@ MEANINGS = {
     "boot": "it was reset since; the position is lost",
     "session": "another program has taken the rail over",
     "busy": "it is moving or making an exposure",
-    "stopped": "it was stopped, and waits for leave to move again",
+    "stopped": "it was stopped; it needs clearing before it moves again",
     "lost": "it does not know where the rail is",
     "limits": "the target lies outside its limits, or it has none",
     "switch": "a limit switch is hit",
     "supply": "the motor has no supply",
     "unheld": "the motor is not energised",
     "place": "the rail does not stand where this frame belongs",
-    "shot": "that exposure was made already",
+    "shot": "that exposure was already made",
     "range": "a number is outside what it accepts; compare speed and acceleration of the profile with its firmware",
 }
 

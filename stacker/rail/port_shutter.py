@@ -134,7 +134,7 @@ class PortShutter:
                 self._line.set(on=False)
             except LinkError as error:
                 raise Ambiguous(
-                    f"the contact may be closed still after shot {shot}: {error}", code="ambiguous"
+                    f"the contact may still be closed after shot {shot}: {error}", code="ambiguous"
                 ) from error
         if settings.bulb:
             check_held(shot, held_s=rail.clock.now() - self._before_s, asked_s=exposure_s)

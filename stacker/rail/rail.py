@@ -311,7 +311,8 @@ class Rail:
                 due_s = asked_s + SOON_S
             if asked_s > give_up_s:
                 raise RunStopped(
-                    "the rail moves still, long after it should have come to rest; a stop was sent. Look at it, and "
+                    "the rail is still moving, long after it should have come to rest; a stop was sent. Look at it, "
+                    "and "
                     "compare speed_mm_s and acceleration_mm_s2 of the profile with what the controller accepts.",
                     code="late",
                 )

@@ -264,8 +264,8 @@ def test_a_whole_run_loads_neither_numpy_nor_scipy(plan, tmp_path, url):
     ("options", "told"),
     [
         (("--frames", ""), "write frames as 41,42 or 7-12"),
-        (("--refocused",), "--refocused would do nothing: this run is not one that goes on"),
-        (("--resume", "--closing-frame"), "--closing-frame would do nothing: this run goes on as its journal says"),
+        (("--refocused",), "--refocused would do nothing: this run does not continue another one"),
+        (("--resume", "--closing-frame"), "--closing-frame would do nothing: this run continues as its journal says"),
         (("--resume", "--front-at-mm", "31", "--journal", "x"), "--front-at-mm, --journal would do nothing"),
         (("--go", "--all"), "--all is for a dry run"),
     ],
@@ -286,7 +286,7 @@ def test_the_dry_run_of_a_resume_refuses_what_the_run_would_refuse(stacker, plan
     for go in ((), ("--go", "--yes")):
         shown = stacker("drive", other, "--url", url, "--resume", journal, *go)
         assert (shown.code, "belongs to another plan" in shown.err) == (1, True)
-        assert "nothing is left to do" in stacker("drive", plan, "--url", url, "--resume", journal, *go).err
+        assert "nothing is left to take" in stacker("drive", plan, "--url", url, "--resume", journal, *go).err
 
 
 def test_a_plan_that_its_request_no_longer_asks_for_is_pointed_out_before_it_is_shot(stacker, plans, tmp_path, url):
@@ -323,7 +323,7 @@ def test_a_run_with_open_frames_is_pointed_out_before_another_one_is_begun(stack
     stacker("drive", plan, "--go", "--yes", "--url", url + "&unplug_at_s=20")
     (journal,) = plan.parent.glob("*.run.jsonl")
     assert (
-        f"{journal} is of an unfinished run of this plan; --resume takes what it left open."
+        f"{journal} belongs to an unfinished run of this plan; --resume takes its missing frames."
         in stacker("drive", plan).err
     )
     assert "unfinished" not in stacker("drive", plan, "--frames", "3").err

@@ -79,7 +79,7 @@ def test_a_look_at_the_ends_between_does_not_hide_the_run_that_was_stopped(stack
     assert drive(stacker, plan, url, "--ends", "--journal", tmp_path / "beetle-20310504-220000Z.run.jsonl").code == 0
     done = drive(stacker, plan, url, "--resume")  # what came between is in its journal: nothing to be asked
     assert done.code == 0, done.err
-    assert done.err.startswith(f"Goes on with {journal}: still to take ")
+    assert done.err.startswith(f"Continues {journal}: still to take ")
     rows = read_plan(plan).frames.position_microsteps
     assert set(openings(tmp_path)) == {round(31.5 * 1600) + row for row in rows}
     again = stacker("drive", plan, "--resume")
@@ -90,10 +90,10 @@ def test_of_two_unfinished_runs_the_newer_is_taken_and_the_other_one_named(stack
     drive(stacker, plan, url + "&unplug_at_s=20", "--journal", tmp_path / "beetle-20320101-000000Z.run.jsonl")
     drive(stacker, plan, url + "&unplug_at_s=10", "--journal", tmp_path / "beetle-20310101-000000Z.run.jsonl")
     shown = stacker("drive", plan, "--resume")  # by the time inside: a name is from a clock that may have been set back
-    assert "Goes on with" in shown.err
+    assert "Continues" in shown.err
     assert "beetle-20310101-000000Z.run.jsonl: still to take" in shown.err
-    assert "Unfinished too: " in shown.err
-    assert "beetle-20320101-000000Z.run.jsonl; to take it instead, name it behind --resume" in shown.err
+    assert "Also unfinished: " in shown.err
+    assert "beetle-20320101-000000Z.run.jsonl; to continue that one instead, name it after --resume" in shown.err
 
 
 def test_journals_are_named_by_utc(stacker, plan, tmp_path, url, monkeypatch):
@@ -131,7 +131,7 @@ def test_a_stack_that_proved_too_short_is_made_deeper(stacker, plan, plans, tmp_
     assert commands(done.err) == [["verify", "FOLDER", "--journal", str(old), "--journal", str(after)]]
     other = stacker("drive", plan, "--resume", after)
     assert "belongs to another plan" in other.err
-    assert "is taken with --after" in stacker("drive", deeper, "--resume", old).err
+    assert "are taken with --after" in stacker("drive", deeper, "--resume", old).err
 
 
 def test_a_plan_shot_twice_is_two_stacks(stacker, plan, tmp_path, url):

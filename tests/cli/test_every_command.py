@@ -62,7 +62,7 @@ def test_a_plan_without_its_digest_is_to_be_made_anew(stacker, plans, tmp_path, 
     lines = [line for line in text.splitlines(keepends=True) if not line.startswith("digest: ")]
     Path("a.plan.yaml").write_text("".join(lines), encoding="utf-8")
     done = stacker("check", "a.plan.yaml")
-    assert (done.code, done.err) == (2, "a.plan.yaml:1:1: digest: missing; make the plan anew\n")
+    assert (done.code, done.err) == (2, "a.plan.yaml:1:1: digest: missing; make the plan again\n")
 
 
 @pytest.mark.parametrize("name", COMMANDS)

@@ -118,7 +118,7 @@ def test_without_done_nothing_is_written(bench, capsys, monkeypatch):
     before = Path("beetle.yaml").read_bytes()
     _, out, err = jog(capsys, monkeypatch, MARKED.replace("done\n", ""), "--write")
     assert "depth_mm: 2.5" in out
-    assert "Not written, since it ended without 'done'" in err
+    assert "Not written, because jogging ended without 'done'" in err
     assert Path("beetle.yaml").read_bytes() == before
 
 

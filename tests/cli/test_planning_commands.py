@@ -68,7 +68,7 @@ def test_a_value_that_is_only_tried_leaves_the_plan_alone(stacker, request_file)
     before = Path("weevil.plan.yaml").read_bytes()
     tried = stacker("plan", request_file, "--set", "focus.overlap=0.5")
     assert "50% overlap at least" in tried.out
-    assert "Tried only, nothing written." in tried.err
+    assert "Only tried; nothing was written." in tried.err
     assert Path("weevil.plan.yaml").read_bytes() == before
     assert (
         json.loads(stacker("plan", request_file, "--set", "focus.overlap=0.5", "--json").out)["result"]["path"] is None
@@ -314,7 +314,7 @@ def test_apertures_within_a_budget_and_beyond_any(stacker, plans):
     assert f"--set rig.f_number={document['best_f_number']:g}" in shown.err
     hopeless = stacker("apertures", beetle, "--frames", 2, "--detail-um", 1)
     assert hopeless.code == 0
-    assert "No f-number here grants 1 um and 2 frames (the finest detail here is 7.55 um;" in hopeless.out
+    assert "No f-number here gives 1 um and 2 frames (the finest detail here is 7.55 um;" in hopeless.out
 
 
 def test_minutes_without_a_clock_are_refused_with_the_reason(stacker, plans):

@@ -163,7 +163,7 @@ def test_a_millimetre_that_is_no_whole_number_of_microsteps_is_not_made_longer(s
     assert "8.03" in odd.read_text(encoding="utf-8")
     moved = stacker("rail", "move", odd, "--url", url + "&position=unknown", "--by-mm", "-1", "--go", "--yes")
     assert (moved.code, "has moved by -1 mm" in moved.out) == (0, True), moved.err
-    assert "name the place with --rail-at-mm" in moved.err
+    assert "say where it is with --rail-at-mm" in moved.err
 
 
 # ----------------------------------------------------------------------------------------------- asked before it moves

@@ -80,7 +80,9 @@ def test_identify_tries_a_millimetre_and_back_and_writes_what_it_saw(stacker, at
     assert "--by-mm 10 --go" in told.err
 
 
-@pytest.mark.parametrize(("report", "text"), [("mm", "tells the place on the way"), ("target", "proves no arrival")])
+@pytest.mark.parametrize(
+    ("report", "text"), [("mm", "reports the true place on the way"), ("target", "proves no arrival")]
+)
 def test_identify_tells_whether_a_query_proves_the_arrival(stacker, at_the_board, report, text):
     path, _ = at_the_board(Manners(report=report), QUERY)
     told = stacker("rail", "identify", path, "--go", "--yes")
@@ -121,7 +123,7 @@ def test_who_did_not_measure_keeps_nothing(stacker, at_the_board, typing):
         typing(typed)
         told = stacker("rail", "move", path, "--rail-at-mm", 40, "--by-mm", 10, "--go", "--yes")
         assert told.code == 0
-        assert "will refuse this profile" in told.err
+        assert "refuses this profile" in told.err
     assert path.read_text(encoding="utf-8") == before
 
 

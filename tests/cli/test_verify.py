@@ -84,7 +84,7 @@ def test_a_folder_without_pictures_and_a_plan_for_a_journal_are_named_as_that(st
     journal, card = run()
     (tmp_path / "empty").mkdir()
     done = stacker("verify", tmp_path / "empty", "--journal", journal)
-    assert (done.code, "no pictures in there; is it the right folder?" in done.err) == (1, True)
+    assert (done.code, "no pictures in it; is it the right folder?" in done.err) == (1, True)
     done = stacker("verify", card, "--journal", plans / "leaf_beetle.plan.yaml")
     assert (done.code, "this is no journal (not JSON); a run writes" in done.err) == (2, True)
 
@@ -95,7 +95,7 @@ def test_frames_are_not_shot_again_with_a_plan_made_anew(stacker, run, plans):
     plan.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())
     done = stacker("verify", card, "--journal", journal)
     assert "missing: 11" in done.out
-    assert f"{plan} was made anew since this run" in done.err
+    assert f"{plan} has been made again since this run" in done.err
     assert "stacker drive" not in done.err
 
 

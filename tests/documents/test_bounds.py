@@ -105,7 +105,7 @@ def test_of_many_bad_rows_the_first_twenty_are_told_and_how_many_there_are(text)
     said = faults(head + rows + "    - [1]\n" * 100_000)
     assert len(said) == TOLD + 1
     assert all("found 1 values" in line for line in said[:TOLD])
-    assert said[-1] == "... and 1 more; mend these first"
+    assert said[-1] == "... and 1 more; correct these first"
     with pytest.raises(InputError) as found:
         parse_plan(head + rows + "    - [1]\n" * 100_000, "p.yaml")
     assert "100000 rows in all" in found.value.faults[-1].text
@@ -157,7 +157,7 @@ def test_a_forged_count_is_found(text, count):
 
 def test_a_forged_microstep_is_found(text):
     said = faults(forged(text, "  microstep_um: 0.625", "  microstep_um: 6.25"))
-    assert said == ["p.yaml: motion.microstep_um: found 6.25, but the request's rail makes 0.625; make the plan anew"]
+    assert said == ["p.yaml: motion.microstep_um: found 6.25, but the request's rail makes 0.625; make the plan again"]
 
 
 def test_a_forged_lead_is_found(text):

@@ -138,8 +138,8 @@ def test_a_torn_tail_that_ends_in_a_newline_is_cut_off_told_and_kept(tmp_path, b
         file.write(b'{"event":"resume","fra\n')
     told = []
     run(job, resume=True, who=person(tell=told.append))
-    assert "is damaged (not JSON), and no line of weight stands behind it. Cut off there: 23 bytes, kept in" in told[0]
-    assert "demo.run.jsonl.cut-1. What they may have confirmed is taken again." in told[0]
+    assert "is damaged (not JSON), and no line that counts follows it. Cut off there: 23 bytes, kept in" in told[0]
+    assert "demo.run.jsonl.cut-1. The frames that they may have confirmed are taken again." in told[0]
     assert (tmp_path / "run" / "demo.run.jsonl.cut-1").read_bytes() == b'{"event":"resume","fra\n'
     assert journal_of(job).read_bytes().startswith(whole)
 

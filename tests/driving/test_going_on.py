@@ -172,7 +172,7 @@ def test_a_folder_renamed_in_mid_run_loses_nothing(tmp_path):
         if name == "whole":
             outcome = run(job, who=who)
             assert set(outcome.past.confirmed) == set(range(1, 7))
-            assert "renamed while the run went on; the journal demo.run.jsonl is in it still" in told[-1]
+            assert "renamed during the run; the journal demo.run.jsonl is still in it" in told[-1]
         else:
             with pytest.raises(RunStopped, match=r"3 of 6 frames(.|\n)*folder was renamed(.|\n)*--resume"):
                 run(job, who=who)
@@ -267,7 +267,7 @@ def test_a_stack_is_made_deeper_on_both_sides_without_taking_a_frame_twice(tmp_p
     assert len(set(openings(job))) == len(openings(job))
     assert (outcome.past.kind, Path(outcome.past.after)) == ("after", journal_of(job).resolve())
     assert of_one_stack(outcome.journal, outcome.past, {}) == [journal_of(job), outcome.journal]
-    with pytest.raises(Refusal, match="nothing is left to do: that run took every frame"):
+    with pytest.raises(Refusal, match="nothing is left to take: that run took every frame"):
         after(job, "x.run.jsonl", outcome.journal)
     still_deeper = planned_anew(new, 0, 2, digest="f")
     outcome = after(replace(still_deeper, **deepened(new, 2)), "deeper.run.jsonl", outcome.journal)

@@ -89,7 +89,7 @@ def test_every_mark_is_approached_as_a_run_does_with_the_play_taken_up(direction
 
 def test_a_mark_before_any_move_says_that_the_play_is_not_taken_up():
     with Bench() as bench:
-        assert "the play is not taken up as in a run" in bench.say("front")[0]
+        assert "the backlash is not taken up as in a run" in bench.say("front")[0]
         assert "play" not in bench.say("-", "+", "front")[-1]
 
 
@@ -194,7 +194,7 @@ def test_a_lost_position_moves_nothing_until_the_scale_is_read():
 
 def test_a_lost_rail_creeps_at_the_persons_word_and_stays_lost():
     with Bench("&position=unknown") as bench:
-        assert "'creep 0.5' moves it all the same, slowly, 1 mm at most, and no limit holds" in bench.say("where")[0]
+        assert "'creep 0.5' moves it even so, slowly, 1 mm at most, and no soft limit applies" in bench.say("where")[0]
         before = bench.place()
         told = bench.say("creep 0.5", "creep -0.2", "+0.1", "front", "to 40")
         assert bench.place() == before + 480
@@ -205,14 +205,14 @@ def test_a_lost_rail_creeps_at_the_persons_word_and_stays_lost():
         assert "write mm" in bench.say("creep far")[0]
         assert bench.place() == before + 480
         assert bench.say("here 40", "+0.5")[1].startswith("at 40.5000 mm")
-        assert "type the way alone" in bench.say("creep 0.5")[0]
+        assert "type the distance alone" in bench.say("creep 0.5")[0]
         assert bench.events("start")[-1]["to"] == 64_800
 
 
 def test_a_lost_rail_never_creeps_farther_than_its_travel():
     with Bench("&position=unknown", rail=replace(RAIL, travel=4000)) as bench:  # 2.5 mm
         told = bench.say("creep 1", "creep 1", "creep 0.6", "creep -1", "creep -1", "creep -0.5", "creep -0.1")
-        refused = [number for number, line in enumerate(told) if "more in all than its whole travel, 2.5 mm" in line]
+        refused = [number for number, line in enumerate(told) if "add up to more than its whole travel, 2.5 mm" in line]
         assert refused == [2, 6]
         assert len(bench.events("start")) == 5
 

@@ -172,7 +172,7 @@ def test_a_place_named_anew_by_another_program_is_not_gone_on_from(tmp_path):
     asked = []
     with pytest.raises(Refusal, match="Another program used the rail"):
         run(job, resume=True, wishes=Wishes(), who=person(confirm=asked.append))
-    assert "not named anew" in asked[0]
+    assert "its position not redefined" in asked[0]
     with pytest.raises(Refusal, match="position was lost"):  # a no is remembered
         run(job, resume=True)
     refocus(job)

@@ -56,8 +56,8 @@ def test_the_face_is_what_the_rig_would_touch():
     plan = plan_of(REQUEST, {})
     assert plan.optics.working_distance_mm == 90 - 4
     left_mm = 86 - max(plan.frames.rail_um) / 1000
-    assert dict(facts(plan))["clearance"].startswith(
-        f"86 mm from the front of the rig to the face before the subject, {left_mm:.3g} mm left"
+    assert dict(facts(plan))["working distance"].startswith(
+        f"86 mm from the rim to the face before the subject, {left_mm:.3g} mm left"
     )
     # told to tenths, depth and travel differ by one millimetre
     assert left_mm > 86 - max(plan.frames.focus_um) / 1000 + 0.9

@@ -147,7 +147,7 @@ def test_the_page_promises_only_what_the_rail_keeps(planned):
 
 
 def test_the_page_speaks_the_cards_words(page):
-    assert "<dt>clearance</dt>" in page["text"]
+    assert "<dt>working distance</dt>" in page["text"]
     assert "focus.kept_contrast 0.8" in page["text"]
 
 

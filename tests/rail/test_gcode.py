@@ -253,7 +253,7 @@ def test_one_acknowledgement_too_many_puts_the_shot_in_doubt():
     rail.move(64_048)
     expose(rail)
     rail.controller.clock.sleep(1)
-    with pytest.raises(Ambiguous, match="nobody waits for"):
+    with pytest.raises(Ambiguous, match="no line was waiting for"):
         rail.controller.shot()
 
 

@@ -92,7 +92,7 @@ def test_a_rail_that_stalls_in_time_but_not_in_place_is_given_up(monkeypatch):
     rail, board = rail_on("top_speed=50000")
     rail.narrow(10_000, 120_000)
     board.state.speed = 100  # as if somebody had told the controller to creep
-    with pytest.raises(RunStopped, match="moves still") as late:
+    with pytest.raises(RunStopped, match="is still moving") as late:
         rail.move(68_000)
     assert late.value.code == "late"
     rail.clock.sleep(1)

@@ -145,7 +145,7 @@ class SimulatedOptions:
             For an unknown option or a value that cannot be read, with what is accepted.
         """
         if one_line(url) != url:  # some of them would be left out in silence
-            raise ValueError(f"{one_line(url)}: holds a sign that no name should have; choose other names")
+            raise ValueError(f"{one_line(url)}: holds a character that no name should have; choose other names")
         given = dict(parse_qsl(urlsplit(url).query, keep_blank_values=True))
         kinds: dict[str, Any] = {field.name: type(field.default) for field in fields(cls)}
         values: dict[str, str | int | float] = {}
