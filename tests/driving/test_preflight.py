@@ -8,6 +8,7 @@ import pytest
 from driving.runs import MIDDLE, events, journal_of, make_job, openings, person, records, run, with_options
 
 from stacker.driving import preflight
+from stacker.driving.bench import connect, name_place, place_front
 from stacker.driving.drive import Wishes
 from stacker.errors import LinkError, Refusal
 from stacker.rail.line import LineController
@@ -64,8 +65,6 @@ def test_before_the_first_move_it_says_where_which_way_and_how_far_and_asks(tmp_
 
 
 def test_here_is_not_taken_for_the_front_on_a_real_rail_without_asking(tmp_path):
-    from stacker.driving.bench import connect, place_front
-
     job = make_job(tmp_path)
     rail, _ = connect(job.link, job.rail)
 
@@ -98,6 +97,15 @@ def test_a_place_where_the_rail_cannot_stand_is_no_place(tmp_path, slip):
     with pytest.raises(Refusal, match=r"travel is 0 to 80.000 mm"):
         run(job, wishes=Wishes(yes=True, rail_at=slip, front_at=64_000))
     assert not events(job, "start")
+
+
+@pytest.mark.parametrize("end", [0, 128_000])
+def test_a_rail_may_stand_at_the_very_ends_of_its_travel(tmp_path, end):
+    job = make_job(tmp_path)
+    rail, _ = connect(job.link, job.rail)
+    name_place(rail, end)
+    assert rail.controller.where().position == end
+    rail.controller.close()
 
 
 def test_nobody_at_the_port(tmp_path):

@@ -146,8 +146,8 @@ def verdict_on(journals, folder, **more):
     return verdict
 
 
-def evening(frames=12, cadence_s=3.0, **more):
-    one = Evening(random=random.Random(frames), frames=frames, cadence_s=cadence_s, **more)
+def evening(frames=12, cadence_s=3.0, chance=None, **more):
+    one = Evening(random=chance or random.Random(frames), frames=frames, cadence_s=cadence_s, **more)
     one.begin(list(range(1, frames + 1)))
     for frame in range(1, frames + 1):
         one.shoot(frame)

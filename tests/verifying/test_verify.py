@@ -325,6 +325,18 @@ def test_a_picture_beside_the_run_never_stands_for_a_frame_lost_in_its_middle(tm
     assert {missing for missing, _ in told} == {True, False}
 
 
+@pytest.mark.parametrize("seed", [1, 3, 5])
+def test_where_a_stray_picture_keeps_the_rhythm_both_ends_are_in_doubt(seed, tmp_path):
+    """Frame 1 lost and a picture one rhythm after frame 20, or the other way round: the times alone cannot tell."""
+    one = evening(frames=20, cadence_s=3.0, jitter_s=0.1, chance=random.Random(seed))
+    one.now_s += one.cadence_s
+    one.expose(None)
+    Card(resolution_s=0.01, lag_s=0.3).write(tmp_path / "card", lose(one, 1))
+    verdict = verdict_on([one.journal(tmp_path)], read_folder(tmp_path / "card", exif=without_exif))
+    assert not verdict.complete
+    assert {1, 20} <= set(verdict.doubtful)
+
+
 @pytest.mark.parametrize("exif", [True, False])
 @pytest.mark.parametrize("early_s", [0.9, 1.4, 1.9])
 def test_a_picture_taken_while_the_rail_settled_never_stands_for_the_frame(tmp_path, exif, early_s):
