@@ -69,6 +69,8 @@ def controller_reset(folder, at_s, error):
     assert set(past.confirmed) == set(range(1, job.count + 1))
     again = sorted(place - MIDDLE - error for place in openings(job)[taken:])
     assert set(again) <= set(job.positions)  # where they belong, but for the error of refocusing
+    after = records(job)[[record["event"] for record in records(job)].index("resume") :]
+    assert next(record["shot"] for record in after if record["event"] == "intent") == 1  # it counts anew since it began
     places = sorted(openings(job))
     assert all(there - here <= 68 for here, there in pairwise(places))  # a slice is 68.6 thick
 

@@ -11,7 +11,12 @@ from stacker.driving import preflight
 from stacker.driving.bench import connect, name_place, place_front
 from stacker.driving.drive import Wishes
 from stacker.errors import LinkError, Refusal
+from stacker.rail.controller import Where
+from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.line import LineController
+from stacker.rail.shutter import ShutterSettings
+
+WORDS = GcodeWords(acknowledge=("taken",), measured_10_mm=10.0)
 
 
 def test_a_run_that_would_leave_the_soft_limits_is_refused_with_where_the_front_may_be(tmp_path):
@@ -120,3 +125,53 @@ def test_a_run_begins_at_position_0_wherever_the_rail_stands(tmp_path):
     run(job, wishes=Wishes(yes=True, front_at=50_000))
     assert events(job, "start")[0]["to"] == 50_000
     assert openings(job) == [50_000 + position for position in job.positions]
+
+
+def told(job, frames=6):
+    return "\n".join(preflight.remarks(job, frames))
+
+
+def test_what_a_person_should_have_looked_at_is_said_and_nothing_else(tmp_path):
+    job = make_job(tmp_path)
+    assert told(job) == ""
+    assert "card: an empty one; 3 are needed in all" in told(replace(job, cards=3))
+    assert told(replace(job, cards=1), 2) == "card: room for 2 frames"
+    assert told(replace(job, batteries=1)) == "battery: a charged one"
+    for via in ("rts", "dtr"):
+        by_line = replace(job, shutter=ShutterSettings(via=via, port="COM9"))
+        assert "COM9 is open now; opening may fire" in told(by_line)
+    command = replace(job, shutter=ShutterSettings(via="command", command=("fire it", "--now")))
+    assert "'fire it' --now" in told(command)
+
+
+def test_a_controller_that_only_acknowledges_has_its_doubts_told(tmp_path):
+    job = make_job(tmp_path)
+    words = replace(job, link=replace(job.link, gcode=WORDS))
+    assert f"Ctrl-C acts up to {WORDS.piece_s:g} s later" in told(words)
+    assert "cannot be asked where it is" in told(words)
+    assert "nobody has seen the camera fire" in told(words)
+    assert preflight.exposure_unseen(words)
+    seen = replace(job, link=replace(job.link, gcode=replace(WORDS, exposure_seen=True)))
+    assert not preflight.exposure_unseen(seen)
+    assert "seen the camera fire" not in told(seen)
+    assert not preflight.exposure_unseen(replace(words, shutter=ShutterSettings(via="manual")))  # the person sees it
+    assert not preflight.exposure_unseen(job)
+
+
+def test_a_rail_whose_steps_nobody_measured_moves_nothing(tmp_path):
+    job = make_job(tmp_path)
+    preflight.check_travel(job)  # the line dialect says its microsteps by itself
+    words = replace(job, link=replace(job.link, gcode=WORDS))
+    preflight.check_travel(words)
+    with pytest.raises(Refusal, match="nobody has measured how far") as refused:
+        preflight.check_travel(replace(words, link=replace(words.link, gcode=replace(WORDS, measured_10_mm=None))))
+    assert refused.value.code == "travel_unmeasured"
+
+
+def test_a_run_out_of_the_subject_says_so(tmp_path):
+    job = make_job(tmp_path)
+    back = replace(job, direction=-1, positions=tuple(reversed(job.positions)))
+    text = preflight.announcement(
+        back, Where(resting=True, known=True, position=MIDDLE, ended="none"), MIDDLE, range(1, 7), "as the request says"
+    )
+    assert "it goes out of the subject: 6 frames" in text

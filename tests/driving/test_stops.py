@@ -154,6 +154,34 @@ def test_interrupts_count_signals_and_put_back_what_was_there():
     assert signal.getsignal(signal.SIGINT) is before
 
 
+@pytest.mark.usefixtures("ctrl_c_is_heard")
+def test_a_signal_to_end_is_told_from_ctrl_c_and_a_stop_that_was_obeyed_is_forgotten():
+    with Interrupts() as interrupts:
+        signal.raise_signal(signal.SIGINT)
+        assert not interrupts.ending
+        interrupts.forget()
+        assert interrupts.wish() is Wish.GO_ON
+        signal.raise_signal(signal.SIGTERM)
+        assert interrupts.ending
+        for _ in range(3):
+            signal.raise_signal(signal.SIGINT)
+        assert interrupts.wish() is Wish.STOP_AT_ONCE  # more than that nobody can ask for
+        assert interrupts.ending  # a Ctrl-C after it takes nothing back
+
+
+def test_a_signal_to_end_that_comes_while_a_person_is_asked_is_remembered():
+    before = signal.getsignal(signal.SIGTERM)
+    with Interrupts() as interrupts:
+        with pytest.raises(KeyboardInterrupt), interrupts.suspended():
+            assert signal.getsignal(signal.SIGTERM) is not before  # it would end the program on the spot
+            signal.raise_signal(signal.SIGTERM)
+        assert interrupts.ending
+        assert interrupts.wish() is Wish.GO_ON
+        signal.raise_signal(signal.SIGTERM)
+        assert interrupts.wish() is Wish.STOP
+    assert signal.getsignal(signal.SIGTERM) is before
+
+
 def stopped_half_way(tmp_path):
     job = make_job(tmp_path)
     interrupted(job, Hand(50))
