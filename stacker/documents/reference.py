@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Iterator
 from dataclasses import MISSING
 from typing import Any
 
 from stacker.documents.fields import Block, block_schema, rows
+from stacker.documents.labels import LABELS
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
@@ -21,6 +23,7 @@ DOCUMENTS: dict[str, tuple[type[Any], ...]] = {
     "rail": (RailProfile, HandRail),
     "plan": (Plan,),
 }
+_UNIT = re.compile(r" (?:um|mm|s|gb)\Z")
 _SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -48,7 +51,7 @@ class Entry:
 
 
 def entries() -> Iterator[Entry]:
-    """Every key of every document, then the columns of a plan, the warnings and the program's words."""
+    """Every key of every document, then the columns of a plan, the warnings, the program's words and its labels."""
     for document, classes in DOCUMENTS.items():
         for cls in classes:
             yield from _of_class(document, cls, "")
@@ -57,7 +60,7 @@ def entries() -> Iterator[Entry]:
         yield Entry(document="plan, column", key=f"frames.{name}", meaning=column.meaning + unit)
     for code, meaning in WARNINGS.items():
         yield Entry(document="warning", key=code, meaning=meaning)
-    for word, meaning in WORDS.items():
+    for word, meaning in {**WORDS, **LABELS}.items():
         yield Entry(document="word", key=word, meaning=meaning)
 
 
@@ -107,10 +110,16 @@ def _shown(default: Any) -> str:
 
 
 def find(word: str) -> list[Entry]:
-    """The entries for a dotted key, its last words, a warning code or a word; the exact ones before the rest."""
-    word = word.lower()
-    known = [entry for entry in dict.fromkeys(entries()) if f".{entry.key}".endswith(f".{word}")]
-    return sorted(known, key=lambda entry: entry.key != word)
+    """The entries for a dotted key, its last words, a warning code, a word or a label; the exact ones first.
+
+    A label may be typed with the unit that a table's head gives it, as 'detail um'.
+    """
+    word = word.lower().strip(" :")
+    known = [entry for entry in dict.fromkeys(entries()) if f".{entry.key.lower()}".endswith(f".{word}")]
+    bare = _UNIT.sub("", word)
+    if not known and bare != word:
+        return find(bare)
+    return sorted(known, key=lambda entry: entry.key.lower() != word)
 
 
 def nearest_key(word: str) -> str | None:

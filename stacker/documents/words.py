@@ -20,7 +20,6 @@ WORDS: dict[str, str] = {
     "position 0": "where the rail stands with the front of the subject in focus; positive goes deeper",
     "take-up": "the way beyond a stop and back by which every stop is reached from the same side, so that the play of "
     "the screw (backlash) does not show",
-    "clearance": "what is left between the foremost rim and the front of the subject",
     "evidence": "what proves an exposure: 'sync', the camera's flash contact closed; 'pulse', the release contact was "
     "closed for its time; 'command', a program ended without an error; 'person', somebody said so",
     "journal": "the file beside the plan that knows each frame taken, from which an interrupted run goes on",

@@ -114,7 +114,7 @@ def _assumed(plan: Plan) -> str:
     if not plan.assumed:
         return ""
     pairs = [f"{guess.key} {_value(guess.value)}" for guess in plan.assumed]
-    return f"<section>\n<h2>Assumed, since the request does not say</h2>\n<p>{escape('; '.join(pairs))}</p>\n</section>"
+    return f"<section>\n<h2>Assumed</h2>\n<p>{escape('; '.join(pairs))}</p>\n</section>"
 
 
 def _value(value: Any) -> str:
