@@ -1,4 +1,4 @@
-"""Lost steps: an open-loop rail cannot see them, but a limit switch tells where the carriage truly is.
+"""Lost steps: an rail without a position sensor cannot see them, but a limit switch tells where the carriage truly is.
 
 A normally closed switch whose wire is cut reads hit wherever the carriage stands, and one whose wire is bridged never
 does. So a seek is asked for with care here, watched while it runs, and bounded once more in the controller.
@@ -113,7 +113,7 @@ def check_seek(rail: Rail, end: str, switch_at: int | None) -> None:
         raise Refusal(
             f"the {end} switch reads hit, and the rail does not stand there for certain: a cut wire or a pulled plug "
             "reads the same, and leaving that switch could go anywhere. Nothing moved. Look at it; a carriage that "
-            f"does stand on its switch is moved off it slowly: stacker rail move PROFILE --by-mm {away} --go.",
+            f"does stand on its switch is moved off it slowly with 'stacker rail move', {away} mm.",
             code="switch_hit",
         )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
-from stacker.figures import one_line, spans
+from stacker.figures import install_command, one_line, spans
 from stacker.presenting.tables import wrapped
 from stacker.verifying.verdict import Damage, Verdict
 
@@ -92,7 +92,7 @@ def _by_files(verdict: Verdict) -> str:
         return ""
     if verdict.found.exif_read:
         return " Capture times inside the files would prove more; too few of these have one."
-    return " Capture times inside the files prove more: pip install '.[exif]'."
+    return f" Capture times inside the files prove more; in the folder with the source: {install_command('exif')}"
 
 
 def _gaps(verdict: Verdict) -> Iterable[str]:

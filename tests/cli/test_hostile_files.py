@@ -185,6 +185,10 @@ def test_three_hundred_hostile_files_in_every_command(number, tmp_path, monkeypa
     assert judged(files, tmp_path, monkeypatch) == []
 
 
+def test_four_of_them(tmp_path, monkeypatch):
+    assert judged(group(0)[:4], tmp_path, monkeypatch) == []
+
+
 @pytest.mark.campaign
 @pytest.mark.parametrize("name", ["pipe", "/dev/zero", os.devnull, ".", "no/such/file", "x" * 300])
 def test_what_is_no_file_in_every_command(name, tmp_path, monkeypatch):

@@ -237,6 +237,7 @@ def test_tubes_lists_every_subset_by_rising_extension_and_marks_those_that_frame
     ],
 )
 def test_tubes_name_the_nearest_set_where_none_frames(stacker, width_mm, told):
+    # the set of tubes as above: common practice, no source
     arguments = ["tubes", "--focal-length-mm", 50, "--max-magnification", 0.15, "--tubes-mm", "12,20,36"]
     shown = stacker(*arguments, "--subject-width-mm", width_mm).out
     assert told in " ".join(shown.split())

@@ -511,7 +511,7 @@ CASES: list[tuple[str, str, list[str]]] = [
     ),
     (
         "objective of both kinds",
-        "rig: {kind: objective, magnification: 4, na: 0.1, reference_mm: 200, tube_lens_mm: 200, tube_length_mm: 160}\n"
+        "rig: {kind: objective, magnification: 4, na: 0.1, reference_mm: 190, tube_lens_mm: 190, tube_length_mm: 160}\n"
         + CAMERA
         + SUBJECT,
         [

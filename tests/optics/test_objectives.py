@@ -77,7 +77,7 @@ def test_ruler_and_converter():
     [
         (
             objective,
-            {"magnification": 60, "na": 1.25, "reference_mm": 200, "tube_lens_mm": 200},
+            {"magnification": 60, "na": 1.25, "reference_mm": 190, "tube_lens_mm": 190},
             "rig.na",
             "the numerical aperture on the subject is 1.25; it stays below the refractive index there, 1: check "
             "aperture and magnification, or give rig.immersion_index for an immersion objective",
@@ -91,7 +91,7 @@ def test_ruler_and_converter():
         ),
         (
             objective,
-            {"magnification": 10, "na": 1, "reference_mm": 200, "tube_lens_mm": 200},
+            {"magnification": 10, "na": 1, "reference_mm": 190, "tube_lens_mm": 190},
             "rig.na",
             "the numerical aperture on the subject is 1; it stays below the refractive index there, 1: check "
             "aperture and magnification, or give rig.immersion_index for an immersion objective",
@@ -119,7 +119,7 @@ def test_refuses_what_cannot_be(build, values, key, message):
 
 
 def test_immersion_is_welcome_with_its_index():
-    rig = objective(magnification=60, na=1.25, reference_mm=200, tube_lens_mm=200, index=1.515)
+    rig = objective(magnification=60, na=1.25, reference_mm=190, tube_lens_mm=190, index=1.515)
     assert rig.object_na == 1.25
     high_dry = finite_objective(magnification=40, na=0.95, tube_length_mm=160, reference_tube_length_mm=160)
     assert high_dry.object_na == 0.95  # in air unless told

@@ -209,7 +209,7 @@ def test_minutes_of_an_unknown_time_are_refused():
 
 
 def test_an_objective_has_no_ring_to_turn():
-    rig = ObjectiveRig(magnification=4, na=0.1, reference_mm=200, tube_lens_mm=200)
+    rig = ObjectiveRig(magnification=4, na=0.1, reference_mm=190, tube_lens_mm=190)
     with pytest.raises(Refusal, match="no ring to turn"):
         best_aperture(replace(REQUEST, rig=rig), Wish(frames=100))
 
