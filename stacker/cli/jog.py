@@ -60,12 +60,13 @@ def command(
         try:
             if rail_at_mm is not None:
                 name_place(rail, settings.microsteps(rail_at_mm))
-            jog = Jog(rail, direction=asked.direction, take_back_wish=interrupts.forget)
+            index = asked.subject.index
+            jog = Jog(rail, direction=asked.direction, take_back_wish=interrupts.forget, index=index)
             note(_welcome(asked.rail, keys=_keys(typed=typed)), quiet=quiet)
             try:
                 converse(jog, _reader(interrupts, keys=_keys(typed=typed)), lambda text: note(text, quiet=quiet))
             finally:  # what was marked is not lost with the port
-                lines = _marked(jog, rear=asked.moves == "rear")
+                lines = _marked(jog, rear=asked.moves == "rear", index=index)
                 if lines and not as_json and not quiet:
                     click.echo("\n".join([f"Lines for {request}:", *(f"  {line}" for line in block_lines(lines))]))
         finally:
@@ -101,9 +102,12 @@ def _welcome(profile: RailProfile, *, keys: bool) -> str:
     return f"{head}\n{KEYS_HELP if keys else HELP}"
 
 
-def _marked(jog: Jog, *, rear: bool) -> dict[str, Any]:
+def _marked(jog: Jog, *, rear: bool, index: float) -> dict[str, Any]:
     if rear and jog.back is not None:
         note("With moves: rear the rail's travel is not the subject's depth: measure depth_mm another way.")
+    elif index != 1 and jog.front is not None and jog.back is not None:
+        travel_mm = jog.mm(jog.back - jog.front)
+        note(f"depth_mm is the true depth behind the face: travel {travel_mm:.4f} mm x subject.index {index:g}.")
     return jog.values(rear=rear)
 
 

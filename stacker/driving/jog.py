@@ -36,6 +36,8 @@ class Jog:
         From which side every stop is approached: 1 as a run into the subject does, -1 as one out of it.
     take_back_wish : callable
         Called when a stop was obeyed, so that the next move may start.
+    index : float
+        Of what the subject lies in behind a flat face: depths are that many times the travel.
 
     Attributes
     ----------
@@ -45,8 +47,10 @@ class Jog:
         Whether the person wants to end.
     """
 
-    def __init__(self, rail: Rail, *, direction: int, take_back_wish: Callable[[], None] = lambda: None) -> None:
-        self._rail, self._direction, self._take_back_wish = rail, direction, take_back_wish
+    def __init__(
+        self, rail: Rail, *, direction: int, take_back_wish: Callable[[], None] = lambda: None, index: float = 1.0
+    ) -> None:
+        self._rail, self._direction, self._take_back_wish, self._index = rail, direction, take_back_wish, index
         self._settings = rail.settings
         self._step = self._microsteps(0.1)
         self._speed = 0
@@ -145,7 +149,8 @@ class Jog:
             f"{name} {self.mm(at):.4f}" for name, at in (("front", self.front), ("back", self.back)) if at is not None
         ]
         if self.front is not None and self.back is not None:
-            parts.append(f"depth {self.mm(self.back - self.front):.4f}")
+            depth_mm = self._index * self.mm(self.back - self.front)
+            parts.append(f"{'' if self._index == 1 else 'true '}depth {depth_mm:.4f}")
         return ", ".join(parts)
 
     def recover(self) -> None:
@@ -275,7 +280,8 @@ class Jog:
         found: dict[str, Any] = {}
         if self.back is not None and not rear:
             # jogged on the rail itself, the depth has the lead's error already: the plan adds no margin for it
-            found |= {"subject.depth_mm": round(self.mm(self.back - self.front), 4), "subject.depth_source": "rail"}
+            depth_mm = self._index * self.mm(self.back - self.front)
+            found |= {"subject.depth_mm": round(depth_mm, 4), "subject.depth_source": "rail"}
         return found | {"subject.front_at_mm": round(self.mm(self.front), 4)}
 
 

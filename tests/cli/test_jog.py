@@ -19,6 +19,7 @@ from stacker.documents.loading import load_request
 from stacker.documents.templates import template
 from stacker.driving.interrupts import Interrupts
 from stacker.errors import InputError
+from stacker.planning.planner import plan_of
 from stacker.rail.rail import Wish
 
 SIM = "sim://bench?time_scale=inf"
@@ -111,6 +112,20 @@ def test_a_rear_standard_gets_no_depth(bench, capsys, monkeypatch):
     assert "depth_mm" not in out
     assert "front_at_mm: 40.5" in out
     assert "not the subject's depth" in err
+
+
+def test_in_resin_the_true_depth_is_written_and_the_plan_travels_as_far_as_was_jogged(bench, capsys, monkeypatch):
+    text = Path("beetle.yaml").read_text(encoding="utf-8").replace("  # index: 1.54  ", "  index: 1.54  ")
+    Path("beetle.yaml").write_text(text, encoding="utf-8")
+    code, out, err = jog(capsys, monkeypatch, MARKED, "--write")
+    assert code == 0
+    assert "    depth_mm: 3.85\n" in out
+    assert "the true depth behind the face: travel 2.5000 mm x subject.index 1.54." in err
+    assert load_request("beetle.yaml").value.subject.depth_mm == 3.85
+    # by hand: 3.85 mm / 1.54 are the 2.5 mm between the marks; the outermost frames may stand up to a step inside them
+    plan = plan_of(load_request("beetle.yaml", ["focus.end_frames=0"]).value, {})
+    assert plan.motion.travel_mm == pytest.approx(2.5, abs=plan.coverage.step_um / 1000)
+    assert all(len(line) <= 80 for line in (out + err).splitlines())
 
 
 def test_without_done_nothing_is_written(bench, capsys, monkeypatch):

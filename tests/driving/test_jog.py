@@ -27,12 +27,14 @@ RAIL = RailSettings(
 class Bench:
     """A simulated rail at 40 mm with a person in front of it."""
 
-    def __init__(self, options="", direction=1, rail=RAIL):
+    def __init__(self, options="", direction=1, rail=RAIL, index=1.0):
         self.wish = Wish.GO_ON
         url = f"sim://bench?time_scale=inf{options}"
         self.rail, _ = connect(LinkSettings(url=url), rail, lambda: self.wish)
         self.board = self.rail.controller._link._port.board
-        self.jog = Jog(self.rail, direction=direction, take_back_wish=lambda: setattr(self, "wish", Wish.GO_ON))
+        self.jog = Jog(
+            self.rail, direction=direction, take_back_wish=lambda: setattr(self, "wish", Wish.GO_ON), index=index
+        )
 
     def __enter__(self):
         return self
@@ -75,6 +77,14 @@ def test_a_stack_is_marked_by_eye():
         }
         assert bench.jog.values(rear=True) == {"subject.front_at_mm": 40.5}
         bench.assert_inside()
+
+
+def test_behind_a_flat_face_the_depth_is_the_true_one():
+    """By Snell's law a paraxial ray makes what lies d deep seem d / n deep: 2.5 mm of travel are 3.75 mm of n = 1.5."""
+    with Bench(index=1.5) as bench:
+        told = bench.say("front", "+2.5", "back")
+        assert told[-1].endswith(", true depth 3.7500")
+        assert bench.jog.values(rear=False)["subject.depth_mm"] == 3.75
 
 
 @pytest.mark.parametrize("direction", [1, -1])
