@@ -107,7 +107,7 @@ def _marked(jog: Jog, *, rear: bool, index: float) -> dict[str, Any]:
         note("With moves: rear the rail's travel is not the subject's depth: measure depth_mm another way.")
     elif index != 1 and jog.front is not None and jog.back is not None:
         travel_mm = jog.mm(jog.back - jog.front)
-        note(f"depth_mm is the true depth behind the face: travel {travel_mm:.4f} mm x subject.index {index:g}.")
+        note(f"depth_mm is the true depth behind the face: travel {travel_mm:.4f} mm x index {index:g}.")
     return jog.values(rear=rear)
 
 

@@ -120,7 +120,7 @@ def test_in_resin_the_true_depth_is_written_and_the_plan_travels_as_far_as_was_j
     code, out, err = jog(capsys, monkeypatch, MARKED, "--write")
     assert code == 0
     assert "    depth_mm: 3.85\n" in out
-    assert "the true depth behind the face: travel 2.5000 mm x subject.index 1.54." in err
+    assert "the true depth behind the face: travel 2.5000 mm x index 1.54." in err
     assert load_request("beetle.yaml").value.subject.depth_mm == 3.85
     # by hand: 3.85 mm / 1.54 are the 2.5 mm between the marks; the outermost frames may stand up to a step inside them
     plan = plan_of(load_request("beetle.yaml", ["focus.end_frames=0"]).value, {})
