@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
@@ -109,7 +110,18 @@ def _steps(plan: Plan) -> str:
     span = f"from {_depths(first_um, last_um, step_um=coverage.step_um)} (0 is the front)"
     hand = isinstance(plan.request.rail, HandRail)
     counted = f" = {motion.step_microsteps} {'divisions' if hand else 'microsteps'}" if motion.step_microsteps else ""
-    return f"{significant(coverage.step_um, 4)} um at most{counted}, {coverage.overlap:.0%} overlap at least; {span}"
+    kept = f"{coverage.overlap:.0%} overlap at least; {span}"
+    if plan.request.subject.index == 1:
+        return f"{significant(coverage.step_um, 4)} um at most{counted}, {kept}"
+    return (
+        f"the rail {significant(rail_step_um(plan), 4)} um at most{counted}, and with it the focus "
+        f"{significant(coverage.step_um, 4)} um; {kept}; depths are true depths behind the face"
+    )
+
+
+def rail_step_um(plan: Plan) -> float:
+    """Largest step of the rail [um]: behind a flat face the focus goes farther than the rail, by the index."""
+    return max((abs(there - here) for here, there in pairwise(plan.frames.rail_um)), default=0.0)
 
 
 def _depths(*depths_um: float, step_um: float | None = None) -> str:

@@ -12,7 +12,7 @@ from stacker.motion.frame_clock import FrameTimes
 from stacker.optics.spectrum import Spectrum
 from stacker.planning.apertures import ApertureRow
 from stacker.presenting import report_pictures
-from stacker.presenting.bench_card import checks, facts
+from stacker.presenting.bench_card import checks, facts, rail_step_um
 from stacker.presenting.frame_times import planned_times
 from stacker.presenting.report_style import STYLE
 from stacker.presenting.slices import Slices
@@ -91,6 +91,8 @@ stacker export PLAN --format csv</footer>
 def _headline(plan: Plan) -> str:
     time = "" if plan.budget.duration_s is None else f" in {duration(plan.budget.duration_s)}"
     step = "" if plan.coverage.step_um is None else f", steps of {significant(plan.coverage.step_um, 4)} um at most"
+    if step and plan.request.subject.index != 1:  # a person who turns a rail must not read the focus's step
+        step = f", steps of the rail of {significant(rail_step_um(plan), 4)} um at most (depths are true depths)"
     count = plan.coverage.frame_count
     return f"{count} {'frame' if count == 1 else 'frames'}{time}{step}, at {significant(plan.optics.magnification)}x"
 

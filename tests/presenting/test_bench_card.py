@@ -86,3 +86,27 @@ def test_an_unknown_scatter_is_told_as_unknown():
     assert "at 1 um it is" in text
     assert "at 2 um it is" in text
     assert "at 5 um it is over 0.99" in text
+
+
+HAND = "rail: {travel_mm: 25, soft_limits_mm: [0, 25], dial: {mm_per_turn: 0.5, divisions: 50}, backlash_um: 30}\n"
+
+
+@pytest.mark.parametrize(("rail", "microstep_um"), [("", None), (HAND, 10)])
+def test_behind_a_flat_face_the_step_to_turn_is_the_rails(rail, microstep_um):
+    """Seen through a flat face a depth seems n times less (Snell's law, paraxial), so the rail steps n times less."""
+    plan = card(LIFE_SIZE + rail, "subject.index=1.54")
+    steps = dict(facts(plan))["steps"]
+    rail_um = plan.coverage.step_um / 1.54
+    told_um = float(steps.removeprefix("the rail ").partition(" um")[0])
+    assert told_um == pytest.approx(rail_um, rel=1e-3)  # four digits are told
+    assert f"and with it the focus {plan.coverage.step_um:.4g} um; " in steps
+    assert steps.endswith("depths are true depths behind the face")
+    if microstep_um:
+        assert f"= {round(rail_um / microstep_um)} divisions, " in steps
+        assert told_um == plan.motion.step_microsteps * microstep_um
+
+
+def test_in_air_the_steps_are_told_once():
+    steps = dict(facts(card(LIFE_SIZE)))["steps"]
+    assert "the rail" not in steps
+    assert "true" not in steps

@@ -121,6 +121,14 @@ def test_behind_every_picture_stands_its_table(page):
     assert [float(row[4]) for row in clock[1:]] == plan.frames.start_s
 
 
+def test_behind_a_flat_face_the_headline_tells_the_step_of_the_rail(planned):
+    plan = planned("subject.index=1.5")
+    lead = re.search(r'<p class="lead">(.*?)</p>', page_of(plan, apertures=False))[1]
+    told_um = float(re.search(r"steps of the rail of ([0-9.]+) um at most \(depths are true depths\)", lead)[1])
+    assert told_um == pytest.approx(plan.coverage.step_um / 1.5, rel=1e-3)  # by Snell's law; four digits are told
+    assert "the rail" not in re.search(r'<p class="lead">(.*?)</p>', page_of(planned(), apertures=False))[1]
+
+
 def test_every_picture_has_a_title_and_a_description(page):
     read = Page(page["text"])
     names = {attributes.get("id") for _, attributes in read.elements}
