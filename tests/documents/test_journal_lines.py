@@ -129,3 +129,24 @@ def test_lines_without_codes_are_those_of_the_first_format():
     plain = "".join(json.dumps(record) + "\n" for record in (HEAD | {"stacker_journal": 1}, INTENT))
     assert read_lines(plain.encode()).bad_line is None
     assert read_lines(line_of(HEAD) + json.dumps(INTENT).encode() + b"\n").bad_line == 2
+
+
+def test_a_last_line_without_its_line_feed_is_torn_though_it_reads_well():
+    """What is appended behind it would stand on the same line."""
+    read = read_lines(line_of(HEAD) + line_of(INTENT)[:-1])
+    assert (read.bad_line, read.why, len(read.records)) == (2, "it does not end", 1)
+    assert read.whole_bytes == len(line_of(HEAD))
+
+
+def test_a_first_line_that_lost_its_code_is_not_believed():
+    with pytest.raises(Unsound, match="has lost its check code"):
+        read_lines(json.dumps(HEAD).encode() + b"\n" + line_of(INTENT))
+
+
+@pytest.mark.parametrize(
+    ("record", "frame"), [(INTENT, 4), (INTENT, 0), (CONFIRMED, 4), (CONFIRMED, 0)], ids=lambda value: str(value)[-6:]
+)
+def test_the_last_frame_and_the_closing_one_are_frames(record, frame):
+    assert read_lines(line_of(HEAD) + line_of(record | {"frame": frame})).bad_line is None
+    for odd in (-1, 5, True, 1.0):
+        assert read_lines(line_of(HEAD) + line_of(record | {"frame": odd})).bad_line == 2
