@@ -389,3 +389,12 @@ def test_a_resume_waits_for_the_flash_that_the_run_before_may_have_fired_just_no
     fired_s = [record["t_s"] for record in again if record["event"] == "exposed"]
     assert fired_s[0] - again[0]["t_s"] >= recycle_s
     assert_complete(job)
+
+
+def test_an_interrupt_while_the_rail_settles_fires_nothing(tmp_path):
+    job = make_job(tmp_path, count=3)
+    with pytest.raises(RunStopped):
+        run(job, who=person(wish=lambda: Wish(journal_of(job).exists() and bool(records(job, "intent")))))
+    assert len(records(job, "intent")) == 1
+    assert not openings(job)
+    assert not records(job, "exposed")

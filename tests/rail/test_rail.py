@@ -9,10 +9,10 @@ import pytest
 from stacker.driving.bring_up import go_by, go_to
 from stacker.driving.steps import find_switch
 from stacker.errors import LinkError, Refusal, RunStopped
-from stacker.rail.controller import ShotState
+from stacker.rail.controller import ControllerRefused, ShotState
 from stacker.rail.line import STOP, STOP_AT_ONCE, LineController
 from stacker.rail.link import Link, open_link
-from stacker.rail.rail import PositionLost, Rail, RailSettings, Wish
+from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, Wish
 from stacker.rail.shutter import Ambiguous, ManualShutter, RailShutter, ShutterSettings
 
 SETTINGS = RailSettings(
@@ -261,6 +261,89 @@ def test_a_rail_that_never_comes_to_rest_is_stopped_at_once(monkeypatch):
     assert rail.come_to_rest() is None
     assert sent[-1] == STOP_AT_ONCE
     assert 2 <= rail.clock.now() - began_s < 3  # the deceleration, a tenth more, and the page's margin of 2 s
+
+
+def test_an_order_that_is_answered_for_another_shot_is_in_doubt(monkeypatch):
+    rail, _ = rail_on()
+    answer = ShotState(shot=7, over=False, cut=False, sync="waiting")
+    monkeypatch.setattr(LineController, "fire", lambda *_: answer)
+    with pytest.raises(Ambiguous, match="shot 7 instead of 1"):
+        RailShutter(rail, ShutterSettings()).fire(1, 64_000)
+
+
+@pytest.mark.parametrize(("bulb", "held_s", "counts"), [(True, 1.05, True), (True, 1.2, False), (False, 1.2, True)])
+def test_a_contact_that_was_held_a_tenth_too_long_on_b_proves_no_exposure(monkeypatch, bulb, held_s, counts):
+    rail, _ = rail_on()
+    shutter = RailShutter(rail, ShutterSettings(bulb=bulb))
+    shutter.prepare(1.0)
+    answer = ShotState(shot=1, over=True, cut=False, sync="closed", closed_s=3.0, held_s=held_s)
+    monkeypatch.setattr(LineController, "fire", lambda *_: answer)
+    if counts:
+        assert shutter.fire(1, 64_000) == 3.0
+    else:
+        with pytest.raises(Ambiguous):
+            shutter.fire(1, 64_000)
+
+
+def test_a_controller_that_cannot_stop_a_move_is_sent_pieces_of_it():
+    rail, board = rail_on()
+    rail.narrow(60_000, 75_000)
+    rail.controller.longest_move_s = 1.0
+    # by hand: 0.2 s each to gain and lose 4800 microsteps/s, 480 microsteps each, and 0.6 s between, 2880
+    rail.move(72_000)
+    rail.move(68_160)
+    assert moves(board) == [67_840, 71_680, 72_000, 68_160]
+    assert rail.settings.reach(1.0) == 3840
+    assert rail.settings.reach(1e-9) == 1  # it goes on, however little
+
+
+def test_a_wish_to_stop_between_pieces_ends_the_move_there():
+    rail, board = rail_on()
+    rail.narrow(60_000, 75_000)
+    rail.controller.longest_move_s = 1.0
+    rail._wish = lambda: Wish(bool(moves(board)))
+    with pytest.raises(Interrupted):
+        rail.move(72_000)
+    assert len(moves(board)) == 1
+
+
+def test_after_an_obeyed_stop_a_renewed_rail_moves_again_and_obeys_again():
+    rail, board = rail_on()
+    wishes = [Wish.STOP]
+    rail._wish = lambda: wishes[-1]
+    with pytest.raises(Interrupted):
+        rail.move(64_400)
+    assert not moves(board)
+    wishes.append(Wish.GO_ON)
+    with pytest.raises(Interrupted):
+        rail.move(64_400)  # a stop is not taken back
+    rail.controller.clear()
+    fresh = rail.renewed()
+    assert fresh.bounds == (SETTINGS.soft_low, SETTINGS.soft_high)
+    fresh.narrow(60_000, 70_000)
+    fresh.move(64_400)
+    assert moves(board) == [64_400]
+    wishes.append(Wish.STOP)
+    rail.controller.attend()
+    assert fresh.stopping
+
+
+def test_a_refusal_is_told_as_what_happened():
+    rail, _ = rail_on()
+    refusal = ControllerRefused("range", "", "it said no.")
+    assert rail.explained(refusal) is refused_as(rail, refusal, LinkError)
+    lost = refused_as(rail, ControllerRefused("place", "", "it said no."), PositionLost)
+    assert str(lost) == "it said no."
+    stopped = refused_as(rail, ControllerRefused("stopped", "", "it said no."), RunStopped)
+    assert not isinstance(stopped, PositionLost)
+    rail._wish = lambda: Wish.STOP  # it overtook the request
+    refused_as(rail, refusal, Interrupted)
+
+
+def refused_as(rail, refusal, kind):
+    told = rail.explained(refusal)
+    assert isinstance(told, kind)
+    return told
 
 
 # ------------------------------------------------------------------------------------------------------- seeking
