@@ -391,10 +391,18 @@ def test_a_resume_waits_for_the_flash_that_the_run_before_may_have_fired_just_no
     assert_complete(job)
 
 
-def test_an_interrupt_while_the_rail_settles_fires_nothing(tmp_path):
-    job = make_job(tmp_path, count=3)
+@pytest.mark.parametrize("via", ["rail", "manual"])
+def test_an_interrupt_while_the_rail_settles_fires_nothing(tmp_path, via):
+    """A controller refuses to fire after a stop; a shutter that it does not hold is held by the run alone."""
+    job = make_job(tmp_path, count=3, shutter=ShutterSettings(via=via))
+    asked = []
+    who = person(
+        wish=lambda: Wish(journal_of(job).exists() and bool(records(job, "intent"))),
+        take=lambda text: asked.append(text) or True,
+    )
     with pytest.raises(RunStopped):
-        run(job, who=person(wish=lambda: Wish(journal_of(job).exists() and bool(records(job, "intent")))))
+        run(job, who=who)
     assert len(records(job, "intent")) == 1
+    assert not asked
     assert not openings(job)
     assert not records(job, "exposed")
