@@ -77,6 +77,7 @@ def test_no_line_is_believed_in_which_a_bit_is_turned(place, bit):
         ({"url": "sim://\x1b[2J"}, r"url: found 'sim://\\x1b\[2J'"),
         ({"after": 7}, "after: found 7; accepted is the name of a journal"),
         ({"t_s": -1}, "t_s: found -1"),
+        ({"microsteps_per_mm": 10**400}, "microsteps_per_mm: found 1000"),
         ({"plan": None}, "plan: not there"),
         ({"plan": HEAD["plan"] | {"rows": []}}, "plan.rows: not there, or none"),
         ({"plan": HEAD["plan"] | {"rows": [[1, 2]]}}, r"plan.rows: row 1 is \[1, 2\]; 3 numbers are accepted"),
@@ -150,3 +151,10 @@ def test_the_last_frame_and_the_closing_one_are_frames(record, frame):
     assert read_lines(line_of(HEAD) + line_of(record | {"frame": frame})).bad_line is None
     for odd in (-1, 5, True, 1.0):
         assert read_lines(line_of(HEAD) + line_of(record | {"frame": odd})).bad_line == 2
+
+
+@pytest.mark.parametrize("value", [b"NaN", b"Infinity", b"-Infinity", b"1e999"])
+def test_what_is_no_finite_number_is_no_number(value):
+    body = b'{"event":"exposed","frame":1,"t_s":' + value
+    line = body + b',"crc":"%08x"}\n' % zlib.crc32(body)
+    assert read_lines(line_of(HEAD) + line).bad_line == 2
