@@ -9,7 +9,8 @@ rig:
   focal_length_mm: 55         # as marked
   max_magnification: 0.13     # of the lens alone, from its data sheet
   minimum_focus_mm: 500       # nearest, subject to sensor: data sheet
-  pupil_magnification: 1      # exit over entrance pupil, seen from both ends
+  # pupil_magnification: 1    # exit over entrance pupil: width of the aperture
+                              # as seen from behind over that from the front
   f_number: 5.6               # marked: read it with the lens at infinity
   tubes_mm: [11, 34]          # tubes between lens and camera; [] for none
   focused_at: nearest         # or infinity, or magnification of the bare lens
@@ -19,7 +20,8 @@ rig:
   kind: reversed              # a lens turned round
   focal_length_mm: 35         # as marked
   f_number: 5.6               # marked: read it with the lens at infinity
-  pupil_magnification: 1.2    # the right way round: exit over entrance pupil
+  # pupil_magnification: 1.2  # exit over entrance pupil: width of the aperture
+                              # at the mount's end over that at the front
   field_width_mm: 10.5        # photograph a ruler: what the picture is wide
   register_mm: 44             # mount to sensor, as the lens was made for
 """,
@@ -46,7 +48,8 @@ rig:
   kind: measured              # anything that has photographed a ruler
   field_width_mm: 18.2        # what the picture is wide
   f_number: 5.6               # marked: read it with the lens at infinity
-  pupil_magnification: 1      # exit over entrance pupil, seen from both ends
+  # pupil_magnification: 1    # exit over entrance pupil: width of the aperture
+                              # as seen from behind over that from the front
   working_distance_mm: 55     # measured, rim to the front of the subject
 """,
     "bellows": """\
@@ -55,8 +58,9 @@ rig:
   kind: lens
   focal_length_mm: 80         # a lens without a focusing ring of its own
   max_magnification: 0        # so it adds nothing to the bellows
-  pupil_magnification: 1
-  f_number: 5.6
+  # pupil_magnification: 1    # exit over entrance pupil: width of the aperture
+                              # as seen from behind over that from the front
+  f_number: 5.6               # marked: read it with the lens at infinity
   tubes_mm: [120]             # draw of the bellows when the front is in focus
   working_distance_mm: 120    # measured, rim to the front of the subject
 """,

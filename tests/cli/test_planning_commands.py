@@ -188,6 +188,24 @@ def test_every_new_request_can_be_planned_as_it_is(stacker, tmp_path, monkeypatc
     assert stacker("plan", "mine.yaml").code == 0
 
 
+@pytest.mark.parametrize("kind", ["lens", "reversed", "measured", "bellows"])
+def test_a_new_request_leaves_the_largest_silent_assumption_to_be_seen(stacker, tmp_path, monkeypatch, kind):
+    monkeypatch.chdir(tmp_path)
+    text = stacker("new", kind).out
+    Path("mine.yaml").write_text(text, encoding="utf-8")
+    told = stacker("plan", "mine.yaml").out
+    assert "rig.pupil_magnification" in told.partition("Assumed")[2]
+    # taken out of its comment it is what the person says
+    Path("mine.yaml").write_text(text.replace("# pupil_magnification", "pupil_magnification"), encoding="utf-8")
+    assert "rig.pupil_magnification" not in stacker("plan", "mine.yaml").out
+
+
+@pytest.mark.parametrize("kind", ["lens", "reversed", "measured", "bellows"])
+def test_a_new_request_says_where_to_read_the_f_number(stacker, kind):
+    (line,) = (line for line in stacker("new", kind).out.splitlines() if line.startswith("  f_number:"))
+    assert line.endswith("# marked: read it with the lens at infinity")
+
+
 @pytest.mark.parametrize(
     ("word", "told"),
     [
