@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from stacker.cli.metered import note_exposure_that_stays
 from stacker.cli.numbers import ABOVE_0, FROM_1
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
@@ -49,6 +50,7 @@ def command(
     from stacker.presenting.apertures_table import apertures_table, none_grants, trade_off
 
     loaded = load_request(request, overrides)
+    note_exposure_that_stays(loaded.value, overrides, quiet=quiet)
     wish = Wish(detail_um=detail_um, frames=frames, minutes=minutes)
     wished = any(value is not None for value in (detail_um, frames, minutes))
     try:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from stacker.cli.metered import note_exposure_that_stays
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 from stacker.errors import Refusal
 from stacker.figures import as_typed
@@ -38,6 +39,7 @@ def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, a
     from stacker.planning.planner import plan_of
 
     loaded = load_request(request, overrides)
+    note_exposure_that_stays(loaded.value, overrides, quiet=quiet)
     target = output or plan_path(request)
     if target.resolve() == request.resolve():
         raise Refusal(f"{target} is the request itself; choose another name with -o", code="exists")

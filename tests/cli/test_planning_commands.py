@@ -188,6 +188,47 @@ def test_every_new_request_can_be_planned_as_it_is(stacker, tmp_path, monkeypatc
     assert stacker("plan", "mine.yaml").code == 0
 
 
+LAMP = "light: {kind: continuous, exposure_s: 2}\n"
+
+
+@pytest.mark.parametrize("command", ["plan", "apertures"])
+def test_a_lamps_exposure_that_does_not_follow_another_f_number_is_told(stacker, request_file, command):
+    request_file.write_text(GOOD + LAMP, encoding="utf-8")
+    done = stacker(command, request_file, "--set", "rig.f_number=8")
+    told = " ".join(done.err.split())
+    assert done.code == 0
+    assert told.startswith("light.exposure_s stays at 2 s whatever rig.f_number is set to.")
+    assert "light.at_f_number" in told
+    assert all(len(line) <= 80 for line in done.err.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("light", "changes"),
+    [
+        (LAMP, ["focus.overlap=0.4"]),
+        (LAMP, ["rig.f_number=8", "light.exposure_s=4"]),
+        (LAMP, ["rig.f_number=8", "light.at_f_number=5.6"]),
+        (LAMP.replace("2}", "2, at_f_number: 5.6}"), ["rig.f_number=8"]),
+        ("light: {kind: flash, exposure_s: 0.005}\n", ["rig.f_number=8"]),
+        ("", ["rig.f_number=8"]),
+    ],
+)
+def test_an_exposure_that_is_taken_care_of_brings_no_remark(stacker, request_file, light, changes):
+    request_file.write_text(GOOD + light, encoding="utf-8")
+    done = stacker("plan", request_file, *(word for change in changes for word in ("--set", change)))
+    assert done.err.startswith("Only tried; nothing was written.")
+
+
+def test_two_coupled_lenses_have_no_marked_f_number_to_meter_at(stacker, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    text = stacker("new", "coupled").out.replace("kind: flash ", "kind: continuous ")
+    Path("mine.yaml").write_text(text, encoding="utf-8")
+    told = " ".join(stacker("plan", "mine.yaml", "--set", "rig.front_f_number=5.6").err.split())
+    assert "whatever rig.front_f_number is set to" in told
+    assert "set light.exposure_s too." in told
+    assert "at_f_number" not in told
+
+
 @pytest.mark.parametrize("kind", ["lens", "reversed", "measured", "bellows"])
 def test_a_new_request_leaves_the_largest_silent_assumption_to_be_seen(stacker, tmp_path, monkeypatch, kind):
     monkeypatch.chdir(tmp_path)
