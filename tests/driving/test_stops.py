@@ -221,6 +221,18 @@ def test_a_rail_that_another_program_only_moved_goes_on_when_the_person_says_so(
     assert len(openings(job)) == job.count
 
 
+def test_a_controller_that_was_switched_off_since_counts_from_elsewhere_whatever_it_says(tmp_path):
+    """It may know a place: one that it was told after it started anew."""
+    job = stopped_half_way(tmp_path)
+    memory = json.loads((tmp_path / "rail.json").read_text())
+    memory["state"]["boot"] += 1
+    (tmp_path / "rail.json").write_text(json.dumps(memory))
+    taken = len(openings(job))
+    with pytest.raises(Refusal, match="position was lost"):
+        run(job, resume=True)
+    assert len(openings(job)) == taken
+
+
 def test_a_refocused_front_that_was_not_gone_on_from_is_remembered(tmp_path):
     """Asked for the front, said yes, declined to go: the place is known again, and is only as good as the focusing."""
     job = stopped_half_way(tmp_path)
