@@ -362,7 +362,7 @@ def test_a_switch_that_reads_hit_in_mid_travel_is_not_sought(end, position):
     rail, board = rail_on(f"position={position}&low_switch=1600&high_switch=126400&{end}_wire=cut")
     told = refused(rail, end)
     assert "cut wire" in told
-    assert f"--by-mm {'+1' if end == 'low' else '-1'} --go" in told
+    assert f"'stacker rail move', {'+1' if end == 'low' else '-1'} mm" in told
     assert moves(board) == []
 
 
