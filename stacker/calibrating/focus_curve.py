@@ -20,6 +20,7 @@ _PLACES = 241  # trial planes of focus over the positions; between them a parabo
 _WIDEST = 2.5  # times the f-number that was assumed
 _GROUPS = 8
 _ROUNDS = 3
+_MODEL_ERROR = 0.004  # of the f-number: what is left in rendered runs that nothing scatters in (by rendering)
 _LEAST_SHARE = 0.4
 
 
@@ -78,7 +79,7 @@ def fit_focus_curve(
     for _ in range(_ROUNDS):
         data = _near_focus(data, value)
         value = _near(data, value)
-    error = math.hypot(_between_groups(data, value), _between_frames(data, value))
+    error = math.hypot(_between_groups(data, value), _between_frames(data, value), _MODEL_ERROR)
     focus_um, power, rest = _tiles(data, value)
     return FocusCurve(
         effective_f_number=Estimate(

@@ -139,10 +139,10 @@ def multiple(lines: Lines, cells: Cells) -> int:
     return int(np.argmax(kept >= _ALIKE * kept.max())) + 1
 
 
-def _alike(profile: FloatArray, zone: BoolArray, m: int) -> FloatArray:
+def _alike(profile: NDArray[np.floating], zone: BoolArray, m: int) -> FloatArray:
     """Products of the windows of a zone with those m windows on."""
     both = zone[:, m:] & zone[:, :-m]
-    products: FloatArray = np.sum(profile[:, m:][both] * profile[:, :-m][both], axis=1)
+    products: FloatArray = np.einsum("ij,ij->i", profile[:, m:][both], profile[:, :-m][both]).astype(np.float64)
     return products if len(products) else np.zeros(1)
 
 
@@ -151,7 +151,7 @@ def _plane(wave: ComplexArray, period_px: float, strip_px: float) -> tuple[float
 
     Edges and figures are louder than lines here and there, but only lines keep step over the whole picture.
     """
-    strips, windows = (4 * 2 ** math.ceil(math.log2(count)) for count in wave.shape)
+    strips, windows = (2 ** math.ceil(math.log2(count)) for count in wave.shape)
     loud = np.abs(wave)
     power = np.abs(np.fft.fft2(wave / np.maximum(loud, np.median(loud) + 1e-12), (strips, windows)))
     across = np.abs(np.fft.fftfreq(windows)) < _OFF_FREQUENCY

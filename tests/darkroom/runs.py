@@ -109,3 +109,17 @@ def true_width_um(lens: Lens, per_px: float, share: float = 0.8) -> float:
         return float(z_um[inner] + part * (z_um[outer] - z_um[inner]))
 
     return crossing(high, high + 1) - crossing(low, low - 1)
+
+
+def seam_error(lens: Lens, f_number: float) -> float:
+    """Share of contrast that the seam of a plan by some f-number really keeps, less what the plan promises."""
+    told = told_of(lens)
+    nu = min(told.target_per_px, 0.494 * lens.pitch_um / (lens.wavelength_um * f_number))
+    half_um = 0.35 * width_um(told, f_number, nu)  # steps of 0.7 slices
+    promised = float(told.share(np.array([half_um]), f_number, nu)[0])
+    place = round(nu / (2 / 4000))
+    z_um = np.linspace(-0.5, 0.5, 41) * lens.wavelength_um / lens.na**2
+    best_um = z_um[int(np.argmax([lens.transfer(z, (4, 4000))[0, place] for z in z_um]))]
+    in_focus = lens.transfer(best_um, (4, 4000))[0, place]
+    kept = min(lens.transfer(best_um + side * half_um, (4, 4000))[0, place] for side in (-1, 1))
+    return float(kept / in_focus) - promised
