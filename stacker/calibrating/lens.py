@@ -10,7 +10,7 @@ from stacker.calibrating.estimate import Estimate
 from stacker.calibrating.focus_curve import FloatArray, FocusCurve, IntArray
 from stacker.errors import Refusal
 from stacker.optics.beam import Beam
-from stacker.optics.contrast import share_kept
+from stacker.optics.contrast import in_focus_contrast, share_kept
 from stacker.optics.depth import contrast_depth_um
 from stacker.optics.spectrum import Spectrum
 
@@ -48,6 +48,17 @@ class Told:
     def target_per_px(self) -> float:
         """The same in cycles a pixel."""
         return self.target_lp_mm * self.pixel_pitch_um / 1000
+
+    def in_focus(self, per_px: float) -> float:
+        """Contrast in focus of lens and pixel, at some frequency [cycles a pixel]."""
+        return float(
+            in_focus_contrast(
+                per_px / self.pixel_pitch_um * 1000,
+                effective_f_number=self.effective_f_number,
+                pixel_pitch_um=self.pixel_pitch_um,
+                spectrum=self.spectrum,
+            )
+        )
 
     def share(self, displacement_um: FloatArray, f_number: float, per_px: float) -> FloatArray:
         """Contrast kept at displacements, at some frequency [cycles a pixel]; 0 where a lens shows no such detail."""

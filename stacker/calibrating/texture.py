@@ -23,6 +23,8 @@ _COARSER = 0.6  # of the ring: where the same is measured once more
 _OF_TARGET = 0.8  # finer than this share of what the system resolves hardly any contrast is left
 _ROWS, _COLUMNS = 5, 7
 _COHERENT = 0.5  # of the power of the sharpest pair that is not noise
+_FINE_GRAIN = 0.12  # of the power that a grain without limit would leave at twice the ring, were nothing developed
+_BLURRED = 0.1
 _SATURATED = 0.002  # of a tile's pixels
 _MOST_MARGIN = 0.05  # of the f-number, at 95 %: more, and the curve is not one of this lens
 _RINGS_APART = 0.04
@@ -94,9 +96,10 @@ def measure_texture(tiles: Tiles, positions_um: ArrayLike, told: Told, *, most: 
     at_um = np.asarray(positions_um, dtype=np.float64)
     refuse_few(at_um)
     ring = min(RING, _OF_TARGET * told.target_per_px)
-    rings = np.array([_COARSER * ring, ring])
+    rings = np.array([_COARSER * ring, ring, 2 * ring])
     pairs = pairs_of(len(at_um))
     products, good = _products(tiles, pairs, rings, most)
+    _refuse_fine_grain(products, told, ring)
     at_rings = [
         fit_focus_curve(
             products[:, place],
@@ -105,7 +108,7 @@ def measure_texture(tiles: Tiles, positions_um: ArrayLike, told: Told, *, most: 
             curve=lambda away_um, f_number, nu=nu: told.share(away_um, f_number, nu),  # type: ignore[misc]
             guess=told.effective_f_number,
         )
-        for place, nu in enumerate(rings)
+        for place, nu in enumerate(rings[:2])
     ]
     fine = at_rings[1]
     refuse_run(fine, at_um, told, ring)
@@ -137,6 +140,26 @@ def _products(tiles: Tiles, pairs: IntArray, rings: FloatArray, most: float) -> 
             code="saturated" if np.mean(burnt) > 0.5 else "no_texture",
         )
     return np.stack(kept), good
+
+
+def _refuse_fine_grain(products: FloatArray, told: Told, ring: float) -> None:
+    """Refuse a grain of which so much is left at twice the ring that there must be more beyond what pixels take.
+
+    What lies beyond comes back aliased, is blurred sooner than the ring, and makes the f-number look smaller: by 2 to
+    6 % with a grain as fine as the pixels, in rendered pictures. Sharpened pictures are refused sooner.
+    """
+    passed = [told.in_focus(nu) for nu in (ring, 2 * ring)]
+    if passed[1] < _BLURRED:
+        return  # the lens shows nothing so fine
+    sharpest = np.argmax(products[:, 1], axis=1)
+    tiles = np.arange(len(products))
+    ratio = float(np.median(products[tiles, 2, sharpest] / products[tiles, 1, sharpest]))
+    if ratio > _FINE_GRAIN * (passed[1] / passed[0]) ** 2:
+        raise Refusal(
+            "cannot tell: the grain is about as fine as the pixels, and what they cannot take comes back as something "
+            "coarser. Take a grain of three pixels or more, unsharpened pictures, or a slanted edge (--edge)",
+            code="aliased",
+        )
 
 
 def _field(

@@ -76,6 +76,13 @@ def test_too_few_frames_and_steps_too_coarse_are_refused():
     assert refused(by_texture, Lens(), 108, step=1.0, **SMALL) == "coarse_steps"
 
 
+@pytest.mark.parametrize("f_number", [2.0, 4.0])
+def test_a_grain_as_fine_as_the_pixels_is_refused(f_number):
+    """Aliased detail makes the f-number look smaller by 3 to 6 %, and its curve looks like any other."""
+    lens = Lens(magnification=0.5, f_number=f_number, pitch_um=6)
+    assert refused(by_texture, lens, 110, grain_px=0.3, **SMALL) == "aliased"
+
+
 def test_an_aberrated_lens_is_not_taken_for_a_perfect_one():
     """One wave of spherical aberration: the curve is another, and a texture cannot tell the slice to 4 %."""
     assert refused(by_texture, Lens(spherical_waves=1.0, magnification=2.5, f_number=2.8), 109) in {"unlike", "aliased"}
