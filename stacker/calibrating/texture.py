@@ -19,7 +19,6 @@ RING = 0.2
 """Cycles a pixel at which a texture is measured: finer detail comes aliased into a developed picture (by rendering)."""
 FEWEST_TILES = 8
 
-_COARSER = 0.6  # of the ring: where the same is measured once more
 _OF_TARGET = 0.8  # finer than this share of what the system resolves hardly any contrast is left
 _ROWS, _COLUMNS = 5, 7
 _COHERENT = 0.5  # of the power of the sharpest pair that is not noise
@@ -27,7 +26,6 @@ _FINE_GRAIN = 0.12  # of the power that a grain without limit would leave at twi
 _BLURRED = 0.1
 _SATURATED = 0.002  # of a tile's pixels
 _MOST_MARGIN = 0.05  # of the f-number, at 95 %: more, and the curve is not one of this lens
-_RINGS_APART = 0.04
 _MOST_TILT = 0.25  # of a slice, across a tile
 
 
@@ -96,25 +94,21 @@ def measure_texture(tiles: Tiles, positions_um: ArrayLike, told: Told, *, most: 
     at_um = np.asarray(positions_um, dtype=np.float64)
     refuse_few(at_um)
     ring = min(RING, _OF_TARGET * told.target_per_px)
-    rings = np.array([_COARSER * ring, ring, 2 * ring])
+    rings = np.array([ring, 2 * ring])
     pairs = pairs_of(len(at_um))
     products, good = _products(tiles, pairs, rings, most)
     _refuse_fine_grain(products, told, ring)
-    at_rings = [
-        fit_focus_curve(
-            products[:, place],
-            pairs,
-            at_um,
-            curve=lambda away_um, f_number, nu=nu: told.share(away_um, f_number, nu),  # type: ignore[misc]
-            guess=told.effective_f_number,
-        )
-        for place, nu in enumerate(rings[:2])
-    ]
-    fine = at_rings[1]
+    fine = fit_focus_curve(
+        products[:, 0],
+        pairs,
+        at_um,
+        curve=lambda away_um, f_number: told.share(away_um, f_number, ring),
+        guess=told.effective_f_number,
+    )
     refuse_run(fine, at_um, told, ring)
     field = _field(fine, tiles, good, told, ring)
-    _refuse_curve(fine, at_rings[0])
-    return lens_found(fine, products[:, 1], pairs, at_um, told, ring, mtf50=None, field=field)
+    _refuse_curve(fine)
+    return lens_found(fine, products[:, 0], pairs, at_um, told, ring, mtf50=None, field=field)
 
 
 def _products(tiles: Tiles, pairs: IntArray, rings: FloatArray, most: float) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -125,7 +119,7 @@ def _products(tiles: Tiles, pairs: IntArray, rings: FloatArray, most: float) -> 
         if burnt[place]:
             continue
         products, own = shared_contrast(values.astype(np.float64), pairs, rings)
-        level = products[1] / np.sqrt(own[1][pairs[:, 0]] * own[1][pairs[:, 1]])
+        level = products[0] / np.sqrt(own[0][pairs[:, 0]] * own[0][pairs[:, 1]])
         if level.max() > _COHERENT:
             kept.append(products)
             good[place] = True
@@ -151,9 +145,9 @@ def _refuse_fine_grain(products: FloatArray, told: Told, ring: float) -> None:
     passed = [told.in_focus(nu) for nu in (ring, 2 * ring)]
     if passed[1] < _BLURRED:
         return  # the lens shows nothing so fine
-    sharpest = np.argmax(products[:, 1], axis=1)
+    sharpest = np.argmax(products[:, 0], axis=1)
     tiles = np.arange(len(products))
-    ratio = float(np.median(products[tiles, 2, sharpest] / products[tiles, 1, sharpest]))
+    ratio = float(np.median(products[tiles, 1, sharpest] / products[tiles, 0, sharpest]))
     if ratio > _FINE_GRAIN * (passed[1] / passed[0]) ** 2:
         raise Refusal(
             "cannot tell: the grain is about as fine as the pixels, and what they cannot take comes back as something "
@@ -191,21 +185,12 @@ def _field(
     return float(solution[0]), curvature, (float(solution[1]), float(solution[2]))
 
 
-def _refuse_curve(fine: FocusCurve, coarse: FocusCurve) -> None:
-    one, other = fine.effective_f_number, coarse.effective_f_number
-    margin = one.margin / one.value
+def _refuse_curve(curve: FocusCurve) -> None:
+    margin = curve.effective_f_number.margin / curve.effective_f_number.value
     if margin > _MOST_MARGIN:
         raise Refusal(
             "cannot tell: contrast does not rise and fall as through a perfect lens in even steps, which leaves the "
             f"f-number uncertain by {margin:.0%}. The lens is softer than a perfect one, the rail uneven, or the "
             "detail too faint: measure by a slanted edge (--edge)",
             code="unlike",
-        )
-    apart = abs(math.log(one.value / other.value))
-    if apart > max(_RINGS_APART, 3 * math.hypot(one.standard_error / one.value, other.standard_error / other.value)):
-        raise Refusal(
-            f"cannot tell: fine and coarse detail give f-numbers {apart:.0%} apart, as where detail finer than the "
-            "pixels shows as something coarser, or the surface is not flat. Take a coarser grain, or a slanted edge "
-            "(--edge)",
-            code="aliased",
         )

@@ -29,7 +29,6 @@ MOST_MARGIN = 0.0006
 """An answer less certain than this, as a share and at 95 %, is none: then 0.1 % is more than three standard errors."""
 STEEPEST_DEG = 10.0
 _MOST_LEAN = 0.008  # change of scale across the picture; a ruler that leans 3 degrees, a field and a half away
-_LEAST_SPAN = 0.5  # of the picture's length: less, and distortion is not told from scale
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +91,7 @@ def measure_ruler(grey: NDArray[np.number]) -> RulerLines:
         three bands of them do not agree.
     """
     upright, lines = _best(grey)
-    _refuse_few(lines, grey.shape[1 if upright else 0])
+    _refuse_few(lines)
     return _fitted(lines, upright=upright, shape=grey.shape if upright else grey.shape[::-1])
 
 
@@ -137,7 +136,7 @@ def _finest(strips: FloatArray, rows: FloatArray) -> Lines | None:
     return None
 
 
-def _refuse_few(lines: Lines, length_px: int) -> None:
+def _refuse_few(lines: Lines) -> None:
     if lines.count < FEWEST_LINES:
         raise Refusal(
             f"only {lines.count} lines were found, and a multiple of their spacing could be taken for it: photograph "
@@ -150,13 +149,6 @@ def _refuse_few(lines: Lines, length_px: int) -> None:
             f"the ruler lies {steep:.0f} degrees oblique; turn it to within {STEEPEST_DEG:g} degrees of the picture's "
             "side",
             code="oblique",
-        )
-    span_px = float(np.ptp(lines.x[lines.valid]))
-    if span_px < _LEAST_SPAN * length_px:
-        raise Refusal(
-            f"the lines span {span_px / length_px:.0%} of the picture's length, too little to tell distortion from "
-            "scale: let the ruler reach through the picture",
-            code="short_ruler",
         )
 
 

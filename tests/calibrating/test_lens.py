@@ -108,6 +108,10 @@ def test_an_edge_that_is_not_slanted_is_refused():
     assert refused(by_edge, Lens(), 112, angle_deg=0.3) == "slant"
 
 
+def test_an_edge_in_too_little_light_cannot_tell():
+    assert refused(by_edge, Lens(), 111, body=Body(full_well_e=800, exposure=0.3)) == "unlike"
+
+
 def test_a_burnt_out_edge_is_refused():
     assert refused(by_edge, Lens(), 113, body=Body(exposure=1.6)) == "saturated"
 
