@@ -109,7 +109,9 @@ class Motion:
 class Budget:
     """What the stack costs."""
 
-    duration_s: float | None = _perhaps(_POSITIVE, "from rest at position 0 until the last file is written, in s")
+    duration_s: float | None = _perhaps(
+        _POSITIVE, "from rest at position 0 until the last file is written, in s; by hand frames times rail.frame_s"
+    )
     frame_s: float | None = _perhaps(_POSITIVE, "duration over frames, in s")
     raw_gb: float | None = _perhaps(_POSITIVE, "raw files, in GB")
     working_gb: float = _known(_POSITIVE, "16-bit frames and the result while processing, in GB")

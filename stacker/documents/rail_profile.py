@@ -199,6 +199,11 @@ class HandRail:
     repeatability_um: float | None = _repeatability()
     periodic_error_um: float | None = _periodic_error()
     lead_error: float = declare(_LEAD_ERROR, "relative error of the lead", default=0.0, assumed=True)
+    frame_s: float | None = declare(
+        Number(unit="s", above=0, most=3600),
+        "what a frame takes by hand, turning, waiting and exposure included, as you measured it: time ten of them",
+        default=None,
+    )
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """Soft limits within the travel."""

@@ -110,6 +110,7 @@ travel_mm: 25
 soft_limits_mm: [0.5, 24.5]
 dial: {mm_per_turn: 0.5, divisions: 50}
 backlash_um: 30
+# frame_s: 15                 # a frame by hand, turning and all: time ten
 """,
 }
 

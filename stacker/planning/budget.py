@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stacker.documents.pace import stack_times
 from stacker.documents.plan import Budget
-from stacker.documents.rail_profile import RailProfile
+from stacker.documents.rail_profile import HandRail
 from stacker.documents.request import Request
 from stacker.planning import storage
 from stacker.planning.draft import Draft
@@ -13,11 +13,17 @@ from stacker.rail.wire_time import wire_of
 
 
 def timeline_of(draft: Draft) -> Timeline | None:
-    """The clock of a stack in shooting order; ``None`` without a motor, without light, or with a person's finger."""
+    """The clock of a stack in shooting order.
+
+    ``None`` without a rail, by hand without ``frame_s``, and with a motor without light or with a person's finger.
+    """
     request, rail, exposure_s = draft.request, draft.rail, draft.exposure_s
-    if rail is None or exposure_s is None or not isinstance(rail.profile, RailProfile):
+    if rail is None:
         return None
-    if rail.profile.shutter.via == "manual":
+    if isinstance(rail.profile, HandRail):
+        frame_s = rail.profile.frame_s
+        return None if frame_s is None else Timeline.by_hand(draft.planes.frame_count, frame_s)
+    if exposure_s is None or rail.profile.shutter.via == "manual":
         return None
     profile, order = rail.profile, draft.shooting_order
     positions, exposures_s = draft.planes.position_microsteps[order].tolist(), exposure_s[order].tolist()

@@ -190,7 +190,7 @@ def _light(plan: Plan) -> str:
 def _time(plan: Plan) -> str:
     budget = plan.budget
     if budget.duration_s is None or budget.frame_s is None:
-        return "unknown"
+        return "unknown: give rail.frame_s" if isinstance(plan.request.rail, HandRail) else "unknown"
     cells = "" if budget.batteries is None else f", {_count(budget.batteries, 'battery', 'batteries')}"
     return f"{duration(budget.duration_s)}, {significant(budget.frame_s)} s a frame{cells}"
 

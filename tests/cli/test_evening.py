@@ -35,6 +35,17 @@ def test_a_hand_stack_has_no_finish(stacker, plans):
     assert "not known" in done.out
 
 
+def test_a_hand_stack_whose_pace_is_known_has_a_finish(stacker, plans, tmp_path):
+    plan = tmp_path / "by_hand.plan.yaml"
+    assert stacker("plan", plans / "calcite_by_hand.yaml", "--set", "rail.frame_s=20", "-o", plan).code == 0
+    result = json.loads(stacker("evening", plan, "--start", "2031-03-01T10:00", "--json").out)["result"]
+    assert result["stacks"][0]["duration_s"] == 20 * result["stacks"][0]["frames"]
+    done = stacker("evening", plan)
+    assert "finish     " in done.out
+    assert "finish     unknown" not in done.out
+    assert "not known" not in done.out
+
+
 def test_quiet_and_bad_start(stacker, two):
     assert stacker("evening", *two, "--quiet").out == ""
     assert stacker("evening", *two, "--start", "half past").code == 2

@@ -381,3 +381,15 @@ def test_minutes_without_a_clock_are_refused_with_the_reason(stacker, plans):
     done = stacker("apertures", plans / "calcite_by_hand.yaml", "--minutes", 5)
     assert done.code == 1
     assert "time of this stack is not known" in done.err
+
+
+def test_minutes_can_be_wished_for_by_hand_where_the_pace_is_known(stacker, plans):
+    request = plans / "calcite_by_hand.yaml"
+    refused = stacker("apertures", request, "--minutes", 5)
+    assert refused.code == 1
+    assert "give a hand rail its frame_s" in " ".join(refused.err.split())
+    result = json.loads(stacker("apertures", request, "--minutes", 5, "--set", "rail.frame_s=20", "--json").out)[
+        "result"
+    ]
+    (best,) = (row for row in result["rows"] if row["f_number"] == result["best_f_number"])
+    assert best["frames"] * 20 == best["duration_s"] <= 300

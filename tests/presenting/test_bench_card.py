@@ -110,3 +110,15 @@ def test_in_air_the_steps_are_told_once():
     steps = dict(facts(card(LIFE_SIZE)))["steps"]
     assert "the rail" not in steps
     assert "true" not in steps
+
+
+def test_the_time_by_hand_is_the_pace_that_was_measured():
+    unknown = card(LIFE_SIZE + HAND)
+    assert dict(facts(unknown))["time"] == "unknown: give rail.frame_s"
+    plan = card(LIFE_SIZE + HAND, "rail.frame_s=60", "camera.battery_frames=10")
+    frames = plan.coverage.frame_count
+    assert (plan.budget.duration_s, plan.budget.frame_s) == (frames * 60, 60)
+    # as in `battery_charges`: a battery rated for 10 frames lasts a camera left on for 5 minutes, 5 frames here
+    assert plan.budget.batteries == -(-frames // 5)
+    assert dict(facts(plan))["time"] == f"{frames} min, 60 s a frame, {-(-frames // 5)} batteries"
+    assert set(plan.frames.start_s) == {None}  # nobody knows when a person presses
