@@ -79,12 +79,12 @@ class InputError(StackerError):
 
     def __init__(self, faults: list[Fault] | tuple[Fault, ...]) -> None:
         self.faults = tuple(faults)
-        lines = [str(fault) for fault in self.told]
+        lines = [str(fault) for fault in self.shown]
         if more := len(self.faults) - len(lines):
             lines.append(f"... and {more} more; correct these first")
         super().__init__("\n".join(lines), code="bad_input")
 
     @property
-    def told(self) -> tuple[Fault, ...]:
-        """Those that the message tells."""
+    def shown(self) -> tuple[Fault, ...]:
+        """Those that the message shows."""
         return self.faults[:TOLD]

@@ -45,9 +45,9 @@ def command(
       stacker apertures beetle.yaml --frames 120 --minutes 20
     """
     from stacker.documents.loading import load_request
-    from stacker.planning.aperture_search import Wish, best_aperture
+    from stacker.planning.aperture_search import best_aperture
     from stacker.planning.apertures import aperture_rows, marked_f_number, set_options
-    from stacker.presenting.apertures_table import apertures_table, none_grants, trade_off
+    from stacker.presenting.apertures_table import apertures_table, trade_off, why_none_meets
 
     loaded = load_request(request, overrides)
     note_exposure_that_stays(loaded.value, overrides, quiet=quiet)
@@ -56,14 +56,14 @@ def command(
     try:
         rows = aperture_rows(loaded.value)
         own = marked_f_number(loaded.value)
-        best = best_aperture(loaded.value, wish) if wished else None
+        best = best_aperture(loaded.value, goal) if sought else None
     except Refusal as refusal:
         raise loaded.located(refusal) from None
     rows = _with(rows, best)
     if as_json:
         result = {
             "rows": [dataclasses.asdict(row) for row in rows],
-            "wish": dataclasses.asdict(wish),
+            "goal": dataclasses.asdict(goal),
             "best_f_number": best.f_number if best else None,
         }
         write_json(result_document("apertures", result))
@@ -71,8 +71,8 @@ def command(
     if not quiet:
         chosen = best.f_number if best else None
         click.echo("\n".join([*apertures_table(rows, own, chosen), *trade_off(rows, own, chosen)]))
-        if wished and best is None:
-            click.echo("\n".join(["", *none_grants(rows, detail_um, frames, minutes)]))
+        if sought and best is None:
+            click.echo("\n".join(["", *why_none_meets(rows, detail_um, frames, minutes)]))
     sets = " --set ".join(set_options(loaded.value, best.f_number if best else own))
     note(f"Next: stacker plan {as_typed(request)} --set {sets}", quiet=quiet)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stacker.cli.calibrated import tell
+from stacker.cli.calibrated import show_calibration
 from stacker.cli.output import note, output_options
 from stacker.figures import as_typed, significant
 
@@ -71,7 +71,7 @@ def lens(
     frames, sentence = change_of_frames(request, lines)
     if picture is not None:
         _draw(picture, found)
-    tell(
+    show_calibration(
         "calibrate lens",
         _estimates(found, told),
         _WORDS,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stacker.cli.calibrated import tell, with_margin
+from stacker.cli.calibrated import show_calibration, with_margin
 from stacker.cli.numbers import FROM_0
 from stacker.cli.output import note, output_options
 from stacker.errors import Refusal
@@ -94,7 +94,7 @@ def rail(
         "periodic_error_um": "periodic error of the screw (amplitude), um",
         "backlash_um": "backlash, um",
     }
-    tell(
+    show_calibration(
         "calibrate rail", found, words, lines, profile, load=load_rail if write else None, as_json=as_json, quiet=quiet
     )
     for remark in _remarks(screw, indicator_error_um):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stacker.cli.calibrated import tell
+from stacker.cli.calibrated import show_calibration
 from stacker.cli.numbers import ABOVE_0, FROM_0
 from stacker.cli.output import note, output_options
 from stacker.errors import Refusal
@@ -82,7 +82,7 @@ def scale(request: Path, *, write: bool, as_json: bool, quiet: bool, **readings:
     }
     lines = _request_lines(asked, found)
     frames, sentence = change_of_frames(request, lines)
-    tell(
+    show_calibration(
         "calibrate scale",
         found,
         words,

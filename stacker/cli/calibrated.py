@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from stacker.calibrating.estimate import Estimate
 
 
-def tell(
+def show_calibration(
     name: str,
     found: Mapping[str, Estimate],
     words: Mapping[str, str],

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from stacker.documents.plan import Plan
     from stacker.driving.job import Job
-    from stacker.driving.wishes import Outcome, Wishes
+    from stacker.driving.run_options import Outcome, RunOptions
 
 BESIDE_THE_PLAN = ""  # --resume without a path
 
@@ -89,7 +89,7 @@ def command(
     from stacker.documents.plan_file import read_plan
     from stacker.driving import selection
     from stacker.driving.job import job_of
-    from stacker.driving.wishes import Wishes
+    from stacker.driving.run_options import RunOptions
 
     if plan is None and resume:  # 'drive --resume PLAN': the plan was taken for the journal's path
         plan, resume = Path(resume), BESIDE_THE_PLAN
@@ -119,7 +119,7 @@ def command(
         some = () if frames is None else selection.listed(frames, job.count)
     except Refusal as refusal:
         raise click.UsageError(str(refusal)) from refusal
-    wishes = Wishes(
+    run_options = RunOptions(
         frames=selection.ends(job.count) if ends else some,
         closing_frame=closing_frame,
         warm_up_s=warm_up_s,
@@ -130,15 +130,15 @@ def command(
         kind="ends" if ends else "after" if after else "all" if frames is None else "frames",
         url=url,
     )
-    for text in () if past or after else _remarks(read, job, wishes):
+    for text in () if past or after else _remarks(read, job, run_options):
         note(text, quiet=quiet)
     if not go:
-        _rehearse(job, wishes, past, after, journal, whole=whole, as_json=as_json, quiet=quiet)
+        _rehearse(job, run_options, past, after, journal, whole=whole, as_json=as_json, quiet=quiet)
     else:
-        from stacker.cli.drive_talk import tell
+        from stacker.cli.drive_talk import show_outcome
 
-        outcome = _go(job, wishes, past, after, journal, quiet=quiet or as_json)
-        tell(job, outcome, as_json=as_json, quiet=quiet)
+        outcome = _go(job, run_options, past, after, journal, quiet=quiet or as_json)
+        show_outcome(job, outcome, as_json=as_json, quiet=quiet)
 
 
 def _refuse_idle(options: dict[str, bool]) -> None:
@@ -149,7 +149,7 @@ def _refuse_idle(options: dict[str, bool]) -> None:
         raise click.UsageError(f"{', '.join(idle)} would do nothing: this run {what}.")
 
 
-def _remarks(plan: Plan, job: Job, wishes: Wishes) -> Iterator[str]:
+def _remarks(plan: Plan, job: Job, run_options: RunOptions) -> Iterator[str]:
     """What speaks against a new run of this plan: its request says otherwise by now, or a run was left unfinished."""
     from stacker.documents.outdated import remark_on_age
     from stacker.driving.beside import unfinished
@@ -157,7 +157,7 @@ def _remarks(plan: Plan, job: Job, wishes: Wishes) -> Iterator[str]:
     if text := remark_on_age(plan, job.path):
         yield text
     begun = list(unfinished(job.path, job.digest))
-    if begun and wishes.kind == "all":
+    if begun and run_options.kind == "all":
         yield f"{begun[-1]} belongs to an unfinished run of this plan; --resume takes its missing frames."
 
 
@@ -186,7 +186,7 @@ def _journal_of(plan: Path, digest: str, resume: str, *, quiet: bool) -> Path:
 
 def _rehearse(
     job: Job,
-    wishes: Wishes,
+    run_options: RunOptions,
     past: Path | None,
     after: Path | None,
     journal: Path | None,
@@ -198,7 +198,7 @@ def _rehearse(
     from stacker.driving import dry_run
     from stacker.driving.way import looked_at
 
-    front_at, frames = looked_at(job, wishes, past, after)
+    front_at, frames = looked_at(job, run_options, past, after)
     rehearsed = dry_run.rehearse(job, front_at=front_at, frames=frames)
     if as_json:
         result = {
@@ -214,34 +214,34 @@ def _rehearse(
         write_json(result_document("drive", result))
     elif not quiet:
         click.echo(dry_run.text(job, rehearsed, whole=whole))
-    note(f"Next: {_in_earnest(job, wishes, past, after, journal)}", quiet=quiet or as_json)
+    note(f"Next: {_in_earnest(job, run_options, past, after, journal)}", quiet=quiet or as_json)
 
 
-def _in_earnest(job: Job, wishes: Wishes, past: Path | None, after: Path | None, journal: Path | None) -> str:
+def _in_earnest(job: Job, run_options: RunOptions, past: Path | None, after: Path | None, journal: Path | None) -> str:
     """The command that does what was rehearsed: all that was asked for once more, and --go."""
     from stacker.driving.follow_up import drive_command
 
     place = []
-    for name, at in (("--front-at-mm", wishes.front_at), ("--rail-at-mm", wishes.rail_at)):
+    for name, at in (("--front-at-mm", run_options.front_at), ("--rail-at-mm", run_options.rail_at)):
         place += [] if at is None else [name, typed_mm(job.mm(at))]
-    place += ["--refocused"] if wishes.refocused else []
-    more = [*place, *(["--closing-frame"] if wishes.closing_frame else [])]
+    place += ["--refocused"] if run_options.refocused else []
+    more = [*place, *(["--closing-frame"] if run_options.closing_frame else [])]
     more += [] if journal is None else ["--journal", as_typed(journal)]
     which = {
         "all": ["--resume", as_typed(past)] if past else [],
         "ends": ["--ends"],
-        "frames": ["--frames", spans(wishes.frames)],
+        "frames": ["--frames", spans(run_options.frames)],
         "after": ["--after", as_typed(after)],
-    }[wishes.kind]
-    run = drive_command(job.path, *which, "--go", *more, url=wishes.url, warm_up_s=wishes.warm_up_s)
-    if wishes.kind == "all" and not past:
-        look = drive_command(job.path, "--ends", "--go", *place, url=wishes.url, warm_up_s=wishes.warm_up_s)
+    }[run_options.kind]
+    run = drive_command(job.path, *which, "--go", *more, url=run_options.url, warm_up_s=run_options.warm_up_s)
+    if run_options.kind == "all" and not past:
+        look = drive_command(job.path, "--ends", "--go", *place, url=run_options.url, warm_up_s=run_options.warm_up_s)
         return f"{look}\nthen: {run}"
     return run
 
 
 def _go(
-    job: Job, wishes: Wishes, past: Path | None, after: Path | None, journal: Path | None, *, quiet: bool
+    job: Job, run_options: RunOptions, past: Path | None, after: Path | None, journal: Path | None, *, quiet: bool
 ) -> Outcome:
     from datetime import datetime, timezone
 
@@ -254,7 +254,7 @@ def _go(
         person = person_for(interrupts, quiet=quiet)
         path = past or journal or journal_path(job.path, datetime.now(timezone.utc))
         try:
-            return drive(job, wishes, person, journal_path=path, resume=past is not None, after=after)
+            return drive(job, run_options, person, journal_path=path, resume=past is not None, after=after)
         except StackerError:
             if sys.stderr.isatty() and not quiet:
                 click.echo(err=True)  # leave the line of the progress

@@ -14,13 +14,13 @@ from stacker.figures import as_typed
 if TYPE_CHECKING:
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.job import Job
+    from stacker.driving.run_options import Outcome, Person
     from stacker.driving.runner import Progress
-    from stacker.driving.wishes import Outcome, Person
 
 
 def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
     """Whoever sits at this terminal."""
-    from stacker.driving.wishes import Person
+    from stacker.driving.run_options import Person
 
     terminal = sys.stderr.isatty()
 
@@ -50,7 +50,7 @@ def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
     def tell(text: str) -> None:
         note(text, quiet=quiet)
 
-    return Person(confirm=ask, tell=tell, take=take, report=report, wish=interrupts.wish)
+    return Person(confirm=ask, tell=tell, take=take, report=report, stop_order=interrupts.stop_order)
 
 
 def _minutes(seconds: float) -> str:
@@ -59,7 +59,7 @@ def _minutes(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
-def tell(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
+def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
     """How the run ended, and what comes next."""
     from stacker.driving.last_word import motor, taken, whose_time
 

@@ -56,12 +56,12 @@ def command(
         )
     settings = rail_settings(asked.rail)
     with Interrupts() as interrupts:
-        rail, _ = connect(link_settings(asked.rail, url), settings, interrupts.wish)
+        rail, _ = connect(link_settings(asked.rail, url), settings, interrupts.stop_order)
         try:
             if rail_at_mm is not None:
                 name_place(rail, settings.microsteps(rail_at_mm))
             index = asked.subject.index
-            jog = Jog(rail, direction=asked.direction, take_back_wish=interrupts.forget, index=index)
+            jog = Jog(rail, direction=asked.direction, take_back_stop=interrupts.forget, index=index)
             note(_welcome(asked.rail, keys=_keys(typed=typed)), quiet=quiet)
             try:
                 converse(jog, _reader(interrupts, keys=_keys(typed=typed)), lambda text: note(text, quiet=quiet))

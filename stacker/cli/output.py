@@ -42,7 +42,7 @@ def error_document(error: StackerError) -> dict[str, Any]:
     body: dict[str, Any] = {"code": error.code, "message": str(error), "exit_code": error.exit_code}
     if isinstance(error, InputError):
         body["faults"] = [
-            {"path": f.path, "line": f.line, "column": f.column, "key": f.key, "text": f.text} for f in error.told
+            {"path": f.path, "line": f.line, "column": f.column, "key": f.key, "text": f.text} for f in error.shown
         ]
         body["fault_count"] = len(error.faults)
     return {"stacker_json": ENVELOPE_VERSION, "error": body}

@@ -12,7 +12,7 @@ import click
 from stacker.cli import rail_moves
 from stacker.cli.numbers import Whole
 from stacker.cli.output import note, output_options
-from stacker.cli.rail_told import agree, connected, profile_of, stands, tell
+from stacker.cli.rail_common import agree, connected, profile_of, show_result, stands
 from stacker.figures import as_typed, at_port
 
 
@@ -40,7 +40,7 @@ def ports(*, as_json: bool, quiet: bool) -> None:
 
     found = [{"port": port, "description": description} for port, description in link.ports()]
     text = "\n".join(f"{port['port']}  {port['description']}" for port in found) or "no serial port found"
-    tell("rail ports", {"ports": found}, text, as_json=as_json, quiet=quiet)
+    show_result("rail ports", {"ports": found}, text, as_json=as_json, quiet=quiet)
     note("Next: stacker rail identify PROFILE --url PORT", quiet=quiet or as_json)
 
 
@@ -121,7 +121,7 @@ def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool
         told = ", ".join(INPUT_WORDS[name].get(word, f"{name} {word}") for name, word in inputs.items())
         text += "\n" + fill(f"{told}.", 80)
     text += f"\n{found}" if found else ""
-    tell("rail identify", result, text, as_json=as_json, quiet=quiet)
+    show_result("rail identify", result, text, as_json=as_json, quiet=quiet)
     if words is not None:
         step = rail_words.next_step(profile, url, measured=words.measured_10_mm is not None, tried=go)
         note(f"Next: {step}", quiet=quiet or as_json)
@@ -177,7 +177,7 @@ def simulate(url: str, *, port: int, pty: bool, as_json: bool, quiet: bool) -> N
         raise click.UsageError("a served rail needs a finite time_scale.")
 
     def announce(address: str) -> None:
-        tell("rail simulate", {"url": address}, address, as_json=as_json, quiet=quiet)
+        show_result("rail simulate", {"url": address}, address, as_json=as_json, quiet=quiet)
         sys.stdout.flush()
         note(f"Next: stacker drive PLAN --go --url {address}; Ctrl-C ends the simulation", quiet=quiet or as_json)
 

@@ -9,7 +9,7 @@ import click
 
 from stacker.cli.numbers import FINITE
 from stacker.cli.output import note, output_options
-from stacker.cli.rail_told import agree, connected, profile_of, stands, tell
+from stacker.cli.rail_common import agree, connected, profile_of, show_result, stands
 from stacker.figures import as_typed, at_port
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def move(
     settings = rail_settings(read)
     words = f"to {to_mm:g} mm" if to_mm is not None else f"by {by_mm:+g} mm"
     if not go:
-        tell("rail move", {"moved": False}, f"would move {words}; nothing moved.", as_json=as_json, quiet=quiet)
+        show_result("rail move", {"moved": False}, f"would move {words}; nothing moved.", as_json=as_json, quiet=quiet)
         note("Next: the same with --go", quiet=quiet or as_json)
         return
     with connected(read, url, rail_at_mm) as (rail, _, interrupts):
@@ -77,7 +77,7 @@ def move(
     at_mm = at / settings.microsteps_per_mm
     result = {"moved": True, "known": known, "position_microsteps": at, "position_mm": at_mm if known else None}
     now = f"stands at {at_mm:.3f} mm" if known else f"has moved {words}; its position is not known"
-    tell("rail move", result, f"the rail {now}.", as_json=as_json, quiet=quiet)
+    show_result("rail move", result, f"the rail {now}.", as_json=as_json, quiet=quiet)
     follow = (
         f"stacker drive PLAN{at_port(url)}"
         if known
@@ -124,7 +124,7 @@ def find(profile: Path, *, end: str, go: bool, yes: bool, url: str | None, as_js
     per_mm = settings.microsteps_per_mm
     if not go:
         text = f"would travel to the {end} switch; nothing moved."
-        tell("rail find", {"moved": False}, text, as_json=as_json, quiet=quiet)
+        show_result("rail find", {"moved": False}, text, as_json=as_json, quiet=quiet)
         note("Next: make sure the way is free, then the same with --go", quiet=quiet or as_json)
         return
     switch_mm = read.low_switch_at_mm if end == "low" else None
@@ -142,7 +142,7 @@ def find(profile: Path, *, end: str, go: bool, yes: bool, url: str | None, as_js
     now = "stands at the switch; with low_switch_at_mm in the profile its position would be known"
     if known:
         now = f"stands at {at / per_mm:.3f} mm"
-    tell("rail find", result, f"{end} switch found; the rail {now}.", as_json=as_json, quiet=quiet)
+    show_result("rail find", result, f"{end} switch found; the rail {now}.", as_json=as_json, quiet=quiet)
     note(f"Next: {_after_find(profile, url, read, end, at / per_mm if known else None)}", quiet=quiet or as_json)
 
 

@@ -234,7 +234,7 @@ class HandRail:
         return take_up_microsteps(backlash_um=self.backlash_um, microstep_um=self.microstep_um)
 
 
-def what_opens_gaps(rail: RailProfile | HandRail) -> str:
+def gap_causes(rail: RailProfile | HandRail) -> str:
     """The errors of a rail that a gap risk counts, as a message names them."""
     motor = ", the motor's steps counted in" if rail.scatter_um != rail.repeatability_um else ""
     scatter = f"the rail's scatter ({significant(rail.scatter_um)} um{motor})"

@@ -11,13 +11,13 @@ from stacker.rail.controller import Controller, Identity, Where
 from stacker.rail.gcode import GcodeController
 from stacker.rail.line import LineController
 from stacker.rail.link import open_link
-from stacker.rail.rail import Rail, RailSettings, Wish
+from stacker.rail.rail import Rail, RailSettings, StopOrder
 
 
 def connect(
     link: LinkSettings,
     settings: RailSettings,
-    wish: Callable[[], Wish] = lambda: Wish.GO_ON,
+    stop_order: Callable[[], StopOrder] = lambda: StopOrder.GO_ON,
     *,
     met: Callable[[Controller, Identity], None] = lambda _controller, _identity: None,
 ) -> tuple[Rail, Identity]:
@@ -27,7 +27,7 @@ def connect(
     ----------
     link, settings : LinkSettings, RailSettings
         How to reach it, what it must be.
-    wish : callable
+    stop_order : callable
         Go on, stop, or stop at once.
     met : callable
         Told who answers, before it is taken over; what it raises ends the matter.
@@ -44,7 +44,7 @@ def connect(
         identity = controller.connect()
         _compare(identity, settings)
         met(controller, identity)
-        rail = Rail(controller, settings, wish)
+        rail = Rail(controller, settings, stop_order)
         controller.attend = rail.attend
         controller.take_over()
         rail.come_to_rest()

@@ -43,7 +43,7 @@ class Creeper:
         self._began_at, self._low, self._high = began_at, low, high
         go(rail, errand)
 
-    def told(self, rail: Rail) -> str:
+    def moved_text(self, rail: Rail) -> str:
         """How far it is from where the first such move began."""
         if self._began_at is None:
             return ""

@@ -15,12 +15,12 @@ from stacker.driving.durable import DurableFile
 from stacker.driving.going_on import Earlier, open_earlier, port_of
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
+from stacker.driving.run_options import Outcome, Person, RunOptions
 from stacker.driving.runner import run_frames
 from stacker.driving.shutters import FirstLook, shutter_for
 from stacker.driving.steps import check_steps
 from stacker.driving.stopped import stopped
 from stacker.driving.way import way_of
-from stacker.driving.wishes import Outcome, Person, Wishes
 from stacker.errors import LinkError, Refusal, StackerError
 from stacker.rail.clock import SystemClock
 from stacker.rail.controller import Identity
@@ -30,7 +30,7 @@ from stacker.rail.shutter import Shutter
 
 def drive(
     job: Job,
-    wishes: Wishes,
+    run_options: RunOptions,
     person: Person,
     *,
     journal_path: Path,
@@ -44,7 +44,7 @@ def drive(
     ----------
     job : Job
         The plan.
-    wishes : Wishes
+    run_options : RunOptions
         What the command line asks for.
     person : Person
         Who is asked and told.
@@ -72,30 +72,30 @@ def drive(
             closing.callback(earlier.journal.close)
             if earlier.cut:
                 person.tell(earlier.cut)
-        way = way_of(job, wishes, earlier, after)
-        rail, identity = connect(job.link, job.rail, person.wish, met=way.meet)
+        way = way_of(job, run_options, earlier, after)
+        rail, identity = connect(job.link, job.rail, person.stop_order, met=way.meet)
         closing.callback(rail.controller.close)
         shutter = shutter_for(rail, job.shutter, person.take)
         closing.callback(shutter.close)
-        if preflight.exposure_unseen(job) and not wishes.yes:
+        if preflight.exposure_unseen(job) and not run_options.yes:
             shutter = FirstLook(shutter, person.take)
         front_at, frames, where_from, refocused = way.place(person, rail, identity)
-        _agree(job, wishes, person, rail, front_at, frames, where_from)
-        begun = _begun(job, wishes, rail, identity, front_at, frames)
+        _agree(job, run_options, person, rail, front_at, frames, where_from)
+        begun = _begun(job, run_options, rail, identity, front_at, frames)
         if resume and earlier is not None:
             journal = earlier.journal
             journal.write("resume", utc=journals.utc_now(), **begun)
         else:
-            header = _header(job, wishes, rail, identity, begun, after=after, refocused=refocused)
+            header = _header(job, run_options, rail, identity, begun, after=after, refocused=refocused)
             journal = journals.create(journal_path, rail.clock.now, header, opener=opener)
             closing.callback(journal.close)
-        kind = earlier.past.kind if resume and earlier is not None else wishes.kind
+        kind = earlier.past.kind if resume and earlier is not None else run_options.kind
         last_shot = earlier.past.last_shot if earlier is not None and identity.boot == earlier.past.boot else 0
-        return _run(job, wishes, person, rail, shutter, journal, kind, front_at, frames, last_shot)
+        return _run(job, run_options, person, rail, shutter, journal, kind, front_at, frames, last_shot)
 
 
 def _begun(
-    job: Job, wishes: Wishes, rail: Rail, identity: Identity, front_at: int, frames: Sequence[int]
+    job: Job, run_options: RunOptions, rail: Rail, identity: Identity, front_at: int, frames: Sequence[int]
 ) -> dict[str, object]:
     """What the first line of a run and that of a resume have in common."""
     return {
@@ -104,7 +104,7 @@ def _begun(
         "frames": frames,
         "front_at_microsteps": front_at,
         "port": port_of(job.link.url),
-        "url": wishes.url if wishes.url and wishes.url.isprintable() else None,
+        "url": run_options.url if run_options.url and run_options.url.isprintable() else None,
         "controller": identity.name,
         "boot": identity.boot,
         "cannot_know": last_word.doubts(job.link.gcode),
@@ -113,7 +113,7 @@ def _begun(
 
 def _header(
     job: Job,
-    wishes: Wishes,
+    run_options: RunOptions,
     rail: Rail,
     identity: Identity,
     begun: dict[str, object],
@@ -126,24 +126,24 @@ def _header(
         "plan": {"name": job.name, "digest": job.digest, "columns": job.columns, "rows": job.rows},
         "profile_digest": job.profile_digest,
         "microsteps_per_mm": job.rail.microsteps_per_mm,
-        "kind": wishes.kind,
-        "warm_up_s": wishes.warm_up_s,
+        "kind": run_options.kind,
+        "warm_up_s": run_options.warm_up_s,
         "after": None if after is None or not str(after).isprintable() else str(after.resolve()),
         "refocused": refocused,
         "session": rail.controller.session,
         "before": identity.session,
-        "named": wishes.rail_at is not None,
+        "named": run_options.rail_at is not None,
         **begun,
     }
 
 
 def _agree(
-    job: Job, wishes: Wishes, person: Person, rail: Rail, front_at: int, frames: Sequence[int], where_from: str
+    job: Job, run_options: RunOptions, person: Person, rail: Rail, front_at: int, frames: Sequence[int], where_from: str
 ) -> None:
     """Check, set the limits, say what will happen, and ask."""
     preflight.check(job, front_at)
     text = preflight.announcement(job, rail.controller.where(), front_at, frames, where_from)
-    if wishes.yes:
+    if run_options.yes:
         person.tell(text)
     elif not person.confirm(f"{text}\nNothing in the way, camera ready? Go"):
         raise Refusal("not started: nothing moved.", code="declined")
@@ -152,7 +152,7 @@ def _agree(
 
 def _run(
     job: Job,
-    wishes: Wishes,
+    run_options: RunOptions,
     person: Person,
     rail: Rail,
     shutter: Shutter,
@@ -173,7 +173,7 @@ def _run(
             front_at=front_at,
             frames=frames,
             last_shot=last_shot,
-            warm_up_s=wishes.warm_up_s,
+            warm_up_s=run_options.warm_up_s,
             report=person.report,
         )
         if kind == "ends":

@@ -11,7 +11,7 @@ from stacker.documents.journal_lines import CLOSING
 from stacker.driving import preflight
 from stacker.driving.job import Job
 from stacker.driving.last_word import doubts
-from stacker.driving.paper import PaperProcess, PaperReleaseLine, paper_controller
+from stacker.driving.rehearsal import RehearsalProcess, RehearsalReleaseLine, rehearsal_controller
 from stacker.driving.runner import run_frames
 from stacker.driving.shutters import shutter_for
 from stacker.rail.rail import Rail
@@ -60,7 +60,7 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
         As the run would: limits, collision.
     """
     origin = 0 if front_at is None else front_at
-    controller = paper_controller(job, origin)
+    controller = rehearsal_controller(job, origin)
     rail = Rail(controller, job.rail)
     controller.take_over()
     rail.set_up()
@@ -77,8 +77,8 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
             rail,
             job.shutter,
             take=lambda _: True,
-            open_line=lambda _, line: PaperReleaseLine(controller.requests, line),
-            start=lambda command, **_: PaperProcess(controller.requests, command),
+            open_line=lambda _, line: RehearsalReleaseLine(controller.requests, line),
+            start=lambda command, **_: RehearsalProcess(controller.requests, command),
         )
     )
     rail.here()  # as a run knows it

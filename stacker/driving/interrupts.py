@@ -1,4 +1,4 @@
-"""Signals become a wish that the run looks at every 50 ms: on every system, and never in the middle of a write."""
+"""Signals become a stop order, looked at by the run every 50 ms: on every system, never in the middle of a write."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Any
 
-from stacker.rail.rail import Wish
+from stacker.rail.rail import StopOrder
 
 if TYPE_CHECKING:
     from typing_extensions import Self
@@ -84,6 +84,6 @@ class Interrupts:
         """A stop was obeyed: go on."""
         self.count = 0
 
-    def wish(self) -> Wish:
+    def stop_order(self) -> StopOrder:
         """What the person wants."""
-        return Wish(min(self.count, 2))
+        return StopOrder(min(self.count, 2))

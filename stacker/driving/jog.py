@@ -34,7 +34,7 @@ class Jog:
         Connected; it knows the soft limits.
     direction : int
         From which side every stop is approached: 1 as a run into the subject does, -1 as one out of it.
-    take_back_wish : callable
+    take_back_stop : callable
         Called when a stop was obeyed, so that the next move may start.
     index : float
         Of what the subject lies in behind a flat face: depths are that many times the travel.
@@ -48,9 +48,9 @@ class Jog:
     """
 
     def __init__(
-        self, rail: Rail, *, direction: int, take_back_wish: Callable[[], None] = lambda: None, index: float = 1.0
+        self, rail: Rail, *, direction: int, take_back_stop: Callable[[], None] = lambda: None, index: float = 1.0
     ) -> None:
-        self._rail, self._direction, self._take_back_wish, self._index = rail, direction, take_back_wish, index
+        self._rail, self._direction, self._take_back_stop, self._index = rail, direction, take_back_stop, index
         self._settings = rail.settings
         self._step = self._microsteps(0.1)
         self._speed = 0
@@ -137,7 +137,7 @@ class Jog:
     def status(self) -> str:
         """Position, step and marks, on one line."""
         if not self.known:
-            moved = self._creeper.told(self._rail)
+            moved = self._creeper.moved_text(self._rail)
             gap = "\n" if moved else " "
             return (
                 f"position lost{moved}:{gap}read the rail's scale and type, for example, 'here 41.2'\n"
@@ -163,7 +163,7 @@ class Jog:
         """
         if self._rail.come_to_rest() is None:
             raise LinkError("the controller no longer answers. Look at the rail.", code="no_reply")
-        self._take_back_wish()
+        self._take_back_stop()
         self._rail = self._rail.renewed()
         self.known, self._played_out = make_ready(self._rail).known, False
         if not self.known:

@@ -37,7 +37,7 @@ def listed(text: str, count: int) -> tuple[int, ...]:
     return tuple(sorted(chosen))
 
 
-def left_open(job: Job, past: Past) -> tuple[int, ...]:
+def pending_frames(job: Job, past: Past) -> tuple[int, ...]:
     """What a journal says is still to be taken of this plan.
 
     Raises

@@ -13,7 +13,7 @@ from stacker.driving.beside import run_before
 from stacker.driving.going_on import Earlier, position_holds
 from stacker.driving.here import how_here
 from stacker.driving.job import Job
-from stacker.driving.wishes import Person, Wishes
+from stacker.driving.run_options import Person, RunOptions
 from stacker.rail.controller import Controller, Identity
 from stacker.rail.rail import Rail
 
@@ -24,7 +24,7 @@ class Way:
 
     Parameters
     ----------
-    job, wishes : Job, Wishes
+    job, run_options : Job, RunOptions
         What is asked for.
     earlier : Earlier or None
         The run to go on from.
@@ -35,7 +35,7 @@ class Way:
     """
 
     job: Job
-    wishes: Wishes
+    run_options: RunOptions
     earlier: Earlier | None
     front_at: int | None
     frames: tuple[int, ...]
@@ -43,19 +43,19 @@ class Way:
     def meet(self, controller: Controller, identity: Identity) -> None:
         """Before the rail is taken over."""
         if self.earlier is not None:
-            moved_port = self.wishes.refocused and self.wishes.url is not None
+            moved_port = self.run_options.refocused and self.run_options.url is not None
             self.earlier.meet(self.job, controller, identity, moved_port=moved_port)
 
     def place(self, person: Person, rail: Rail, identity: Identity) -> tuple[int, tuple[int, ...], str, bool]:
         """Position 0, frames, where position 0 was taken from, and whether the front was focused anew."""
-        job, wishes = self.job, self.wishes
+        job, run_options = self.job, self.run_options
         if self.earlier is None or self.front_at is None:
             front_at, where_from = place_front(
                 rail,
                 job,
-                front_at=wishes.front_at,
-                rail_at=wishes.rail_at,
-                yes=wishes.yes,
+                front_at=run_options.front_at,
+                rail_at=run_options.rail_at,
+                yes=run_options.yes,
                 how_here=lambda position, counted: how_here(job, identity, position, counted),
             )
             return front_at, self.frames, where_from, False
@@ -64,8 +64,8 @@ class Way:
             rail,
             identity,
             front_at=self.front_at,
-            refocused=wishes.refocused,
-            confirm=None if wishes.yes else person.confirm,
+            refocused=run_options.refocused,
+            confirm=None if run_options.yes else person.confirm,
         )
         past = self.earlier.past
         frames = self.frames if holds else selection.after_refocusing(job, self.frames, again=past.refocused)
@@ -73,7 +73,7 @@ class Way:
         return self.front_at, frames, where_from, past.refocused or not holds
 
 
-def way_of(job: Job, wishes: Wishes, earlier: Earlier | None, after: Path | None) -> Way:
+def way_of(job: Job, run_options: RunOptions, earlier: Earlier | None, after: Path | None) -> Way:
     """What is to be taken, before the port is opened.
 
     Raises
@@ -82,23 +82,25 @@ def way_of(job: Job, wishes: Wishes, earlier: Earlier | None, after: Path | None
         When the earlier run was of something else, or left nothing.
     """
     if earlier is None:
-        frames = wishes.frames or tuple(range(1, job.count + 1))
-        frames += (CLOSING,) if wishes.closing_frame else ()
-        return Way(job=job, wishes=wishes, earlier=None, front_at=None, frames=frames)
-    front_at, frames = _left(job, wishes, earlier.past, after)
-    return Way(job=job, wishes=wishes, earlier=earlier, front_at=front_at, frames=frames)
+        frames = run_options.frames or tuple(range(1, job.count + 1))
+        frames += (CLOSING,) if run_options.closing_frame else ()
+        return Way(job=job, run_options=run_options, earlier=None, front_at=None, frames=frames)
+    front_at, frames = _left(job, run_options, earlier.past, after)
+    return Way(job=job, run_options=run_options, earlier=earlier, front_at=front_at, frames=frames)
 
 
-def _left(job: Job, wishes: Wishes, past: Past, after: Path | None) -> tuple[int, tuple[int, ...]]:
+def _left(job: Job, run_options: RunOptions, past: Past, after: Path | None) -> tuple[int, tuple[int, ...]]:
     """Front and frames of what an earlier run left open, or of what a new plan has beyond it."""
     if after is None:
-        return past.front_at, selection.left_open(job, past)
-    front_at = selection.front_after(job, past, wishes.front_at)
+        return past.front_at, selection.pending_frames(job, past)
+    front_at = selection.front_after(job, past, run_options.front_at)
     frames = selection.beyond(job, past, front_at, [read_journal(path) for path in run_before(past, after)])
-    return front_at, frames + ((CLOSING,) if wishes.closing_frame else ())
+    return front_at, frames + ((CLOSING,) if run_options.closing_frame else ())
 
 
-def looked_at(job: Job, wishes: Wishes, resume: Path | None, after: Path | None) -> tuple[int | None, tuple[int, ...]]:
+def looked_at(
+    job: Job, run_options: RunOptions, resume: Path | None, after: Path | None
+) -> tuple[int | None, tuple[int, ...]]:
     """The front and the frames of a dry run, as far as they can be told without the rail.
 
     Raises
@@ -107,10 +109,10 @@ def looked_at(job: Job, wishes: Wishes, resume: Path | None, after: Path | None)
         As the run would.
     """
     if (source := resume or after) is None:
-        way = way_of(job, wishes, None, None)
-        return (job.front_at if wishes.front_at is None else wishes.front_at), way.frames
+        way = way_of(job, run_options, None, None)
+        return (job.front_at if run_options.front_at is None else run_options.front_at), way.frames
     past = read_journal(source)
-    front_at, frames = _left(job, wishes, past, after)
-    if past.lost or wishes.refocused:
+    front_at, frames = _left(job, run_options, past, after)
+    if past.lost or run_options.refocused:
         frames = selection.after_refocusing(job, frames, again=past.refocused)
     return front_at, frames

@@ -1,4 +1,4 @@
-"""The f-number that suits a wish best: exact to a hundredth, though time goes up and down with it."""
+"""The f-number that suits a goal best: exact to a hundredth, though time goes up and down with it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _REFUSED_RANGE = 2 ** (1 / 8)  # between two refused f-numbers less than a quart
 
 
 @record
-class Wish:
+class Goal:
     """What a person wants of an f-number; ``None`` where it does not matter.
 
     Attributes
@@ -34,8 +34,8 @@ class Wish:
     frames: int | None = None
     minutes: float | None = None
 
-    def granted(self, row: ApertureRow) -> bool:
-        """Whether there is a stack that resolves the detail with no more frames and time than wished."""
+    def met(self, row: ApertureRow) -> bool:
+        """Whether there is a stack that resolves the detail with no more frames and time than sought."""
         if row.frames is None or (self.frames is not None and row.frames > self.frames):
             return False
         if self.minutes is not None and (row.duration_s is None or row.duration_s > self.minutes * 60):
@@ -58,31 +58,31 @@ class _Search:
             self._known[hundredths] = aperture_row(self.request, hundredths / _HUNDREDTHS)
         return self._known[hundredths]
 
-    def first(self, wish: Wish, low: int, high: int, *, rising: bool) -> int | None:
-        """The f-number from `low` to `high` that grants a wish: the smallest one if `rising`, else the largest.
+    def first(self, goal: Goal, low: int, high: int, *, rising: bool) -> int | None:
+        """The f-number from `low` to `high` that meets a goal: the smallest one if `rising`, else the largest.
 
         Halves the range until it has one frame count: in that, detail coarsens and time grows with the f-number, so
-        that what grants a wish is its lower part. Halves in which nothing can grant it are left out.
+        that what meets a goal is its lower part. Halves in which nothing can meet it are left out.
         """
         near, far = (low, high) if rising else (high, low)
-        if wish.granted(self.row(near)):
+        if goal.met(self.row(near)):
             return near
         if high - low < 2:
-            return far if wish.granted(self.row(far)) else None
+            return far if goal.met(self.row(far)) else None
         wide, narrow = self.row(low), self.row(high)
-        if self._hopeless(wish, wide, narrow):
+        if self._hopeless(goal, wide, narrow):
             return None
         if wide.frames is not None and wide.frames == narrow.frames:
-            return self._edge(wish.granted, low, high) if not rising and wish.granted(wide) else None
+            return self._edge(goal.met, low, high) if not rising and goal.met(wide) else None
         middle = (low + high) // 2
         for half in ((low, middle), (middle, high))[:: 1 if rising else -1]:
-            found = self.first(wish, *half, rising=rising)
+            found = self.first(goal, *half, rising=rising)
             if found is not None:
                 return found
         return None
 
-    def _hopeless(self, wish: Wish, wide: ApertureRow, narrow: ApertureRow) -> bool:
-        """Whether no f-number between two that refuse a wish can grant it.
+    def _hopeless(self, goal: Goal, wide: ApertureRow, narrow: ApertureRow) -> bool:
+        """Whether no f-number between two that refuse a goal can meet it.
 
         Between them detail is no finer than at the wide one, frames are no fewer than at the narrow one, and no
         exposure is shorter than at the wide one. Moves that add up to one way take the longer, the more they are; the
@@ -90,30 +90,30 @@ class _Search:
         """
         if wide.frames is None and narrow.frames is None:
             return narrow.f_number < wide.f_number * _REFUSED_RANGE
-        if wish.detail_um is not None and (wide.finest_detail_um or 0.0) > wish.detail_um:
+        if goal.detail_um is not None and (wide.finest_detail_um or 0.0) > goal.detail_um:
             return True
         if narrow.frames is None:
             return False
-        if wish.frames is not None and narrow.frames > wish.frames:
+        if goal.frames is not None and narrow.frames > goal.frames:
             return True
-        if wish.minutes is None or narrow.duration_s is None:
+        if goal.minutes is None or narrow.duration_s is None:
             return False
         shorter_s = (narrow.exposure_s or 0.0) - (wide.exposure_s or 0.0)
         beyond_s = (2 + 2 * self.request.focus.end_frames) * narrow.duration_s / narrow.frames
-        return narrow.duration_s - narrow.frames * shorter_s - beyond_s > wish.minutes * 60
+        return narrow.duration_s - narrow.frames * shorter_s - beyond_s > goal.minutes * 60
 
-    def _edge(self, grants: Callable[[ApertureRow], bool], granting: int, refusing: int) -> int:
+    def _edge(self, meets: Callable[[ApertureRow], bool], meeting: int, missing: int) -> int:
         """The last f-number with a property, on the way from one with it to one without."""
-        while abs(granting - refusing) > 1:
-            middle = (granting + refusing) // 2
-            granting, refusing = (middle, refusing) if grants(self.row(middle)) else (granting, middle)
-        return granting
+        while abs(meeting - missing) > 1:
+            middle = (meeting + missing) // 2
+            meeting, missing = (middle, missing) if meets(self.row(middle)) else (meeting, middle)
+        return meeting
 
 
 def best_aperture(
-    request: Request, wish: Wish, *, least: float = MARKS[0], most: float = MARKS[-1]
+    request: Request, goal: Goal, *, least: float = MARKS[0], most: float = MARKS[-1]
 ) -> ApertureRow | None:
-    """The f-number, to a hundredth, that grants a wish best.
+    """The f-number, to a hundredth, that meets a goal best.
 
     With a detail to resolve that is the one with the fewest frames, without one the finest detail within the budget;
     of equals it is the larger f-number.
@@ -122,7 +122,7 @@ def best_aperture(
     ----------
     request : Request
         Its own f-number counts as one that the lens has, beyond `least` or `most` too.
-    wish : Wish
+    goal : Goal
         What matters.
     least, most : float
         Ends of the aperture ring, where the request does not tell them.
@@ -130,7 +130,7 @@ def best_aperture(
     Returns
     -------
     ApertureRow or None
-        ``None`` where no f-number grants the wish.
+        ``None`` where no f-number meets the goal.
 
     Raises
     ------
@@ -139,22 +139,22 @@ def best_aperture(
 
     Notes
     -----
-    Stopping down never makes detail finer nor frames more. So the largest f-number that grants a wish has the fewest
+    Stopping down never makes detail finer nor frames more. So the largest f-number that meets a goal has the fewest
     frames; and the smallest within a budget has the finest detail, which larger ones share as long as pixels rule.
     The time is a sawtooth: a lamp needs longer, until the stack has a frame less.
     """
     own = marked_f_number(request)
-    if wish.minutes is not None:
+    if goal.minutes is not None:
         _refuse_unknown_time(aperture_row(request, own))
     search = _Search(request=request)
     low, high = (round(end * _HUNDREDTHS) for end in ring_of(request, widest=least, smallest=most))
-    if wish.detail_um is None:
-        finest = search.first(wish, low, high, rising=True)
+    if goal.detail_um is None:
+        finest = search.first(goal, low, high, rising=True)
         if finest is None:
             return None
-        wish = replace(wish, detail_um=search.row(finest).finest_detail_um)
-    assert wish.detail_um is not None
-    best = search.first(replace(wish, detail_um=wish.detail_um * _SAME), low, high, rising=False)
+        goal = replace(goal, detail_um=search.row(finest).finest_detail_um)
+    assert goal.detail_um is not None
+    best = search.first(replace(goal, detail_um=goal.detail_um * _SAME), low, high, rising=False)
     return None if best is None else search.row(best)
 
 

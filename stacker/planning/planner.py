@@ -79,7 +79,7 @@ def plan_of(request: Request, assumed: dict[str, Any]) -> Plan:
     )
 
 
-def six(value: float | None) -> float | None:
+def six_digits(value: float | None) -> float | None:
     """A number to six significant digits, without a negative zero; infinity is not known."""
     return None if value is None or not math.isfinite(value) else float(f"{value:.6g}") + 0.0
 
@@ -87,7 +87,11 @@ def six(value: float | None) -> float | None:
 def _rounded(block: Any) -> Any:
     return replace(
         block,
-        **{name: six(value) for name in block.__dataclass_fields__ if isinstance(value := getattr(block, name), float)},
+        **{
+            name: six_digits(value)
+            for name in block.__dataclass_fields__
+            if isinstance(value := getattr(block, name), float)
+        },
     )
 
 
@@ -116,14 +120,14 @@ def _optics(draft: Draft) -> Optics:
 
 
 def _six(value: float) -> float:
-    rounded = six(value)
+    rounded = six_digits(value)
     assert rounded is not None
     return rounded
 
 
 def _depth_of_field(draft: Draft) -> DepthOfField:
     criterion, front = draft.criterion, Aperture.of(draft.imaging)
-    by_model = {f"{model}_um": six(float(criterion.depth_by_model_um(model, front))) for model in MODELS}
+    by_model = {f"{model}_um": six_digits(float(criterion.depth_by_model_um(model, front))) for model in MODELS}
     return DepthOfField(
         model=draft.request.focus.model,
         total_um=_six(float(criterion.slice_um(front))),

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from stacker.documents.plan import Warned
-from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
+from stacker.documents.rail_profile import HandRail, RailProfile, gap_causes
 from stacker.documents.rigs import RingRig
 from stacker.figures import chance, shutter_time, significant
 from stacker.planning.aberrations import aberrations
@@ -189,7 +189,7 @@ def _how_soft(draft: Draft, risk: float) -> str:
 
 def _gap_text(draft: Draft, risk: float, profile: RailProfile | HandRail) -> str:
     likely = "almost surely" if risk > _ALMOST_SURE else f"with probability {risk:.2g}"
-    found = f"some seam will fall short {likely}, from {what_opens_gaps(profile)}; {_how_soft(draft, risk)}"
+    found = f"some seam will fall short {likely}, from {gap_causes(profile)}; {_how_soft(draft, risk)}"
     overlap = overlap_for_rail(draft.request)
     if overlap is not None:
         instead = "" if draft.request.focus.seam_contrast is None else " instead of seam_contrast"

@@ -92,13 +92,13 @@ def _place(value: float, least: float, most: float) -> float:
     return math.log(value / least) / math.log(most / least) if most > least else 0.0
 
 
-def none_grants(
+def why_none_meets(
     rows: Sequence[ApertureRow], detail_um: float | None, frames: int | None, minutes: float | None
 ) -> list[str]:
-    """Why no f-number grants the wish: what the rig would need at best."""
+    """Why no f-number meets the goal: what the rig would need at best."""
     details = [row.finest_detail_um for row in rows if row.finest_detail_um is not None]
     counts = [row.frames for row in rows if row.frames is not None]
-    wishes = [
+    goals = [
         *([f"{detail_um:g} um"] if detail_um is not None else []),
         *([f"{frames} frames"] if frames is not None else []),
         *([f"{minutes:g} minutes"] if minutes is not None else []),
@@ -115,4 +115,4 @@ def none_grants(
     remedy = (
         "use more magnification for finer detail, and a shallower stack, less overlap or a faster rail for the rest"
     )
-    return wrapped(f"No f-number here gives {' and '.join(wishes)}{known}: {remedy}.")
+    return wrapped(f"No f-number here gives {' and '.join(goals)}{known}: {remedy}.")

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from stacker.documents.plan import Plan
-from stacker.documents.rail_profile import HandRail, RailProfile, what_opens_gaps
+from stacker.documents.rail_profile import HandRail, RailProfile, gap_causes
 from stacker.documents.words import HANDS
 from stacker.figures import chance, shutter_time, significant
 from stacker.presenting.tables import WIDTH, duration, f_number, wrapped
@@ -78,7 +78,7 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
     rail, risk = plan.request.rail, coverage.gap_risk
     if rail is not None:
         unknown = risk is None and rail.repeatability_um is None
-        source = "how well the rail repeats is not known" if unknown else f"from {what_opens_gaps(rail)}"
+        source = "how well the rail repeats is not known" if unknown else f"from {gap_causes(rail)}"
         yield "gap risk", f"unknown: {source}" if unknown else f"{chance(risk)} for the whole stack, {source}"
 
 

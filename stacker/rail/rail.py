@@ -17,7 +17,7 @@ MARGIN, MARGIN_S = 1.1, 2.0  # protocol page, section 9: a move may take that mu
 SOON_S = 0.004  # how often the end of a move is asked for once it is due
 
 
-class Wish(IntEnum):
+class StopOrder(IntEnum):
     """What the person wants of a run: go on, stop gently, stop at once."""
 
     GO_ON = 0
@@ -102,7 +102,7 @@ class Rail:
         Connected and taken over by this host.
     settings : RailSettings
         The rail in microsteps.
-    wish : callable
+    stop_order : callable
         What the person wants right now; asked every 50 ms.
 
     Attributes
@@ -112,19 +112,22 @@ class Rail:
     """
 
     def __init__(
-        self, controller: Controller, settings: RailSettings, wish: Callable[[], Wish] = lambda: Wish.GO_ON
+        self,
+        controller: Controller,
+        settings: RailSettings,
+        stop_order: Callable[[], StopOrder] = lambda: StopOrder.GO_ON,
     ) -> None:
-        self.controller, self.settings, self._wish = controller, settings, wish
+        self.controller, self.settings, self._stop_order = controller, settings, stop_order
         self.clock = controller.clock
         self.bounds = (settings.soft_low, settings.soft_high)
         self.arrived_s = self.clock.now()
         self._pushed = 0  # the direction of the last move; 0: nobody knows
         self._last: int | None = None
-        self._obeyed = Wish.GO_ON
+        self._obeyed = StopOrder.GO_ON
 
     def renewed(self) -> Rail:
         """The same rail after an obeyed stop, free to move again; its limits must be set anew."""
-        fresh = Rail(self.controller, self.settings, self._wish)
+        fresh = Rail(self.controller, self.settings, self._stop_order)
         self.controller.attend = fresh.attend
         return fresh
 
@@ -160,22 +163,22 @@ class Rail:
                 key="rail.soft_limits_mm",
             )
 
-    # -- the person's wish
+    # -- the person's stop_order
 
     def attend(self) -> None:
         """Obey an interrupt that came since the last look: send the stop byte."""
-        wish = self._wish()
-        if wish > self._obeyed:
-            self._obeyed = wish
+        stop_order = self._stop_order()
+        if stop_order > self._obeyed:
+            self._obeyed = stop_order
             self._send_stop()
 
     def _send_stop(self) -> None:
-        self.controller.stop(at_once=self._obeyed is Wish.STOP_AT_ONCE)
+        self.controller.stop(at_once=self._obeyed is StopOrder.STOP_AT_ONCE)
 
     @property
     def stopping(self) -> bool:
         """Whether a stop was ordered."""
-        return self._obeyed > Wish.GO_ON
+        return self._obeyed > StopOrder.GO_ON
 
     def raise_if_stopped(self) -> None:
         """Leave the run when a stop was ordered."""
@@ -258,7 +261,7 @@ class Rail:
             try:
                 self.controller.start_move(position)
             except ControllerRefused as refused:
-                raise self.explained(refused) from refused
+                raise self.error_behind(refused) from refused
             took_s = self.settings.move_s(position - start)
             due_s = self.controller.acted_s + took_s
             where = self.await_rest(due_s, self.clock.now() + took_s * MARGIN + MARGIN_S)
@@ -342,7 +345,7 @@ class Rail:
             code=where.ended,
         )
 
-    def explained(self, refused: ControllerRefused) -> StackerError:
+    def error_behind(self, refused: ControllerRefused) -> StackerError:
         """A refusal as what happened, where the controller knows: a stop that overtook the request, a lost position."""
         self.attend()
         if self.stopping:

@@ -190,7 +190,7 @@ class RailShutter:
                 return rail.controller.fire(shot, position)
             except ControllerRefused as refused:
                 if refused.reason != "busy" or rail.clock.now() > give_up_s:
-                    raise rail.explained(refused) from refused
+                    raise rail.error_behind(refused) from refused
             rail.wait_until(rail.clock.now() + OUTCOME_EVERY_S)
             rail.raise_if_stopped()
 

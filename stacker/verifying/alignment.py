@@ -49,7 +49,7 @@ class Alignment:
         Pictures that lie in the likely moment of a shot: what alignments are compared by.
     open_shots : frozenset of int
         Shots that some assignment of this size leaves without all their pictures.
-    bare_shots : frozenset of int
+    always_open_shots : frozenset of int
         Those of them that every assignment of this size leaves so: no picture of another shot could be theirs.
     reach : tuple of int or None
         First and last picture that has a shot.
@@ -59,7 +59,7 @@ class Alignment:
     shot_of: tuple[int | None, ...]
     count: int
     open_shots: frozenset[int]
-    bare_shots: frozenset[int]
+    always_open_shots: frozenset[int]
     reach: tuple[int, int] | None = None
 
 
@@ -109,7 +109,7 @@ def alignments(
 def no_picture(shots: int, pictures: int) -> Alignment:
     """No picture belongs to any shot."""
     none = frozenset(range(shots))
-    return Alignment(offset_s=0.0, shot_of=(None,) * pictures, count=0, open_shots=none, bare_shots=none)
+    return Alignment(offset_s=0.0, shot_of=(None,) * pictures, count=0, open_shots=none, always_open_shots=none)
 
 
 class Fit:
@@ -157,7 +157,7 @@ class Fit:
             shot_of=tuple(shot_of),
             count=count,
             open_shots=frozenset(self._open(likely, likely_rooms, offset_s)),
-            bare_shots=frozenset(
+            always_open_shots=frozenset(
                 shot for shot, room in enumerate(rooms) if room and not self._rivals(shot, shot_of, offset_s)
             ),
             reach=(used[0], used[-1]) if used else None,

@@ -51,7 +51,7 @@ def gaps(reading: Reading, confirmed: set[int], each: int) -> Gaps:
         options = reading.options[leg]
         if shot.counts and not any(place in option.open_shots for option in options):
             can_be_open.discard(shot.frame)
-        if not all(place in option.bare_shots for option in options):
+        if not all(place in option.always_open_shots for option in options):
             bare.discard(shot.frame)
     bare &= can_be_open
     if prod(map(len, reading.options)) > _MANY:
@@ -79,7 +79,7 @@ def _lacking(reading: Reading, ways: Sequence[Alignment], confirmed: set[int], e
             idle[shot.frame] += place in ways[leg].open_shots  # it could be the one that stays without
             if shot.counts:
                 sure.add(shot.frame)
-        elif place not in ways[leg].bare_shots:
+        elif place not in ways[leg].always_open_shots:
             vacant += 1
     spare = sum(min(idle[frame], count - (frame in confirmed)) for frame, count in filled.items())
     lacking = sum(max(0, each - fullest.get(frame, 0)) for frame in confirmed)

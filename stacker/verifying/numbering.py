@@ -38,7 +38,7 @@ def told_by_numbers(
         The same where the numbers decide nothing.
     """
     used = [picture for picture, shot in enumerate(one.shot_of) if shot is not None]
-    if one.open_shots == one.bare_shots or any(numbers[picture] is None for picture in used):
+    if one.open_shots == one.always_open_shots or any(numbers[picture] is None for picture in used):
         return one
     fit = Fit(windows, taken_s, resolution_s, slack_s, 1)
     places = [set(fit.takers(taken_s[picture], one.offset_s)) for picture in used]
@@ -63,5 +63,5 @@ def told_by_numbers(
         one,
         shot_of=tuple(shot_of),
         open_shots=frozenset(open_shots),
-        bare_shots=frozenset(open_shots.difference(*places)),
+        always_open_shots=frozenset(open_shots.difference(*places)),
     )

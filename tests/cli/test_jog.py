@@ -20,7 +20,7 @@ from stacker.documents.templates import template
 from stacker.driving.interrupts import Interrupts
 from stacker.errors import InputError
 from stacker.planning.planner import plan_of
-from stacker.rail.rail import Wish
+from stacker.rail.rail import StopOrder
 
 SIM = "sim://bench?time_scale=inf"
 
@@ -270,12 +270,12 @@ def test_a_signal_to_end_leaves_the_terminal_as_it_was_and_prints_the_marks(benc
 def test_a_signal_to_end_during_a_move_is_the_end_of_it():
     with Interrupts() as interrupts:
         os.kill(os.getpid(), signal.SIGTERM)
-        assert (interrupts.wish(), interrupts.ending) == (Wish.STOP, True)
+        assert (interrupts.stop_order(), interrupts.ending) == (StopOrder.STOP, True)
         interrupts.forget()
         assert _reader(interrupts, keys=False)() is None
     with Interrupts() as interrupts:
         os.kill(os.getpid(), signal.SIGINT)
-        assert (interrupts.wish(), interrupts.ending) == (Wish.STOP, False)
+        assert (interrupts.stop_order(), interrupts.ending) == (StopOrder.STOP, False)
 
 
 def without_depth():

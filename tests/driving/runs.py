@@ -14,7 +14,7 @@ from typing import Any
 from stacker.documents.journal import read_journal
 from stacker.driving.bench import connect
 from stacker.driving.bring_up import go_by
-from stacker.driving.drive import Outcome, Person, Wishes, drive
+from stacker.driving.drive import Outcome, Person, RunOptions, drive
 from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job, LinkSettings, Pace
 from stacker.errors import InputError, Refusal, StackerError
@@ -91,14 +91,14 @@ def run(
     job: Job,
     *,
     resume: bool = False,
-    wishes: Wishes | None = None,
+    run_options: RunOptions | None = None,
     who: Person | None = None,
     opener: Callable[..., DurableFile] = DurableFile,
 ) -> Outcome:
     """Drive a job into its journal."""
     return drive(
         job,
-        wishes or Wishes(yes=True),
+        run_options or RunOptions(yes=True),
         who or person(),
         journal_path=journal_of(job),
         resume=resume,

@@ -15,10 +15,10 @@ from driving.runs import MIDDLE, events, journal_of, make_job, openings, person,
 from stacker.documents.journal import DamagedJournal, read_journal
 from stacker.documents.journal_lines import line_of
 from stacker.driving.drive import drive
+from stacker.driving.run_options import RunOptions
 from stacker.driving.selection import listed
-from stacker.driving.wishes import Wishes
 from stacker.errors import InputError, Refusal, RunStopped
-from stacker.rail.rail import Wish
+from stacker.rail.rail import StopOrder
 
 TAIL = 1100  # bytes: some ten lines, the most that a disk may lose of the last writes of two blocks
 
@@ -29,7 +29,7 @@ def interrupted(folder, looks):
     job = make_job(folder)
     seen = []
     with contextlib.suppress(RunStopped):
-        run(job, who=person(wish=lambda: seen.append(0) or Wish(len(seen) >= looks)))
+        run(job, who=person(stop_order=lambda: seen.append(0) or StopOrder(len(seen) >= looks)))
     return job
 
 
@@ -71,7 +71,7 @@ def go_on(job):
     except InputError as refused:
         assert "start a new run" in str(refused)  # noqa: PT017
         journal_of(job).unlink()
-        run(job, wishes=Wishes(yes=True, front_at=MIDDLE))
+        run(job, run_options=RunOptions(yes=True, front_at=MIDDLE))
         return "anew"
     except Refusal as refused:
         assert refused.code == "complete"  # noqa: PT017
@@ -84,10 +84,10 @@ def by_hand(job, told):
     if command is None:
         assert "nothing is left to take" in told
         return "complete"
-    wishes = Wishes(
+    run_options = RunOptions(
         yes=True, kind="frames", frames=listed(command[1], job.count), front_at=round(float(command[2]) * 1600)
     )
-    drive(job, wishes, person(), journal_path=job.path.parent / "by_hand.run.jsonl")
+    drive(job, run_options, person(), journal_path=job.path.parent / "by_hand.run.jsonl")
     return "by hand"
 
 

@@ -6,14 +6,14 @@ import pytest
 from driving.runs import events, make_job, run
 
 from stacker.driving import dry_run
-from stacker.driving.drive import Wishes
-from stacker.driving.paper import QUESTIONS
+from stacker.driving.drive import RunOptions
+from stacker.driving.rehearsal import QUESTIONS
 from stacker.errors import Refusal
 from stacker.rail import link
 from stacker.rail.line import LineController
 
 
-def sent_by_a_run(job, monkeypatch, **wishes):
+def sent_by_a_run(job, monkeypatch, **run_options):
     """The requests of a real run, questions left out."""
     asked = []
     ask = LineController.ask
@@ -23,7 +23,7 @@ def sent_by_a_run(job, monkeypatch, **wishes):
         return ask(self, verb, *arguments)
 
     monkeypatch.setattr(LineController, "ask", noting)
-    run(job, wishes=Wishes(yes=True, **wishes))
+    run(job, run_options=RunOptions(yes=True, **run_options))
     return [words for words in asked if words.split(" ")[0] not in QUESTIONS]
 
 

@@ -26,7 +26,7 @@ from driving.runs import (
 from stacker.documents.journal import read_journal
 from stacker.driving import bench
 from stacker.driving.bench import connect
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.driving.durable import DurableFile
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.line import LineController
@@ -64,7 +64,7 @@ def controller_reset(folder, at_s, error):
         run(job, resume=True)
     assert len(openings(job)) == taken
     refocus(job, error=error)
-    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    run(job, resume=True, run_options=RunOptions(yes=True, refocused=True))
     past = read_journal(journal_of(job))
     assert set(past.confirmed) == set(range(1, job.count + 1))
     again = sorted(place - MIDDLE - error for place in openings(job)[taken:])
@@ -252,7 +252,7 @@ def test_the_motor_is_let_go_only_where_the_profile_says_so(tmp_path):
         run(job)
     assert len(openings(job)) == stopped_before
     journal_of(job).unlink()
-    run(job, wishes=Wishes(yes=True, rail_at=MIDDLE, front_at=MIDDLE))  # the motor is energised again
+    run(job, run_options=RunOptions(yes=True, rail_at=MIDDLE, front_at=MIDDLE))  # the motor is energised again
     assert len(openings(job)) == stopped_before + job.count
 
 

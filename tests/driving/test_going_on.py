@@ -30,10 +30,10 @@ from stacker.driving.beside import beside, journal_path, of_one_stack, of_this_p
 from stacker.driving.bring_up import go_by
 from stacker.driving.drive import drive
 from stacker.driving.going_on import port_of, same_rail
-from stacker.driving.wishes import Wishes
+from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.controller import Identity
-from stacker.rail.rail import Wish
+from stacker.rail.rail import StopOrder
 from stacker.verifying.shots import read_run
 
 
@@ -43,7 +43,7 @@ def stopped_after(folder, frames, **changes):
     job = make_job(folder, **changes)
     taken = []
     with pytest.raises(RunStopped):
-        run(job, who=person(report=taken.append, wish=lambda: Wish(len(taken) >= frames)))
+        run(job, who=person(report=taken.append, stop_order=lambda: StopOrder(len(taken) >= frames)))
     return job
 
 
@@ -123,8 +123,8 @@ def test_a_resume_killed_at_any_moment_blames_no_other_program(tmp_path, moments
 @pytest.mark.parametrize(("between", "asked"), [({}, False), ({"rail_at": MIDDLE + 40}, True)], ids=["ends", "named"])
 def test_a_run_that_came_between_is_no_stranger_unless_it_named_the_place_anew(tmp_path, between, asked):
     job = stopped_after(tmp_path, 2)
-    wishes = Wishes(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends", **between)
-    drive(job, wishes, person(), journal_path=tmp_path / "ends.run.jsonl")
+    run_options = RunOptions(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends", **between)
+    drive(job, run_options, person(), journal_path=tmp_path / "ends.run.jsonl")
     if asked:
         for _ in range(2):  # a refused attempt is not trusted either
             with pytest.raises(Refusal, match="Another program used the rail"):
@@ -140,7 +140,7 @@ def test_a_stranger_between_two_runs_is_one(tmp_path):
     rail.controller.close()
     drive(
         job,
-        Wishes(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends"),
+        RunOptions(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends"),
         person(),
         journal_path=tmp_path / "ends.run.jsonl",
     )
@@ -168,7 +168,9 @@ def test_a_folder_renamed_in_mid_run_loses_nothing(tmp_path):
             if len(taken) == 2:
                 (tmp_path / name).rename(tmp_path / f"{name}_renamed")
 
-        who = person(report=report, tell=told.append, wish=lambda n=stop_after, taken=taken: Wish(len(taken) >= n))
+        who = person(
+            report=report, tell=told.append, stop_order=lambda n=stop_after, taken=taken: StopOrder(len(taken) >= n)
+        )
         if name == "whole":
             outcome = run(job, who=who)
             assert set(outcome.past.confirmed) == set(range(1, 7))
@@ -188,15 +190,15 @@ def test_a_resumed_look_at_the_ends_goes_back_to_the_front(tmp_path):
     with pytest.raises(RunStopped):
         run(
             job,
-            wishes=Wishes(yes=True, frames=(1, 3, 6), kind="ends"),
-            who=person(report=taken.append, wish=lambda: Wish(len(taken) >= 2)),
+            run_options=RunOptions(yes=True, frames=(1, 3, 6), kind="ends"),
+            who=person(report=taken.append, stop_order=lambda: StopOrder(len(taken) >= 2)),
         )
     outcome = run(job, resume=True)  # as the command line does: it knows nothing of ends
     assert (outcome.position, outcome.past.kind) == (MIDDLE, "ends")
 
 
-def anew(job, name, wishes=None):
-    return drive(job, wishes or Wishes(yes=True), person(), journal_path=job.path.parent / name)
+def anew(job, name, run_options=None):
+    return drive(job, run_options or RunOptions(yes=True), person(), journal_path=job.path.parent / name)
 
 
 def test_where_a_run_left_the_rail_is_not_taken_for_the_front(tmp_path):
@@ -207,9 +209,9 @@ def test_where_a_run_left_the_rail_is_not_taken_for_the_front(tmp_path):
     with pytest.raises(Refusal, match=told):
         anew(job, "again.run.jsonl")
     with pytest.raises(Refusal, match=r"where a run left it \(demo.run.jsonl\), 0.150 mm deeper"):
-        anew(job, "again.run.jsonl", Wishes(rail_at=MIDDLE + 240))  # its scale read by hand: it was not moved
+        anew(job, "again.run.jsonl", RunOptions(rail_at=MIDDLE + 240))  # its scale read by hand: it was not moved
     assert len(events(job, "start")) == moved
-    anew(job, "again.run.jsonl", Wishes(yes=True, front_at=MIDDLE + 48))  # as that place is called by now
+    anew(job, "again.run.jsonl", RunOptions(yes=True, front_at=MIDDLE + 48))  # as that place is called by now
     assert openings(job) == 2 * [MIDDLE + position for position in job.positions]
 
 
@@ -225,8 +227,8 @@ def test_how_here_was_reached_is_said(tmp_path):
     asked = []
     who = person(confirm=lambda text: asked.append(" ".join(text.split())) or True)
 
-    def drive_on(name, **wishes):
-        drive(job, Wishes(**wishes), who, journal_path=tmp_path / name)
+    def drive_on(name, **run_options):
+        drive(job, RunOptions(**run_options), who, journal_path=tmp_path / name)
         return asked[-1]
 
     fresh = drive_on("a.run.jsonl", frames=(1, 6), kind="ends")
@@ -252,9 +254,9 @@ def planned_anew(job, before, behind, digest="e"):
     return replace(deeper, positions=places, rows=rows, focus_um=focus_um, digest=digest * 64, path=path)
 
 
-def after(job, name, before, **wishes):
+def after(job, name, before, **run_options):
     path = job.path.parent / name
-    return drive(job, Wishes(yes=True, kind="after", **wishes), person(), journal_path=path, after=before)
+    return drive(job, RunOptions(yes=True, kind="after", **run_options), person(), journal_path=path, after=before)
 
 
 def test_a_stack_is_made_deeper_on_both_sides_without_taking_a_frame_twice(tmp_path):
@@ -291,12 +293,12 @@ def test_a_deeper_run_that_was_stopped_is_resumed(tmp_path):
     with pytest.raises(RunStopped):
         drive(
             new,
-            Wishes(yes=True, kind="after"),
-            person(report=taken.append, wish=lambda: Wish(len(taken) >= 2)),
+            RunOptions(yes=True, kind="after"),
+            person(report=taken.append, stop_order=lambda: StopOrder(len(taken) >= 2)),
             journal_path=tmp_path / "new.run.jsonl",
             after=journal_of(job),
         )
-    drive(new, Wishes(yes=True), person(), journal_path=tmp_path / "new.run.jsonl", resume=True)
+    drive(new, RunOptions(yes=True), person(), journal_path=tmp_path / "new.run.jsonl", resume=True)
     assert openings(job) == [MIDDLE + place for place in new.positions]
 
 
@@ -373,8 +375,8 @@ def journals(job, *kinds):
     paths = []
     for number, kind in enumerate(kinds):
         path = job.path.with_name(f"demo-20310504-2200{number:02}Z.run.jsonl")
-        wishes = Wishes(yes=True, front_at=MIDDLE, kind=kind, frames=() if kind == "all" else (2, 5))
-        drive(job, wishes, person(), journal_path=path)
+        run_options = RunOptions(yes=True, front_at=MIDDLE, kind=kind, frames=() if kind == "all" else (2, 5))
+        drive(job, run_options, person(), journal_path=path)
         paths.append(path)
     return paths
 

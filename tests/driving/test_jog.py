@@ -10,7 +10,7 @@ from stacker.driving.job import LinkSettings
 from stacker.driving.jog import Jog, converse
 from stacker.driving.jog_keys import HELP, KEYS, first_key
 from stacker.errors import LinkError, Refusal, RunStopped
-from stacker.rail.rail import RailSettings, Wish
+from stacker.rail.rail import RailSettings, StopOrder
 
 RAIL = RailSettings(
     microsteps_per_mm=1600.0,
@@ -28,12 +28,15 @@ class Bench:
     """A simulated rail at 40 mm with a person in front of it."""
 
     def __init__(self, options="", direction=1, rail=RAIL, index=1.0):
-        self.wish = Wish.GO_ON
+        self.stop_order = StopOrder.GO_ON
         url = f"sim://bench?time_scale=inf{options}"
-        self.rail, _ = connect(LinkSettings(url=url), rail, lambda: self.wish)
+        self.rail, _ = connect(LinkSettings(url=url), rail, lambda: self.stop_order)
         self.board = self.rail.controller._link._port.board
         self.jog = Jog(
-            self.rail, direction=direction, take_back_wish=lambda: setattr(self, "wish", Wish.GO_ON), index=index
+            self.rail,
+            direction=direction,
+            take_back_stop=lambda: setattr(self, "stop_order", StopOrder.GO_ON),
+            index=index,
         )
 
     def __enter__(self):
@@ -232,7 +235,9 @@ def test_a_creeping_rail_stops_at_an_interrupt():
         before, sleep = bench.place(), bench.rail.clock.sleep
 
         def interrupted(seconds):
-            bench.wish = Wish.STOP if bench.events("start") and not bench.events("stop") else bench.wish
+            bench.stop_order = (
+                StopOrder.STOP if bench.events("start") and not bench.events("stop") else bench.stop_order
+            )
             sleep(seconds)
 
         bench.rail.clock.sleep = interrupted
@@ -265,17 +270,17 @@ def test_an_interrupt_stops_the_move_and_the_person_goes_on():
 
 def stop_at(bench, mm):
     """Have the person press Ctrl-C once, when the rail passes there."""
-    usual = bench.rail._wish
+    usual = bench.rail._stop_order
     pressed = []
 
-    def wish():
+    def stop_order():
         if not pressed and bench.place() >= mm * 1600 and bench.board.hardware.state.motion is not None:
             pressed.append(mm)
-            bench.wish = Wish.STOP
+            bench.stop_order = StopOrder.STOP
         return usual()
 
     for rail in (bench.rail, bench.jog._rail):
-        rail._wish = wish
+        rail._stop_order = stop_order
 
 
 def test_a_switch_that_is_hit_loses_the_position_and_the_marks():

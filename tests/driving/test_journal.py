@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stacker.documents.journal import read_journal
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.driving.durable import DurableFile
 from stacker.driving.journal import Journal
 from stacker.errors import InputError, Refusal, RunStopped
@@ -151,7 +151,7 @@ def test_a_journal_of_another_plan_or_profile_is_refused(tmp_path):
     from dataclasses import replace
 
     job = make_job(tmp_path, count=3)
-    run(job, wishes=Wishes(yes=True, frames=(1, 2)))
+    run(job, run_options=RunOptions(yes=True, frames=(1, 2)))
     for change, words in (
         ({"digest": "e" * 64}, "another plan"),
         ({"profile_digest": "q" * 64}, "another rail profile"),
@@ -203,7 +203,7 @@ def test_a_device_that_is_really_full(tmp_path):
 
 def test_a_run_of_some_frames_is_resumed_within_its_choice(tmp_path):
     job = make_job(tmp_path)
-    run(job, wishes=Wishes(yes=True, frames=(2, 5), kind="frames", closing_frame=True))
+    run(job, run_options=RunOptions(yes=True, frames=(2, 5), kind="frames", closing_frame=True))
     assert [record["frame"] for record in records(job, "confirmed")] == [2, 5, 0]
     data = journal_of(job).read_bytes()
     journal_of(job).write_bytes(data[: data.index(b'"intent","frame":5') - len('{"event":')])

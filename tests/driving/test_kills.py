@@ -28,7 +28,7 @@ from driving.runs import (
 )
 
 from stacker.documents.journal import read_journal
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.errors import Refusal
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kills by fork and SIGKILL")
@@ -123,7 +123,7 @@ def power_fails(folder, at, error, *, board_too):
     with pytest.raises(Refusal, match="position was lost"):
         run(resetting, resume=True)  # the controller has forgotten where it is, and says so
     refocus(job, error=error)
-    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    run(job, resume=True, run_options=RunOptions(yes=True, refocused=True))
     assert not read_journal(journal_of(job)).pending
     assert not events(job, "blur")
     # no gap: the slices of all exposures, where they truly were, cover what the plan's slices cover

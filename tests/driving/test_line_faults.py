@@ -157,7 +157,7 @@ def test_the_dry_run_waits_for_the_contacts_as_the_run_does(tmp_path, monkeypatc
     told_s = rehearsed.opens_s
     assert [at - told_s[0] for at in told_s] == pytest.approx([at - taken_s[0] for at in taken_s], abs=0.02)
     assert "opens at 3.2 s" in dry_run.text(job, rehearsed, whole=True)
-    # the controller of paper is no kinder than a real one
+    # the controller of a dry run is no kinder than a real one
     asked = []
     monkeypatch.setattr("stacker.motion.frame_clock.RELEASE_S", -3.0)
 

@@ -9,7 +9,7 @@ from driving.runs import MIDDLE, events, journal_of, make_job, openings, person,
 
 from stacker.driving import preflight
 from stacker.driving.bench import connect, name_place, place_front
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.errors import LinkError, Refusal
 from stacker.rail.controller import Where
 from stacker.rail.gcode_words import GcodeWords
@@ -56,7 +56,7 @@ def test_before_the_first_move_it_says_where_which_way_and_how_far_and_asks(tmp_
     job = make_job(tmp_path, cards=2, batteries=1, warnings=("the step is small",))
     asked = []
     with pytest.raises(Refusal, match="nothing moved"):
-        run(job, wishes=Wishes(), who=person(confirm=lambda text: asked.append(text) or False))
+        run(job, run_options=RunOptions(), who=person(confirm=lambda text: asked.append(text) or False))
     (text,) = asked
     assert "stands at 40.000 mm" in text
     assert (
@@ -91,7 +91,7 @@ def test_a_position_that_is_not_known_is_asked_for(tmp_path):
     job = with_options(make_job(tmp_path), "position=unknown")
     with pytest.raises(Refusal, match="--rail-at-mm"):
         run(job)
-    run(job, wishes=Wishes(yes=True, rail_at=80_000))
+    run(job, run_options=RunOptions(yes=True, rail_at=80_000))
     assert records(job, "run")[0]["front_at_microsteps"] == 80_000
     assert openings(job) == [MIDDLE + position for position in job.positions]
 
@@ -100,7 +100,7 @@ def test_a_position_that_is_not_known_is_asked_for(tmp_path):
 def test_a_place_where_the_rail_cannot_stand_is_no_place(tmp_path, slip):
     job = make_job(tmp_path)
     with pytest.raises(Refusal, match=r"travel is 0 to 80.000 mm"):
-        run(job, wishes=Wishes(yes=True, rail_at=slip, front_at=64_000))
+        run(job, run_options=RunOptions(yes=True, rail_at=slip, front_at=64_000))
     assert not events(job, "start")
 
 
@@ -122,7 +122,7 @@ def test_nobody_at_the_port(tmp_path):
 
 def test_a_run_begins_at_position_0_wherever_the_rail_stands(tmp_path):
     job = make_job(tmp_path)
-    run(job, wishes=Wishes(yes=True, front_at=50_000))
+    run(job, run_options=RunOptions(yes=True, front_at=50_000))
     assert events(job, "start")[0]["to"] == 50_000
     assert openings(job) == [50_000 + position for position in job.positions]
 

@@ -28,13 +28,13 @@ from driving.runs import (
 from stacker.documents.journal import read_journal
 from stacker.driving.bench import connect, name_place
 from stacker.driving.bring_up import go_by
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.driving.durable import DurableFile
 from stacker.driving.interrupts import Interrupts
 from stacker.driving.job import Pace
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.line import LineController
-from stacker.rail.rail import Wish
+from stacker.rail.rail import StopOrder
 from stacker.rail.shutter import ShutterSettings
 
 ACCELERATION = 24_000  # of the test rail
@@ -49,7 +49,7 @@ class Hand:
 
     def __call__(self):
         self.looks += 1
-        return Wish(min(2, sum(self.looks >= look for look in self.at)))
+        return StopOrder(min(2, sum(self.looks >= look for look in self.at)))
 
 
 class HandInMove(Hand):
@@ -63,13 +63,13 @@ class HandInMove(Hand):
         if not self.looks:
             motions = events(self.job, "start", "rest") if (self.job.path.parent / "rail.log").exists() else []
             if not motions or motions[-1]["event"] == "rest" or motions[-1]["to"] - motions[-1]["from"] < LONG:
-                return Wish.GO_ON
+                return StopOrder.GO_ON
         return super().__call__()
 
 
 def interrupted(job, hand):
     with pytest.raises(RunStopped) as raised:
-        run(job, who=person(wish=hand))
+        run(job, who=person(stop_order=hand))
     assert raised.value.exit_code == 3
     assert "--resume" in str(raised.value)
     return raised.value
@@ -108,7 +108,7 @@ def test_the_second_interrupt_ends_a_move_at_once(tmp_path):
     assert events(job, "sudden")
     assert records(job, "stop")[-1]["lost"]
     refocus(job)
-    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    run(job, resume=True, run_options=RunOptions(yes=True, refocused=True))
     assert set(read_journal(journal_of(job)).confirmed) == {1, 2, 3, 4}
 
 
@@ -144,14 +144,14 @@ def ctrl_c_is_heard():
 def test_interrupts_count_signals_and_put_back_what_was_there():
     before = signal.getsignal(signal.SIGINT)
     with Interrupts() as interrupts:
-        assert interrupts.wish() is Wish.GO_ON
+        assert interrupts.stop_order() is StopOrder.GO_ON
         signal.raise_signal(signal.SIGINT)
-        assert interrupts.wish() is Wish.STOP
+        assert interrupts.stop_order() is StopOrder.STOP
         with interrupts.suspended(), pytest.raises(KeyboardInterrupt):
             signal.raise_signal(signal.SIGINT)
         signal.raise_signal(signal.SIGTERM)
         signal.raise_signal(signal.SIGINT)
-        assert interrupts.wish() is Wish.STOP_AT_ONCE
+        assert interrupts.stop_order() is StopOrder.STOP_AT_ONCE
     assert signal.getsignal(signal.SIGINT) is before
 
 
@@ -161,12 +161,12 @@ def test_a_signal_to_end_is_told_from_ctrl_c_and_a_stop_that_was_obeyed_is_forgo
         signal.raise_signal(signal.SIGINT)
         assert not interrupts.ending
         interrupts.forget()
-        assert interrupts.wish() is Wish.GO_ON
+        assert interrupts.stop_order() is StopOrder.GO_ON
         signal.raise_signal(signal.SIGTERM)
         assert interrupts.ending
         for _ in range(3):
             signal.raise_signal(signal.SIGINT)
-        assert interrupts.wish() is Wish.STOP_AT_ONCE  # more than that nobody can ask for
+        assert interrupts.stop_order() is StopOrder.STOP_AT_ONCE  # more than that nobody can ask for
         assert interrupts.ending  # a Ctrl-C after it takes nothing back
 
 
@@ -176,9 +176,9 @@ def test_a_signal_to_end_that_comes_while_a_person_is_asked_is_remembered():
         with interrupts.suspended(), pytest.raises(KeyboardInterrupt):  # and not the end of the program on the spot
             signal.raise_signal(signal.SIGTERM)
         assert interrupts.ending
-        assert interrupts.wish() is Wish.GO_ON
+        assert interrupts.stop_order() is StopOrder.GO_ON
         signal.raise_signal(signal.SIGTERM)
-        assert interrupts.wish() is Wish.STOP
+        assert interrupts.stop_order() is StopOrder.STOP
     assert signal.getsignal(signal.SIGTERM) is before
 
 
@@ -199,12 +199,12 @@ def test_a_place_named_anew_by_another_program_is_not_gone_on_from(tmp_path):
         run(job, resume=True)
     asked = []
     with pytest.raises(Refusal, match="Another program used the rail"):
-        run(job, resume=True, wishes=Wishes(), who=person(confirm=asked.append))
+        run(job, resume=True, run_options=RunOptions(), who=person(confirm=asked.append))
     assert "its position not redefined" in asked[0]
     with pytest.raises(Refusal, match="position was lost"):  # a no is remembered
         run(job, resume=True)
     refocus(job)
-    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    run(job, resume=True, run_options=RunOptions(yes=True, refocused=True))
     assert_complete(job)
 
 
@@ -216,7 +216,7 @@ def test_a_rail_that_another_program_only_moved_goes_on_when_the_person_says_so(
     with pytest.raises(Refusal, match="Go on without --yes"):
         run(job, resume=True)
     asked = []
-    run(job, resume=True, wishes=Wishes(), who=person(confirm=lambda text: asked.append(text) or True))
+    run(job, resume=True, run_options=RunOptions(), who=person(confirm=lambda text: asked.append(text) or True))
     assert_complete(job)
     assert len(openings(job)) == job.count
 
@@ -241,16 +241,21 @@ def test_a_refocused_front_that_was_not_gone_on_from_is_remembered(tmp_path):
     rail.controller.close()
     asked = []
     with pytest.raises(Refusal, match="position was lost"):
-        run(job, resume=True, wishes=Wishes(), who=person(confirm=asked.append))
+        run(job, resume=True, run_options=RunOptions(), who=person(confirm=asked.append))
     assert "answer n" in asked[0]
     assert "resume with --refocused" in asked[0]
     refocus(job, error=20)
     with pytest.raises(Refusal, match="not started"):
-        run(job, resume=True, wishes=Wishes(), who=person(confirm=lambda text: "in focus" in text and "Go" not in text))
+        run(
+            job,
+            resume=True,
+            run_options=RunOptions(),
+            who=person(confirm=lambda text: "in focus" in text and "Go" not in text),
+        )
     pending = read_journal(journal_of(job)).pending
     with pytest.raises(Refusal, match="position was lost"):
         run(job, resume=True)
-    run(job, resume=True, wishes=Wishes(yes=True, refocused=True))
+    run(job, resume=True, run_options=RunOptions(yes=True, refocused=True))
     assert records(job, "resume")[-1]["frames"][0] == pending[0] - 2  # a slice is one step and a half
 
 
@@ -270,7 +275,7 @@ def test_a_run_that_was_started_to_outlive_its_terminal_does():
     try:
         with Interrupts() as interrupts:
             signal.raise_signal(signal.SIGHUP)
-            assert interrupts.wish() is Wish.GO_ON
+            assert interrupts.stop_order() is StopOrder.GO_ON
     finally:
         signal.signal(signal.SIGHUP, before)
 
@@ -282,9 +287,9 @@ def test_a_terminal_that_hangs_up_twice_asks_for_no_stop_at_once():
         with Interrupts() as interrupts:
             signal.raise_signal(signal.SIGHUP)
             signal.raise_signal(signal.SIGHUP)
-            assert interrupts.wish() is Wish.STOP
+            assert interrupts.stop_order() is StopOrder.STOP
             signal.raise_signal(signal.SIGTERM)
-            assert interrupts.wish() is Wish.STOP_AT_ONCE
+            assert interrupts.stop_order() is StopOrder.STOP_AT_ONCE
     finally:
         signal.signal(signal.SIGHUP, before)
 
@@ -343,7 +348,7 @@ def test_stopping_and_resuming_at_many_moments_never_doubles_a_frame(tmp_path):
         job = make_job(folder)
         hand = Hand(look)
         try:
-            run(job, who=person(wish=hand))
+            run(job, who=person(stop_order=hand))
         except RunStopped:
             finish(job)
         assert_complete(job)
@@ -374,7 +379,7 @@ def test_a_contact_that_stays_closed_longer_than_the_deadman_waits_is_no_fault(t
 
 def test_a_warm_up_comes_before_the_first_frame_alone(tmp_path):
     job = make_job(tmp_path, count=3)
-    run(job, wishes=Wishes(yes=True, warm_up_s=60))
+    run(job, run_options=RunOptions(yes=True, warm_up_s=60))
     opened = [event["time_s"] for event in events(job, "shutter")]
     assert 60 <= opened[0] < 63
     assert opened[-1] - opened[0] < 3
@@ -383,7 +388,7 @@ def test_a_warm_up_comes_before_the_first_frame_alone(tmp_path):
 def test_an_interrupt_after_the_last_exposure_finds_the_run_complete(tmp_path):
     job = make_job(tmp_path, count=2)
     taken = []
-    run(job, who=person(report=taken.append, wish=lambda: Wish(len(taken) == 2)))
+    run(job, who=person(report=taken.append, stop_order=lambda: StopOrder(len(taken) == 2)))
     assert_complete(job)
     assert records(job)[-1]["event"] == "end"
 
@@ -393,7 +398,7 @@ def test_a_resume_waits_for_the_flash_that_the_run_before_may_have_fired_just_no
     job = make_job(tmp_path, count=3, pace=Pace(settle_s=0.5, recycle_s=recycle_s))
     taken = []
     with pytest.raises(RunStopped):
-        run(job, who=person(report=taken.append, wish=lambda: Wish(len(taken) == 1)))
+        run(job, who=person(report=taken.append, stop_order=lambda: StopOrder(len(taken) == 1)))
     assert records(job, "exposed")[0]["t_s"] < recycle_s  # nothing fired before a first run
     run(job, resume=True)
     told = records(job)
@@ -409,7 +414,7 @@ def test_an_interrupt_while_the_rail_settles_fires_nothing(tmp_path, via):
     job = make_job(tmp_path, count=3, shutter=ShutterSettings(via=via))
     asked = []
     who = person(
-        wish=lambda: Wish(journal_of(job).exists() and bool(records(job, "intent"))),
+        stop_order=lambda: StopOrder(journal_of(job).exists() and bool(records(job, "intent"))),
         take=lambda text: asked.append(text) or True,
     )
     with pytest.raises(RunStopped):

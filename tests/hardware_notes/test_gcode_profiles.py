@@ -11,7 +11,7 @@ from rail.test_gcode_runs import FRONT, places_mm
 
 from stacker.documents.loading import load_rail
 from stacker.driving import bench
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.driving.job import LinkSettings, link_settings
 from stacker.rail.link import Link
 from stacker.rail.shutter import ShutterSettings
@@ -64,7 +64,7 @@ def test_a_stack_on_a_board_that_behaves_so(tmp_path, monkeypatch, begins):
     monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
     link = LinkSettings(url="bench", gcode=words)
     job = make_job(tmp_path, count=8, link=link, shutter=ShutterSettings(pulse_s=0.1, delay_s=0.02))
-    run(job, wishes=Wishes(yes=True, rail_at=FRONT, front_at=FRONT))
+    run(job, run_options=RunOptions(yes=True, rail_at=FRONT, front_at=FRONT))
     assert [place for place, _ in board.exposures()] == pytest.approx(places_mm(job), abs=1e-4)
     assert all(resting for _, resting in board.exposures())
     assert len(records(job, "confirmed")) == 8
@@ -81,5 +81,5 @@ def test_another_boards_profile_is_found_out_before_a_frame_is_confirmed(tmp_pat
     link = LinkSettings(url="bench", gcode=words)
     job = make_job(tmp_path, count=8, link=link, shutter=ShutterSettings(pulse_s=0.1, delay_s=0.02))
     with pytest.raises(Exception, match=r"refused 'M9': what is 'M9'\?"):
-        run(job, wishes=Wishes(yes=True, rail_at=FRONT, front_at=FRONT))
+        run(job, run_options=RunOptions(yes=True, rail_at=FRONT, front_at=FRONT))
     assert not board.moves

@@ -1,4 +1,4 @@
-"""The f-number that grants a wish, against a search of every hundredth."""
+"""The f-number that meets a goal, against a search of every hundredth."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from stacker.documents.request import Camera, Light, Request, Subject
 from stacker.documents.rigs import MeasuredRig, ObjectiveRig
 from stacker.errors import Refusal
 from stacker.planning import aperture_search
-from stacker.planning.aperture_search import Wish, best_aperture
+from stacker.planning.aperture_search import Goal, best_aperture
 from stacker.planning.apertures import MARKS, ApertureRow, aperture_row, aperture_rows, at_f_number, set_options
 from stacker.planning.draft import draft_of
 from stacker.planning.planner import plan_of
@@ -48,20 +48,20 @@ def hundredths() -> list[ApertureRow]:
     return [aperture_row(REQUEST, hundredth / 100) for hundredth in range(140, 3201, 4)]
 
 
-def grants(wish: Wish, row: ApertureRow) -> bool:
-    """The wish in words: a stack, no more frames, no more minutes, and the detail."""
+def meets(goal: Goal, row: ApertureRow) -> bool:
+    """The goal in words: a stack, no more frames, no more minutes, and the detail."""
     if row.refused is not None:
         return False
-    has, most = (row.frames, row.duration_s / 60, row.finest_detail_um), (wish.frames, wish.minutes, wish.detail_um)
+    has, most = (row.frames, row.duration_s / 60, row.finest_detail_um), (goal.frames, goal.minutes, goal.detail_um)
     return all(limit is None or value <= limit for value, limit in zip(has, most, strict=True))
 
 
-def by_search(wish: Wish, rows: list[ApertureRow]):
-    """The best of many rows, straight from the definition of the wish."""
-    granting = [row for row in rows if grants(wish, row)]
+def by_search(goal: Goal, rows: list[ApertureRow]):
+    """The best of many rows, straight from the definition of the goal."""
+    granting = [row for row in rows if meets(goal, row)]
     if not granting:
         return None
-    if wish.detail_um is not None:
+    if goal.detail_um is not None:
         return min(granting, key=lambda row: (row.frames, -row.f_number))
     finest = min(row.finest_detail_um for row in granting)
     return max((row for row in granting if row.finest_detail_um <= finest * (1 + 1e-9)), key=lambda row: row.f_number)
@@ -79,8 +79,8 @@ def resolves_up_to(detail_um: float, pitch_um: float = 23.6 / 6) -> float:
     return float(brentq(lambda f_number: contrast(f_number) - 0.3, 0.1, 50))
 
 
-wishes = st.builds(
-    Wish,
+goals = st.builds(
+    Goal,
     detail_um=st.none() | st.floats(4, 40),
     frames=st.none() | st.integers(3, 300),
     minutes=st.none() | st.floats(0.3, 20),
@@ -88,21 +88,21 @@ wishes = st.builds(
 
 
 @settings(max_examples=80)
-@given(wishes)
-def test_the_best_f_number_is_that_of_a_search_through_all(wish):
-    assume(wish != Wish())
-    found, wanted = best_aperture(REQUEST, wish), by_search(wish, hundredths())
+@given(goals)
+def test_the_best_f_number_is_that_of_a_search_through_all(goal):
+    assume(goal != Goal())
+    found, wanted = best_aperture(REQUEST, goal), by_search(goal, hundredths())
     if wanted is None:
-        # what only a hundredth between those searched would grant is rare, and then it really grants it
-        assert found is None or grants(wish, found)
+        # what only a hundredth between those searched would meet is rare, and then it really meets it
+        assert found is None or meets(goal, found)
         return
     assert found is not None
-    assert grants(wish, found)
-    if wish.detail_um is not None:
+    assert meets(goal, found)
+    if goal.detail_um is not None:
         assert (found.frames, -found.f_number) <= (wanted.frames, -wanted.f_number)
     else:
         assert found.finest_detail_um <= wanted.finest_detail_um * (1 + 1e-9)
-    if wish.minutes is None:  # the f-numbers searched are 0.04 apart
+    if goal.minutes is None:  # the f-numbers searched are 0.04 apart
         assert found.f_number == pytest.approx(wanted.f_number, abs=0.0401)
 
 
@@ -125,9 +125,9 @@ def test_forty_budgets_of_time_against_every_hundredth(name):
     pick = random.Random(5)
     for _ in range(40):
         # between the shortest and the longest, and a little outside
-        wish = Wish(minutes=pick.uniform(0.97 * times[0], 1.03 * times[-1]))
-        found, wanted = best_aperture(request, wish, least=LEAST, most=MOST), by_search(wish, rows)
-        assert (found and found.f_number) == (wanted and wanted.f_number), wish
+        goal = Goal(minutes=pick.uniform(0.97 * times[0], 1.03 * times[-1]))
+        found, wanted = best_aperture(request, goal, least=LEAST, most=MOST), by_search(goal, rows)
+        assert (found and found.f_number) == (wanted and wanted.f_number), goal
 
 
 def test_the_search_plans_few_f_numbers(monkeypatch):
@@ -139,12 +139,12 @@ def test_the_search_plans_few_f_numbers(monkeypatch):
     )
     for minutes in (0.5, 0.555, 1.0, 1.5, 3.0, 6.0):
         planned.clear()
-        best_aperture(REQUEST, Wish(minutes=minutes))
+        best_aperture(REQUEST, Goal(minutes=minutes))
         assert len(planned) < 500  # a millisecond each, where every hundredth would be 3061
 
 
 def test_between_two_marks_there_are_fewer_frames_than_at_the_mark_that_still_resolves():
-    best = best_aperture(REQUEST, Wish(detail_um=6.0))
+    best = best_aperture(REQUEST, Goal(detail_um=6.0))
     assert best.f_number == math.floor(100 * resolves_up_to(6.0)) / 100 == 3.1
     at_mark = max(row.frames for row in aperture_rows(REQUEST) if row.f_number == 2.8)
     assert best.frames < at_mark
@@ -152,33 +152,33 @@ def test_between_two_marks_there_are_fewer_frames_than_at_the_mark_that_still_re
 
 def test_of_equal_detail_the_larger_f_number_wins_as_far_as_pixels_rule():
     # two pixels are 5.244 um on the subject
-    best = best_aperture(REQUEST, Wish(frames=10_000))
+    best = best_aperture(REQUEST, Goal(frames=10_000))
     assert best.f_number == math.floor(100 * resolves_up_to(2 * 23.6 / 6 / 1.5)) / 100 == 2.45
     assert best.finest_detail_um == pytest.approx(2 * 23.6 / 6 / 1.5)
 
 
 def test_a_tight_budget_costs_detail_and_an_impossible_one_gives_nothing():
-    few = best_aperture(REQUEST, Wish(frames=15))
+    few = best_aperture(REQUEST, Goal(frames=15))
     assert few.frames <= 15
     assert few.finest_detail_um > 5.25
     assert aperture_row(REQUEST, few.f_number - 0.01).frames > 15
-    assert best_aperture(REQUEST, Wish(frames=1)) is None
-    assert best_aperture(REQUEST, Wish(detail_um=1.0)) is None
+    assert best_aperture(REQUEST, Goal(frames=1)) is None
+    assert best_aperture(REQUEST, Goal(detail_um=1.0)) is None
 
 
 def test_the_request_s_own_f_number_extends_the_ring():
     closed = replace(REQUEST, rig=replace(REQUEST.rig, f_number=45.0))
-    assert best_aperture(closed, Wish(detail_um=1000.0)).f_number == 45
-    assert best_aperture(REQUEST, Wish(detail_um=1000.0)).f_number == MARKS[-1]
+    assert best_aperture(closed, Goal(detail_um=1000.0)).f_number == 45
+    assert best_aperture(REQUEST, Goal(detail_um=1000.0)).f_number == MARKS[-1]
 
 
 def test_a_lens_that_opens_wider_than_the_marks_is_searched_there_too():
     # pixels of a tenth of the size are no limit here
     fine = replace(REQUEST, camera=replace(REQUEST.camera, pixels=(60_000, 40_000)), subject=Subject(depth_mm=0.05))
-    assert best_aperture(fine, Wish(detail_um=2)) is None
+    assert best_aperture(fine, Goal(detail_um=2)) is None
     wide_open = replace(fine, rig=replace(fine.rig, f_number=1.0))
     at = math.floor(100 * resolves_up_to(2.0, pitch_um=23.6 / 60)) / 100
-    assert best_aperture(wide_open, Wish(detail_um=2)).f_number == at == 1.25
+    assert best_aperture(wide_open, Goal(detail_um=2)).f_number == at == 1.25
 
 
 def test_a_row_tells_where_diffraction_shows():
@@ -197,21 +197,21 @@ def test_a_narrow_range_between_too_many_frames_and_too_long_exposures_is_found(
     # a search of every hundredth: what six frames and so many minutes leave is far narrower than a quarter of a stop
     rows = [aperture_row(REQUEST, hundredth / 100) for hundredth in range(1300, 1420)]
     first = next(place for place, row in enumerate(rows) if row.frames == 6)
-    wish = Wish(frames=6, minutes=rows[first + 5].duration_s / 60)
-    assert [row for row in rows if grants(wish, row)] == rows[first : first + 6]
-    assert best_aperture(REQUEST, wish) == rows[first]
+    goal = Goal(frames=6, minutes=rows[first + 5].duration_s / 60)
+    assert [row for row in rows if meets(goal, row)] == rows[first : first + 6]
+    assert best_aperture(REQUEST, goal) == rows[first]
 
 
 def test_minutes_of_an_unknown_time_are_refused():
     with pytest.raises(Refusal, match="time of this stack is not known") as refused:
-        best_aperture(replace(REQUEST, light=None), Wish(minutes=5))
+        best_aperture(replace(REQUEST, light=None), Goal(minutes=5))
     assert refused.value.key == "light"
 
 
 def test_an_objective_has_no_ring_to_turn():
     rig = ObjectiveRig(magnification=4, na=0.1, reference_mm=190, tube_lens_mm=190)
     with pytest.raises(Refusal, match="no ring to turn"):
-        best_aperture(replace(REQUEST, rig=rig), Wish(frames=100))
+        best_aperture(replace(REQUEST, rig=rig), Goal(frames=100))
 
 
 def test_f_numbers_that_are_refused_are_passed_over():
@@ -219,8 +219,8 @@ def test_f_numbers_that_are_refused_are_passed_over():
     coarse = replace(REQUEST.rail, microsteps_per_full_step=1, full_steps_per_turn=10)
     request = replace(REQUEST, rail=coarse)
     assert aperture_row(request, 1.4).refused is not None
-    assert best_aperture(request, Wish(detail_um=14.0)).f_number == math.floor(100 * resolves_up_to(14.0)) / 100
-    within = best_aperture(request, Wish(frames=1000))
+    assert best_aperture(request, Goal(detail_um=14.0)).f_number == math.floor(100 * resolves_up_to(14.0)) / 100
+    within = best_aperture(request, Goal(frames=1000))
     assert aperture_row(request, within.f_number - 0.01).refused is not None
 
 

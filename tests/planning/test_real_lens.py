@@ -1,4 +1,4 @@
-"""A lens whose contrast was measured: what it resolves, and which f-number suits a wish."""
+"""A lens whose contrast was measured: what it resolves, and which f-number suits a goal."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 import pytest
 
 from stacker.documents.loading import load_request
-from stacker.planning.aperture_search import Wish, best_aperture
+from stacker.planning.aperture_search import Goal, best_aperture
 from stacker.planning.apertures import aperture_rows
 
 TEXT = """
@@ -40,9 +40,9 @@ def test_the_detail_that_is_told_for_the_measured_f_number_has_the_contrast_that
     assert perfect * math.exp(-1.1644e-3 * 27.408**2) == pytest.approx(0.3, abs=1e-4)
 
 
-def test_a_wish_for_detail_is_granted_by_what_the_real_lens_resolves():
+def test_a_goal_of_detail_is_met_by_what_the_real_lens_resolves():
     request = load_request("x.yaml", ["focus.lens_mtf50_lp_mm=20"], text=TEXT).value
-    best = best_aperture(request, Wish(detail_um=16))
+    best = best_aperture(request, Goal(detail_um=16))
     assert best is not None
     assert best.finest_detail_um <= 16
-    assert best_aperture(request, Wish(detail_um=9)) is None  # a perfect lens would do it
+    assert best_aperture(request, Goal(detail_um=9)) is None  # a perfect lens would do it

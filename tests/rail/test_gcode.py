@@ -13,7 +13,7 @@ from stacker.rail.controller import ControllerRefused, ControllerReset
 from stacker.rail.gcode import GcodeController
 from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
-from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, Wish
+from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, StopOrder
 from stacker.rail.shutter import Ambiguous, RailShutter, ShutterSettings
 
 PER_MM = 1600.0
@@ -31,11 +31,11 @@ WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",), greeting=(GREETING,)
 QUERY = replace(WORDS, position_query="where?", position_reply="at {mm} mm")
 
 
-def ready(board, words=WORDS, wish=lambda: Wish.GO_ON):
+def ready(board, words=WORDS, stop_order=lambda: StopOrder.GO_ON):
     """A rail at 40 mm whose controller is connected and knows it."""
     controller = GcodeController(Link(board, board.clock, longest=512), words, microsteps_per_mm=PER_MM)
     controller.connect()
-    rail = Rail(controller, SETTINGS, wish)
+    rail = Rail(controller, SETTINGS, stop_order)
     controller.attend = rail.attend
     controller.take_over()
     rail.set_up()
@@ -139,7 +139,9 @@ def test_with_longer_pieces_a_long_way_takes_as_long_as_the_controllers_own_move
 
 def test_a_stop_in_a_long_piece_is_waited_for_to_its_end():
     board = Board()
-    rail = ready(board, replace(WORDS, piece_s=10.0), wish=lambda: Wish.STOP if board.moves else Wish.GO_ON)
+    rail = ready(
+        board, replace(WORDS, piece_s=10.0), stop_order=lambda: StopOrder.STOP if board.moves else StopOrder.GO_ON
+    )
     with pytest.raises(Interrupted):
         rail.move(80_000)
     where = rail.come_to_rest()
@@ -165,10 +167,10 @@ def test_a_piece_is_the_longest_that_takes_its_time(speed, acceleration, seconds
     assert settings.move_s(reach + 1) > seconds * (1 - 1e-6)
 
 
-@pytest.mark.parametrize("wish", [Wish.STOP, Wish.STOP_AT_ONCE])
-def test_an_interrupt_acts_after_the_piece_under_way(wish):
+@pytest.mark.parametrize("stop_order", [StopOrder.STOP, StopOrder.STOP_AT_ONCE])
+def test_an_interrupt_acts_after_the_piece_under_way(stop_order):
     board = Board()
-    rail = ready(board, wish=lambda: wish if len(board.moves) >= 2 else Wish.GO_ON)
+    rail = ready(board, stop_order=lambda: stop_order if len(board.moves) >= 2 else StopOrder.GO_ON)
     with pytest.raises(Interrupted):
         rail.move(80_000)
     assert len(board.moves) == 2

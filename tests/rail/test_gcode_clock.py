@@ -11,7 +11,7 @@ from rail.test_gcode_durations import REQUEST
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
 from stacker.driving import bench
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.driving.job import job_of
 from stacker.planning.planner import plan_of
 from stacker.rail.gcode import GcodeController
@@ -49,7 +49,7 @@ def test_promised_and_taken_time_agree(tmp_path, monkeypatch, options, arrival, 
     job = job_of(read_plan(path), path)
     board = Board(**times)
     monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
-    outcome = run(job, wishes=Wishes(yes=True, rail_at=64_000, front_at=64_000))
+    outcome = run(job, run_options=RunOptions(yes=True, rail_at=64_000, front_at=64_000))
     assert outcome.duration_s == pytest.approx(job.duration_s, rel=SHARE)
     assert all(resting for _, resting in board.exposures())
 
@@ -64,5 +64,5 @@ def test_by_dwell_a_stack_is_done_in_two_thirds_of_the_time(tmp_path, monkeypatc
         board = Board(begins_after_s=0.0026, answers_after_s=0.0026)  # as one of them was measured
         monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))  # noqa: B023
         (tmp_path / "demo.run.jsonl").unlink(missing_ok=True)
-        taken_s[arrival] = run(job, wishes=Wishes(yes=True, rail_at=64_000, front_at=64_000)).duration_s
+        taken_s[arrival] = run(job, run_options=RunOptions(yes=True, rail_at=64_000, front_at=64_000)).duration_s
     assert taken_s["dwell"] / taken_s["margin"] < 0.75

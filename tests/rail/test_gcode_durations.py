@@ -10,7 +10,7 @@ from rail.test_gcode_runs import MEASURED
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
 from stacker.driving import bench
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.driving.job import job_of
 from stacker.planning.planner import plan_of
 from stacker.rail.link import Link
@@ -54,6 +54,6 @@ def test_moves_in_pieces_margins_and_the_held_contact_are_in_the_plan(tmp_path, 
     job = job_of(read_plan(path), path)
     board = Board()
     monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
-    outcome = run(job, wishes=Wishes(yes=True, rail_at=64_000, front_at=64_000))
+    outcome = run(job, run_options=RunOptions(yes=True, rail_at=64_000, front_at=64_000))
     # in each frame up to five answers more, and one for each further piece of a move
     assert 0 <= outcome.duration_s - job.duration_s < job.count * 1.3 * ANSWERS_S + 0.2

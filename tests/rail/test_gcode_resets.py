@@ -9,7 +9,7 @@ from rail.gcode_board import Board, Faults, Manners
 from rail.test_gcode_runs import FRONT, QUERY, WORDS, places_mm
 
 from stacker.driving import bench
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.driving.job import LinkSettings
 from stacker.errors import StackerError
 from stacker.rail.link import Link
@@ -33,7 +33,7 @@ def drive_on(monkeypatch, tmp_path):
         job = make_job(tmp_path, count=count, link=LinkSettings(url="bench", gcode=words), shutter=shutter)
         job = replace(job, pace=replace(job.pace, recycle_s=0.0))
         try:
-            run(job, wishes=Wishes(yes=True, rail_at=FRONT + retreat, front_at=FRONT))
+            run(job, run_options=RunOptions(yes=True, rail_at=FRONT + retreat, front_at=FRONT))
         except StackerError as error:
             return board, job, error
         return board, job, None

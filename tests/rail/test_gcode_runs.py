@@ -16,7 +16,7 @@ from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
 from stacker.documents.templates import template
 from stacker.driving import bench, dry_run
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.driving.job import LinkSettings, Pace, job_of
 from stacker.errors import StackerError
 from stacker.planning.planner import plan_of
@@ -46,11 +46,13 @@ def drive_on(monkeypatch, tmp_path):
             link=LinkSettings(url="bench", gcode=words),
             shutter=ShutterSettings(pulse_s=0.1, delay_s=0.02),
         )
-        wishes = (
-            Wishes(yes=True, refocused=True) if resume else Wishes(yes=True, rail_at=FRONT + retreat, front_at=FRONT)
+        run_options = (
+            RunOptions(yes=True, refocused=True)
+            if resume
+            else RunOptions(yes=True, rail_at=FRONT + retreat, front_at=FRONT)
         )
         try:
-            run(job, resume=resume, wishes=wishes)
+            run(job, resume=resume, run_options=run_options)
         except StackerError as error:
             return board, job, error
         return board, job, None
@@ -210,7 +212,7 @@ def test_a_resume_that_nobody_refocused_is_refused(drive_on, tmp_path, monkeypat
     board = Board()
     monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
     with pytest.raises(StackerError, match="position was lost"):
-        run(job, resume=True, wishes=Wishes(yes=True))
+        run(job, resume=True, run_options=RunOptions(yes=True))
     assert not board.moves
 
 
@@ -268,7 +270,7 @@ def test_a_plan_over_a_real_port(tmp_path):
         shutter=ShutterSettings(pulse_s=0.05, delay_s=0.02),
         pace=Pace(settle_s=0.1),
     )
-    run(job, wishes=Wishes(yes=True, rail_at=FRONT, front_at=FRONT))
+    run(job, run_options=RunOptions(yes=True, rail_at=FRONT, front_at=FRONT))
     served.thread.join(5)
     assert_sound(served.board, job, None)
 
@@ -287,7 +289,7 @@ def test_a_real_plan_takes_as_long_as_planned(tmp_path, monkeypatch):
     job = job_of(read_plan(path), path)
     board = Board()
     monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
-    outcome = run(job, wishes=Wishes(yes=True, rail_at=FRONT, front_at=FRONT))
+    outcome = run(job, run_options=RunOptions(yes=True, rail_at=FRONT, front_at=FRONT))
     assert [place for place, _ in board.exposures()] == pytest.approx(places_mm(job), abs=1e-4)
     assert all(resting for _, resting in board.exposures())
     # Each frame adds four answers of 10 ms, a poll of 4 ms and a shutter pulse of 0.2 s that is waited for.

@@ -12,7 +12,7 @@ from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused, ShotState
 from stacker.rail.line import STOP, STOP_AT_ONCE, LineController
 from stacker.rail.link import Link, open_link
-from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, Wish
+from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, StopOrder
 from stacker.rail.shutter import Ambiguous, ManualShutter, RailShutter, ShutterSettings
 
 SETTINGS = RailSettings(
@@ -164,9 +164,9 @@ def far(rail):
     rail.move(110_000)
 
 
-@pytest.mark.parametrize("wish", [Wish.STOP, Wish.STOP_AT_ONCE])
+@pytest.mark.parametrize("stop_order", [StopOrder.STOP, StopOrder.STOP_AT_ONCE])
 @pytest.mark.parametrize("go", [far, lambda rail: find_switch(rail, "low")], ids=["move", "seek"])
-def test_a_stop_byte_lost_on_the_line_is_sent_again(monkeypatch, wish, go):
+def test_a_stop_byte_lost_on_the_line_is_sent_again(monkeypatch, stop_order, go):
     rail, board = rail_on("low_switch=8000")
     send, lost = Link.send, []
 
@@ -177,7 +177,7 @@ def test_a_stop_byte_lost_on_the_line_is_sent_again(monkeypatch, wish, go):
             send(link, data)
 
     monkeypatch.setattr(Link, "send", losing)
-    rail._wish = lambda: wish if moves(board) else Wish.GO_ON
+    rail._stop_order = lambda: stop_order if moves(board) else StopOrder.GO_ON
     with pytest.raises(RunStopped, match="stopped by hand"):
         go(rail)
     assert len(lost) == 2
@@ -301,7 +301,7 @@ def test_a_wish_to_stop_between_pieces_ends_the_move_there():
     rail, board = rail_on()
     rail.narrow(60_000, 75_000)
     rail.controller.longest_move_s = 1.0
-    rail._wish = lambda: Wish(bool(moves(board)))
+    rail._stop_order = lambda: StopOrder(bool(moves(board)))
     with pytest.raises(Interrupted):
         rail.move(72_000)
     assert len(moves(board)) == 1
@@ -309,12 +309,12 @@ def test_a_wish_to_stop_between_pieces_ends_the_move_there():
 
 def test_after_an_obeyed_stop_a_renewed_rail_moves_again_and_obeys_again():
     rail, board = rail_on()
-    wishes = [Wish.STOP]
-    rail._wish = lambda: wishes[-1]
+    run_options = [StopOrder.STOP]
+    rail._stop_order = lambda: run_options[-1]
     with pytest.raises(Interrupted):
         rail.move(64_400)
     assert not moves(board)
-    wishes.append(Wish.GO_ON)
+    run_options.append(StopOrder.GO_ON)
     with pytest.raises(Interrupted):
         rail.move(64_400)  # a stop is not taken back
     rail.controller.clear()
@@ -323,7 +323,7 @@ def test_after_an_obeyed_stop_a_renewed_rail_moves_again_and_obeys_again():
     fresh.narrow(60_000, 70_000)
     fresh.move(64_400)
     assert moves(board) == [64_400]
-    wishes.append(Wish.STOP)
+    run_options.append(StopOrder.STOP)
     rail.controller.attend()
     assert fresh.stopping
 
@@ -331,17 +331,17 @@ def test_after_an_obeyed_stop_a_renewed_rail_moves_again_and_obeys_again():
 def test_a_refusal_is_told_as_what_happened():
     rail, _ = rail_on()
     refusal = ControllerRefused("range", "", "it said no.")
-    assert rail.explained(refusal) is refused_as(rail, refusal, LinkError)
+    assert rail.error_behind(refusal) is refused_as(rail, refusal, LinkError)
     lost = refused_as(rail, ControllerRefused("place", "", "it said no."), PositionLost)
     assert str(lost) == "it said no."
     stopped = refused_as(rail, ControllerRefused("stopped", "", "it said no."), RunStopped)
     assert not isinstance(stopped, PositionLost)
-    rail._wish = lambda: Wish.STOP  # it overtook the request
+    rail._stop_order = lambda: StopOrder.STOP  # it overtook the request
     refused_as(rail, refusal, Interrupted)
 
 
 def refused_as(rail, refusal, kind):
-    told = rail.explained(refusal)
+    told = rail.error_behind(refusal)
     assert isinstance(told, kind)
     return told
 

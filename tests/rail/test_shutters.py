@@ -13,7 +13,7 @@ import serial
 from driving.runs import assert_complete, events, make_job, person, records, run
 
 from stacker.driving import dry_run
-from stacker.driving.drive import Wishes
+from stacker.driving.drive import RunOptions
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail import clock as clocks
 from stacker.rail import command_shutter as command_shutter_module
@@ -265,7 +265,7 @@ def test_a_run_with_a_modem_line_fires_at_rest_and_lets_go(tmp_path, monkeypatch
     said = []
     job = make_job(tmp_path, shutter=ShutterSettings(via="rts", port="COM9", pulse_s=0.1))
     who = person(confirm=lambda text: bool(said.append(text)) or True)
-    run(job, wishes=Wishes(), who=who)
+    run(job, run_options=RunOptions(), who=who)
     assert [on for _, on in lines[0].changes if on] == [True] * job.count
     assert not lines[0].open
     assert [record["evidence"] for record in records(job, "confirmed")] == ["pulse"] * job.count
@@ -288,7 +288,7 @@ def test_a_run_with_a_command_names_it_before_it_runs_and_confirms_by_it(tmp_pat
     job = make_job(tmp_path, count=2, shutter=ShutterSettings(via="command", command=words))
     asked = []
     with pytest.raises(Refusal, match="not started"):
-        run(job, wishes=Wishes(), who=person(confirm=lambda text: bool(asked.append(text))))
+        run(job, run_options=RunOptions(), who=person(confirm=lambda text: bool(asked.append(text))))
     assert "for every frame this computer runs the program that the plan names" in asked[0]
     assert f"\n  {shlex.quote(sys.executable)} -c " in asked[0]
     assert not ran.exists()

@@ -20,7 +20,7 @@ def told(shots, shot_of, *, open_shots=(), bare=()):
         shot_of=tuple(shot_of),
         count=len(shot_of),
         open_shots=frozenset(open_shots),
-        bare_shots=frozenset(bare),
+        always_open_shots=frozenset(bare),
     )
     reading = Reading(legs=(ShotLeg(begins_s=0.0, shots=tuple(shots)),), options=((way,),))
     found = gaps(reading, {one.frame for one in shots if one.confirmed}, 1)
@@ -56,7 +56,7 @@ def test_of_a_bracket_so_many_pictures_as_are_gone_may_be_of_one_frame():
         shot_of=(0, 0, 1, 1, 2, 2),
         count=6,
         open_shots=frozenset({0, 1, 2}),
-        bare_shots=frozenset(),
+        always_open_shots=frozenset(),
     )
     reading = Reading(legs=(ShotLeg(begins_s=0.0, shots=tuple(shots)),), options=((way,),))
     found = gaps(reading, {1, 2, 3}, 3)

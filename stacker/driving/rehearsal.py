@@ -1,4 +1,4 @@
-"""Things of paper for a dry run: they agree to everything and write down what they are told."""
+"""What a dry run talks to: controller, release line and program that agree to all and write down what they get."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from stacker.rail.wire_time import ANSWERS_S, byte_s
 QUESTIONS = ("where", "shot", "identify", "state", "edge")  # they move nothing and are repeated as often as needed
 
 
-class PaperLink:
+class RehearsalLink:
     """Stands in for a link: there is no port."""
 
     url, pending = "dry run", False
@@ -37,7 +37,7 @@ class PaperLink:
         """Nothing was opened."""
 
 
-class PaperLineController(LineController):
+class RehearsalLineController(LineController):
     """A controller of our line protocol, as slow and as strict about its contacts as a real one.
 
     Parameters
@@ -49,7 +49,7 @@ class PaperLineController(LineController):
     """
 
     def __init__(self, start: int, byte_s: float) -> None:
-        super().__init__(PaperLink(VirtualClock(), byte_s), session=1)  # type: ignore[arg-type]
+        super().__init__(RehearsalLink(VirtualClock(), byte_s), session=1)  # type: ignore[arg-type]
         self.requests: list[str] = []
         self._at, self._shot, self._byte_s = start, 0, byte_s
         self._closing_s = self._contacts_open_s = self._rests_s = 0.0
@@ -97,7 +97,7 @@ class PaperLineController(LineController):
         return [str(self._shot), "fired", "closed" if self._wired else "unwired"] if verb == "shot" else []
 
 
-class _PaperLines(AcknowledgedLines):
+class _RehearsalLines(AcknowledgedLines):
     """Lines that are acknowledged in their time."""
 
     def __init__(self, link: Link, words: GcodeWords) -> None:
@@ -115,7 +115,7 @@ class _PaperLines(AcknowledgedLines):
         self.said.append(line)
 
 
-class PaperGcodeController(GcodeController):
+class RehearsalGcodeController(GcodeController):
     """A controller of RS274/NGC words.
 
     Parameters
@@ -130,9 +130,9 @@ class PaperGcodeController(GcodeController):
 
     def __init__(self, start: int, words: GcodeWords, microsteps_per_mm: float) -> None:
         mute = replace(words, position_query=None)
-        link: Any = PaperLink(VirtualClock(), 0.0)
+        link: Any = RehearsalLink(VirtualClock(), 0.0)
         super().__init__(link, mute, microsteps_per_mm=microsteps_per_mm)
-        self.lines = _PaperLines(link, mute)
+        self.lines = _RehearsalLines(link, mute)
         self.requests = self.lines.said
         self._at, self._known = start, True
 
@@ -143,17 +143,17 @@ class PaperGcodeController(GcodeController):
         self._due_s = max(self._due_s, self.clock.now() + took_s)
 
     def still_there(self) -> None:
-        """Paper is."""
+        """A rehearsal always is."""
 
 
-def paper_controller(job: Job, start: int) -> PaperLineController | PaperGcodeController:
-    """The controller that a job would talk to, of paper."""
+def rehearsal_controller(job: Job, start: int) -> RehearsalLineController | RehearsalGcodeController:
+    """The controller that a job would talk to, without a port."""
     if job.link.gcode is not None:
-        return PaperGcodeController(start, job.link.gcode, job.rail.microsteps_per_mm)
-    return PaperLineController(start, byte_s(job.link.url, job.link.baud))
+        return RehearsalGcodeController(start, job.link.gcode, job.rail.microsteps_per_mm)
+    return RehearsalLineController(start, byte_s(job.link.url, job.link.baud))
 
 
-class PaperReleaseLine:
+class RehearsalReleaseLine:
     """A modem line.
 
     Parameters
@@ -177,7 +177,7 @@ class PaperReleaseLine:
         """Nothing was opened."""
 
 
-class PaperProcess:
+class RehearsalProcess:
     """A command that ends at once, well.
 
     Parameters

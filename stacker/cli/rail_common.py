@@ -42,7 +42,7 @@ def connected(
 
     settings = rail_settings(profile)
     with Interrupts() as interrupts:
-        rail, identity = connect(link_settings(profile, url), settings, interrupts.wish)
+        rail, identity = connect(link_settings(profile, url), settings, interrupts.stop_order)
         try:
             if rail_at_mm is not None:
                 name_place(rail, settings.microsteps(rail_at_mm))
@@ -75,7 +75,7 @@ def stands(where: Where, per_mm: float) -> str:
     return f"stands at {where.position / per_mm:.3f} mm" if where.known else "does not know where it stands"
 
 
-def tell(name: str, result: dict[str, Any], text: str, *, as_json: bool, quiet: bool) -> None:
+def show_result(name: str, result: dict[str, Any], text: str, *, as_json: bool, quiet: bool) -> None:
     """Print a result, as one JSON document or as text."""
     if as_json:
         write_json(result_document(name, result))

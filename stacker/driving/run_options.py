@@ -8,11 +8,11 @@ from pathlib import Path
 
 from stacker.documents.journal import Past
 from stacker.driving.runner import Progress
-from stacker.rail.rail import Wish
+from stacker.rail.rail import StopOrder
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Wishes:
+class RunOptions:
     """What the command line asks for; positions in microsteps of the rail's own coordinates.
 
     Parameters
@@ -53,14 +53,14 @@ class Person:
     Parameters
     ----------
     confirm : callable
-        Asks a yes-or-no question; not called when `Wishes.yes`.
+        Asks a yes-or-no question; not called when `RunOptions.yes`.
     tell : callable
-        Told what would have been asked, when `Wishes.yes`.
+        Told what would have been asked, when `RunOptions.yes`.
     take : callable
         Asks for a frame taken by hand.
     report : callable
         Told after each frame.
-    wish : callable
+    stop_order : callable
         Go on, stop, or stop at once.
     """
 
@@ -68,7 +68,7 @@ class Person:
     tell: Callable[[str], None] = lambda _: None
     take: Callable[[str], bool] = lambda _: False
     report: Callable[[Progress], None] = lambda _: None
-    wish: Callable[[], Wish] = lambda: Wish.GO_ON
+    stop_order: Callable[[], StopOrder] = lambda: StopOrder.GO_ON
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
