@@ -49,7 +49,7 @@ INPUT_WORDS = {
     "low_switch": {"free": "low switch free", "hit": "low switch HIT", "none": "no low switch"},
     "high_switch": {"free": "high switch free", "hit": "high switch HIT", "none": "no high switch"},
     "supply": {"on": "motor supply on", "gone": "motor supply GONE", "none": "motor supply not sensed"},
-    "motor": {"held": "motor energised", "off": "motor let go"},
+    "motor": {"held": "motor energised", "off": "motor released"},
     "latch": {"clear": "no stop latched", "stopped": "a stop latched until the next move is ordered"},
 }
 

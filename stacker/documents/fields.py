@@ -172,7 +172,7 @@ def _unknown_keys(
             reading.fault(place, prefix + name, f"unknown key; {advice}")
         before = name
     if unknown > TOLD:
-        reading.fault(node.place, prefix.rstrip("."), f"{unknown} unknown keys in all; is this a file of ours?")
+        reading.fault(node.place, prefix.rstrip("."), f"{unknown} unknown keys in all; is this a file for stacker?")
     return meant
 
 

@@ -29,10 +29,10 @@ class GcodeLink:
     baud: int = declare(Number(whole=True, least=300, most=4_000_000), "speed of the serial line", default=115_200)
     acknowledge: tuple[str, ...] = declare(
         ListOf(item=Text()),
-        "how the lines begin by which the controller says that it has taken a line; none is assumed",
+        "beginnings of the lines by which the controller acknowledges a line; none is assumed",
     )
     refuse: tuple[str, ...] = _lines(
-        "how the lines begin by which it says that it has not, or that something is wrong; heard at any time"
+        "beginnings of the lines by which it refuses a line, or says that something is wrong; listened for at all times"
     )
     greeting: tuple[str, ...] = _lines(
         "what it says whenever it restarts, or the beginning of that; heard in the middle of a run it means a reset"
@@ -43,10 +43,10 @@ class GcodeLink:
         "move nothing",
         default=("G21", "G90", "G94"),
     )
-    close_contact: str = declare(Text(), "line that closes the camera's contact, as 'M106 S255'", default="M8")
-    open_contact: str = declare(Text(), "line that opens it again, as M107", default="M9")
+    close_contact: str = declare(Text(), "line that closes the camera's contact, such as 'M106 S255'", default="M8")
+    open_contact: str = declare(Text(), "line that opens it again, such as M107", default="M9")
     acknowledge_s: float = declare(
-        Number(unit="s", least=0.05, most=60), "how long an acknowledgement is awaited", default=3.0
+        Number(unit="s", least=0.05, most=60), "how long to wait for an acknowledgement", default=3.0
     )
     no_stop_accepted: bool = declare(
         Flag(),
@@ -77,14 +77,16 @@ class GcodeLink:
     )
     move_extra_s: float | None = declare(
         Number(unit="s", least=0, most=5),
-        "how much longer a move with its acknowledgements takes than its way, by arrival: dwell; 'stacker rail "
+        "how much longer a move takes with its acknowledgements than its travel alone, with arrival: dwell; 'stacker "
+        "rail "
         "identify PROFILE --go' measures it; three acknowledgements unless given",
         default=None,
     )
     piece_s: float = declare(
         Number(unit="s", least=0.2, most=30),
-        "how long a piece of a move takes at most: nothing stops one under way, and by one a rail may leave its range "
-        "when the controller restarts; with longer pieces a long way takes no longer than the controller's own move",
+        "the longest time for a piece of a move: nothing stops a piece under way, and by one piece a rail may leave "
+        "its range "
+        "when the controller restarts; with longer pieces a long move takes no longer than the controller's own",
         default=PIECE_S,
     )
     position_query: str | None = declare(

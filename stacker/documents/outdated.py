@@ -51,7 +51,7 @@ def refuse_wider_limits(plan: Plan, path: Path) -> None:
         return
     if said := _beyond(planned, own):
         raise Refusal(
-            f"{path} does not keep to the rail of {request}: {'; '.join(said)}. Plan again: stacker plan "
+            f"{path} differs from the rail of {request}: {'; '.join(said)}. Plan again: stacker plan "
             f"{as_typed(request)}",
             code="wider_limits",
             key="rail.soft_limits_mm",
@@ -79,6 +79,6 @@ def remark_on_age(plan: Plan, path: Path) -> str | None:
     if request is None:
         return None
     return (
-        f"{request}, or a file that it names, says something else by now than this plan was made from.\n"
-        f"To follow it: stacker plan {as_typed(request)}"
+        f"{request}, or a file that it names, has changed since this plan was made.\nTo follow the change: stacker "
+        f"plan {as_typed(request)}"
     )

@@ -54,7 +54,7 @@ class RailProfile:
 
     name: str = declare(Text(), "what the rail is called", default="rail")
     travel_mm: float = declare(_TRAVEL_MM, "from one hard stop to the other")
-    soft_limits_mm: tuple[float, float] = declare(_LIMITS_MM, "lowest and highest position the rail may take")
+    soft_limits_mm: tuple[float, float] = declare(_LIMITS_MM, "lowest and highest position the rail may go to")
     full_steps_per_turn: int = declare(Number(whole=True, least=4, most=10_000), "of the motor (1.8 degrees: 200)")
     microsteps_per_full_step: int = declare(Number(whole=True, least=1, most=1024), "as the driver is set")
     lead_mm: float = declare(Number(unit="mm", above=0, most=200), "travel per turn of the screw")
@@ -188,7 +188,7 @@ class HandRail:
 
     name: str = declare(Text(), "what the rail is called", default="hand rail")
     travel_mm: float = declare(_TRAVEL_MM, "from one hard stop to the other")
-    soft_limits_mm: tuple[float, float] = declare(_LIMITS_MM, "lowest and highest position the rail may take")
+    soft_limits_mm: tuple[float, float] = declare(_LIMITS_MM, "lowest and highest position the rail may go to")
     dial: Dial = declare(Block(variants={"": Dial}), "the divided dial; its presence makes a hand rail")
     backlash_um: float = declare(
         Number(unit="um", least=0, most=5000),

@@ -21,8 +21,8 @@ rig:
   focal_length_mm: 35         # as marked
   f_number: 5.6               # marked: read it with the lens at infinity
   # pupil_magnification: 1.2  # exit over entrance pupil: width of the aperture
-                              # at the mount's end over that at the front
-  field_width_mm: 10.5        # photograph a ruler: what the picture is wide
+                              # at the mount's end over that at the front element
+  field_width_mm: 10.5        # width of the picture, from a photographed ruler
   register_mm: 44             # mount to sensor, as the lens was made for
 """,
     "coupled": """\
@@ -45,8 +45,8 @@ rig:
 """,
     "measured": """\
 rig:
-  kind: measured              # anything that has photographed a ruler
-  field_width_mm: 18.2        # what the picture is wide
+  kind: measured              # any rig with a photographed ruler
+  field_width_mm: 18.2        # width of the picture, from that ruler
   f_number: 5.6               # marked: read it with the lens at infinity
   # pupil_magnification: 1    # exit over entrance pupil: width of the aperture
                               # as seen from behind over that from the front

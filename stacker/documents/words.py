@@ -22,7 +22,7 @@ WORDS: dict[str, str] = {
     "the screw (backlash) does not show",
     "evidence": "what proves an exposure: 'sync', the camera's flash contact closed; 'pulse', the release contact was "
     "closed for its time; 'command', a program ended without an error; 'person', somebody said so",
-    "journal": "the file beside the plan that knows each frame taken, from which an interrupted run goes on",
+    "journal": "the file beside the plan that records each frame taken, and from which an interrupted run is resumed",
     "bench card": "the short summary that 'stacker plan' prints",
     "capture order": "the order in which the frames were taken. It is depth order until a frame is taken again: that "
     "one comes last, and neither its time nor its number puts it at its place in the stack",
@@ -32,14 +32,14 @@ WORDS: dict[str, str] = {
     "rhythm": "the pattern of times at which the frames were taken; by it 'verify' finds how far the camera's clock is "
     "off",
     "complete": "every frame has its picture by every near reading of times and numbers, and no file of it is empty, "
-    "cut short, all zeros, far smaller than the others or the same twice; what the pictures show, nobody looked at",
+    "cut short, all zeros, far smaller than the others or the same twice; nobody has looked at what the pictures show",
     "missing": "no picture can be that of this frame",
     "may be missing": "times and numbers can be read in two ways, and by one of them the frame has no picture",
     "not confirmed": "the journal has no proof that the frame was taken",
     "damaged or in doubt": "the file is there, but empty, unreadable, cut short, all zeros, far smaller than the "
     "others, or holds the same bytes as that of another frame",
     "taken more than once": "there are pictures of several exposures of the frame, as after a resume; any one will do",
-    "out of turn": "files of which name or capture time would put the frame at a wrong depth",
+    "out of turn": "files whose name or capture time would put the frame at a wrong depth",
     "no frame of this run": "a picture at no moment at which the journal fired the shutter: a test shot",
     "bracket": "several pictures of each frame, exposed differently",
     "copies": "files with the bytes, or the name, of another that is there as well; they count once",

@@ -73,10 +73,10 @@ def doubts(words: GcodeWords | None) -> list[str]:
 def motor(job: Job) -> str:
     """Whether the motor is energised when a run has ended, as far as that is known."""
     if job.link.gcode is None:
-        return f"its motor {'energised' if job.hold_after else 'let go'}"
+        return f"its motor {'energised' if job.hold_after else 'released'}"
     if job.link.gcode.keeps_motor_on is None:
         return "whether its motor is energised is not known (keeps_motor_on)"
-    return f"its motor {'energised' if job.link.gcode.keeps_motor_on else 'let go'}, as the profile says"
+    return f"its motor {'energised' if job.link.gcode.keeps_motor_on else 'released'}, as the profile says"
 
 
 def taken(job: Job, count: int, spent: str) -> str:

@@ -60,7 +60,7 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
         yield (
             "high_na",
             f"NA {imaging.object_na:.2g}: polarisation and apodisation are not modelled, nor is the lens's correction "
-            "for cover glass; the defocus is, to the thin side: begin with seam contrast to spare",
+            "for cover glass; the defocus is, and errs on the thin side: ask for more seam contrast than you need",
         )
     if request.focus.model in ("blur_circle", "sum"):
         yield (

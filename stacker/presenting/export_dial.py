@@ -96,8 +96,8 @@ def _head(plan: Plan, rail: HandRail) -> list[str]:
             f"2. Turn one way only ({sign}, {deeper}). The profile gives no backlash: if the rail has some, write it."
         )
     facts.append(
-        "3. Turn, let it settle, take the frame, tick the box. By is the divisions from the frame before (for frame 1 "
-        f"from 0), by in all those from frame 1. After {GROUP} frames compare the dial and the camera's counter."
+        "3. Turn, let it settle, take the frame, tick the box. 'By' counts divisions from the frame before (for frame "
+        "1 from 0), 'by in all' from frame 1. After {GROUP} frames compare the dial and the camera's counter."
     )
     if (clear := plan.optics.working_distance_mm) is None:
         facts.append("The working distance is unknown: watch the gap between lens and subject while turning.")

@@ -276,15 +276,15 @@ def _apertures(plan: Plan, rows: Sequence[ApertureRow]) -> str:
 def _clock(plan: Plan, times: Sequence[FrameTimes]) -> str:
     if not times:
         return (
-            "<section>\n<h2>The clock</h2>\n<p>The time is unknown: it takes a motor rail with its own release, and a "
-            "light, in the request.</p>\n</section>"
+            "<section>\n<h2>The clock</h2>\n<p>The time is unknown: the request must describe the light, and a motor "
+            "rail that releases the shutter.</p>\n</section>"
         )
     waits_s = sum(one.opens_s - one.settled_s for one in times)
     moves_s = sum(one.arrives_s - one.leaves_s for one in times)
     settles_s = sum(one.settled_s - one.arrives_s for one in times)
     says = (
         f"The run takes {duration(plan.budget.duration_s)}: the rail moves for {duration(moves_s)}, settles for "
-        f"{duration(settles_s)}, and light and camera are waited for {duration(waits_s)}."
+        f"{duration(settles_s)}, and waits for light and camera for {duration(waits_s)}."
     )
     rows = (
         (

@@ -49,7 +49,7 @@ def _headline(verdict: Verdict) -> str:
         wrong.append(f"{_count(len(damaged), 'file')} damaged or in doubt")
     if wrong:
         return f"NOT complete: {', '.join(wrong)}."
-    return f"Not proven complete: {frames} frames may be there, but the data can be read otherwise."
+    return f"Not proven complete: {frames} frames may be there, but times and numbers can be read another way."
 
 
 def _range(least: int, most: int) -> str:

@@ -298,7 +298,7 @@ def test_a_plan_that_its_request_no_longer_asks_for_is_pointed_out_before_it_is_
     for command in (("drive", plan), ("check", plan), ("drive", plan, "--url", url, "--go", "--yes", "--ends")):
         told = stacker(*command).err
         assert f"{request}, or a file that it names, says something else by now" in told
-        assert f"To follow it: stacker plan {request}" in told
+        assert f"To follow the change: stacker plan {request}" in told
 
 
 def test_a_plan_that_allows_more_than_the_rail_beside_it_does_not_move(stacker, plans, tmp_path, url):
