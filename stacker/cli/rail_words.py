@@ -47,7 +47,7 @@ def ask_how_far(path: Path, profile: RailProfile, by_mm: float | None) -> str | 
     low_mm, high_mm = MEASURED_MM
     if not low_mm <= told <= high_mm:
         raise Refusal(
-            f"{ORDERED_MM:g} mm were ordered and {told:g} mm gone: multiply the controller's steps a millimetre by "
+            f"{ORDERED_MM:g} mm were ordered and it went {told:g} mm: multiply the controller's steps a millimetre by "
             f"{ORDERED_MM / told if told > 0 else 0:.4g}, or correct lead_mm and the steps of the profile, whichever "
             "is wrong; then measure again. Nothing was kept.",
             code="travel_differs",

@@ -116,7 +116,7 @@ class GcodeLink:
     )
     measured_with: str | None = declare(
         Text(),
-        "mark of the steps, axis and lines with which that was measured, written beside it; a change asks again",
+        "mark of the steps, axis and lines with which that was measured, written beside it; after a change it must be measured again",
         default=None,
     )
 

@@ -100,7 +100,7 @@ def disk_full(folder, at):
     job = make_job(folder)
     before = 2 + (at - 2) // 3  # writes: header, then three a frame
     message = stopped(job, "journal", opener=FullDisk(at))
-    assert "no further frame" in message
+    assert "no more frames are taken" in message
     assert len(openings(job)) <= before - 1
     finish(job)
     assert_complete(job)

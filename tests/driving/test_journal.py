@@ -187,7 +187,7 @@ def test_a_write_that_fails_stops_the_run_and_is_told(tmp_path):
         def write(self, _):
             raise OSError(28, "No space left on device")
 
-    with pytest.raises(RunStopped, match=r"No space left on device.*no further frame"):
+    with pytest.raises(RunStopped, match=r"No space left on device.*no more frames are taken"):
         Journal(Broken(), tmp_path / "j", lambda: 0.0).write("intent", frame=1)
 
 
@@ -195,7 +195,7 @@ def test_a_write_that_fails_stops_the_run_and_is_told(tmp_path):
 def test_a_device_that_is_really_full(tmp_path):
     file = DurableFile(tmp_path / "j", new=True)
     own, file._descriptor = file._descriptor, os.open("/dev/full", os.O_WRONLY)
-    with pytest.raises(RunStopped, match="no further frame"):
+    with pytest.raises(RunStopped, match="no more frames are taken"):
         Journal(file, tmp_path / "j", lambda: 0.0).write("intent", frame=1)
     file.close()
     os.close(own)
