@@ -116,7 +116,8 @@ class GcodeLink:
     )
     measured_with: str | None = declare(
         Text(),
-        "mark of the steps, axis and lines with which that was measured, written beside it; after a change it must be measured again",
+        "mark of the steps, axis and lines with which that was measured, written beside it; after a change it must be "
+        "measured again",
         default=None,
     )
 

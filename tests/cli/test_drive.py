@@ -293,11 +293,11 @@ def test_a_plan_that_its_request_no_longer_asks_for_is_pointed_out_before_it_is_
     bench = shutil.copytree(plans, tmp_path / "plans")
     plan, request = bench / "leaf_beetle.plan.yaml", bench / "leaf_beetle.yaml"
     for command in (("drive", plan), ("check", plan)):
-        assert "says something else" not in stacker(*command).err
+        assert "has changed since this plan" not in stacker(*command).err
     request.write_text(request.read_text(encoding="utf-8").replace("order:", "# order:") + "\norder: back_to_front\n")
     for command in (("drive", plan), ("check", plan), ("drive", plan, "--url", url, "--go", "--yes", "--ends")):
         told = stacker(*command).err
-        assert f"{request}, or a file that it names, says something else by now" in told
+        assert f"{request}, or a file that it names, has changed since this plan was made" in told
         assert f"To follow the change: stacker plan {request}" in told
 
 
