@@ -45,14 +45,14 @@ def command(
       stacker apertures beetle.yaml --frames 120 --minutes 20
     """
     from stacker.documents.loading import load_request
-    from stacker.planning.aperture_search import best_aperture
+    from stacker.planning.aperture_search import Goal, best_aperture
     from stacker.planning.apertures import aperture_rows, marked_f_number, set_options
     from stacker.presenting.apertures_table import apertures_table, trade_off, why_none_meets
 
     loaded = load_request(request, overrides)
     note_exposure_that_stays(loaded.value, overrides, quiet=quiet)
-    wish = Wish(detail_um=detail_um, frames=frames, minutes=minutes)
-    wished = any(value is not None for value in (detail_um, frames, minutes))
+    goal = Goal(detail_um=detail_um, frames=frames, minutes=minutes)
+    sought = any(value is not None for value in (detail_um, frames, minutes))
     try:
         rows = aperture_rows(loaded.value)
         own = marked_f_number(loaded.value)
