@@ -40,16 +40,22 @@ def measure_edge(
     at_um = np.asarray(positions_um, dtype=np.float64)
     refuse_few(at_um)
     edges: list[Edge | None] = []
-    last: Refusal | None = None
+    refusals: list[Refusal] = []
     for sites, seen in frames:
         try:
             edges.append(edge_contrast(sites.astype(np.float64), seen))
         except Refusal as refusal:  # far out of focus there is no edge any more
             edges.append(None)
-            last = refusal
+            refusals.append(refusal)
     some = [place for place, edge in enumerate(edges) if edge is not None]
+    if not some:
+        raise refusals[len(refusals) // 2]  # of the frame nearest to the middle of the run
     if len(some) < FEWEST_FRAMES:
-        raise last or Refusal("too few frames show the edge", code="no_edge")
+        raise Refusal(
+            f"only {len(some)} of {len(edges)} frames show the edge clearly enough; the others: {refusals[0]}. Take "
+            "smaller steps about focus",
+            code="few_frames",
+        )
     nu = min(told.target_per_px, 0.5)
     contrast = np.array([np.interp(nu, edges[i].frequency, edges[i].contrast) for i in some])  # type: ignore[union-attr]
     where = at_um[some]

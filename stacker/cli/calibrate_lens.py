@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from stacker.cli.pictures_of import RunPicture
     from stacker.documents.request import Request
 
-_AREA_PX = 400  # about the picture's middle, in which the edge is looked for
+_AREA_PX = 240  # about the picture's middle, in which the edge is looked for
 
 
 @click.command(name="lens")
@@ -46,8 +46,8 @@ def lens(
 ) -> None:
     """The slice, contrast and field of the rig in REQUEST, from a run through focus.
 
-    Put something flat and finely grained square before the lens, plan a run of
-    about 13 frames in steps of a quarter of a slice through it, and drive it.
+    Put something flat, with a grain of three to ten pixels, square before the lens,
+    plan a run of about 13 frames in steps of a quarter of a slice, and drive it.
     With --edge the target is a razor blade, slanted by some 5 degrees, and the
     pictures are raw files: then the contrast in focus is told too.
 

@@ -7,9 +7,10 @@ import collections
 import numpy as np
 import pytest
 from darkroom.camera import Body
-from darkroom.lens import Lens
-from darkroom.runs import by_edge, by_texture, seam_error, told_of, true_mtf50_lp_mm, true_width_um
+from darkroom.lens import Lens, slanted_edge
+from darkroom.runs import by_edge, by_texture, middle_of, seam_error, told_of, true_mtf50_lp_mm, true_width_um
 
+from stacker.calibrating.edge import measure_edge
 from stacker.calibrating.lens import width_um
 from stacker.errors import Refusal
 
@@ -106,6 +107,17 @@ def test_an_edge_gives_slice_and_contrast_of_a_lens_with_faults(lens):
 
 def test_an_edge_that_is_not_slanted_is_refused():
     assert refused(by_edge, Lens(), 112, angle_deg=0.3) == "slant"
+
+
+def test_an_edge_that_few_frames_show_is_refused_with_what_the_others_lack():
+    seen = middle_of(slanted_edge(Lens(), (260, 360)).at(0.0))
+    blank = (np.full_like(seen[0], 0.3), seen[1])
+    with pytest.raises(
+        Refusal, match="only 4 of 9 frames show the edge clearly enough; the others: no edge stands out"
+    ):
+        measure_edge([seen] * 4 + [blank] * 5, np.arange(9.0) * 20, told_of(Lens()))
+    with pytest.raises(Refusal, match="^no edge stands out"):
+        measure_edge([blank] * 9, np.arange(9.0) * 20, told_of(Lens()))
 
 
 def test_an_edge_in_too_little_light_cannot_tell():
