@@ -116,7 +116,7 @@ def test_an_edge_that_few_frames_show_is_refused_with_what_the_others_lack():
         Refusal, match="only 4 of 9 frames show the edge clearly enough; the others: no edge stands out"
     ):
         measure_edge([seen] * 4 + [blank] * 5, np.arange(9.0) * 20, told_of(Lens()))
-    with pytest.raises(Refusal, match="^no edge stands out"):
+    with pytest.raises(Refusal, match="no edge stands out"):
         measure_edge([blank] * 9, np.arange(9.0) * 20, told_of(Lens()))
 
 
