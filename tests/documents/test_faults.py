@@ -617,7 +617,7 @@ CASES: list[tuple[str, str, list[str]]] = [
         "rail: dial with motor keys",
         "dial: {mm_per_turn: 1, divisions: 100}\ntravel_mm: 25\nsoft_limits_mm: [1, 24]\nlead_mm: 2\n",
         [
-            "in.yaml:4:1: lead_mm: unknown key; known here: name, travel_mm, soft_limits_mm, dial, backlash_um, repeatability_um, periodic_error_um, lead_error"
+            "in.yaml:4:1: lead_mm: unknown key; known here: name, travel_mm, soft_limits_mm, dial, backlash_um, repeatability_um, periodic_error_um, lead_error, frame_s"
         ],
     ),
     (

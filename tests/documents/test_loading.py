@@ -142,6 +142,22 @@ def test_every_template_is_sound_and_says_what_each_value_is(kind, tmp_path):
     assert template(kind).isascii()
 
 
+@pytest.mark.parametrize(("frame_s", "refused"), [(1.9, True), (2, False)])
+def test_a_frame_by_hand_takes_no_less_than_its_exposure(frame_s, refused):
+    text = (
+        "rig: {kind: measured, magnification: 1, f_number: 4}\ncamera: {sensor_mm: [24, 16], pixels: [6000, 4000]}\n"
+        "subject: {depth_mm: 3}\nlight: {kind: continuous, exposure_s: 2}\nrail: {travel_mm: 25, "
+        f"soft_limits_mm: [0, 25], dial: {{mm_per_turn: 0.5, divisions: 50}}, frame_s: {frame_s}}}\n"
+    )
+    if not refused:
+        assert load_request("x.yaml", text=text).value.rail.frame_s == frame_s
+        return
+    with pytest.raises(
+        InputError, match=r"rail\.frame_s: found 1\.9; write what a whole frame takes, its exposure of 2 s"
+    ):
+        load_request("x.yaml", text=text)
+
+
 COMMENTED = """\
 # the bench in the cellar
 subject:          # a beetle
