@@ -21,7 +21,7 @@ rig:
   focal_length_mm: 35         # as marked
   f_number: 5.6               # marked: read it with the lens at infinity
   # pupil_magnification: 1.2  # exit over entrance pupil: width of the aperture
-                              # at the mount's end over that at the front element
+                              # at the mount end over that at the front element
   field_width_mm: 10.5        # width of the picture, from a photographed ruler
   register_mm: 44             # mount to sensor, as the lens was made for
 """,
