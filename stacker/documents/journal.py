@@ -60,7 +60,7 @@ class Past:
     lost : bool
         Whether the position was lost when the run stopped, or found to be when somebody wanted to go on.
     refocused : bool
-        Whether the front was focused anew since the run began.
+        Whether the front was focused again since the run began.
     whole_bytes : int
         Length of the file up to its last good line.
     columns : tuple of str

@@ -159,7 +159,7 @@ class RailProfile:
 
     @property
     def travel_mark(self) -> str:
-        """Stands for what decides how far an ordered millimetre goes; another mark asks for a measurement anew."""
+        """Stands for what decides how far an ordered millimetre goes; another mark asks for a new measurement."""
         lines = (self.link.axis, *self.link.unlock, *self.link.at_start) if isinstance(self.link, GcodeLink) else ()
         told = "\n".join([f"{1000 / self.microstep_um:.6f}", *lines])
         return hashlib.sha256(told.encode()).hexdigest()[:8]

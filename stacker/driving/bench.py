@@ -136,7 +136,7 @@ def place_front(
         Nobody is asked.
     how_here : callable
         Says how the rail came to a position that is to be taken for the front, or refuses it; told that position, and
-        what it was called before it was named anew [microsteps].
+        what it was called before it was redefined [microsteps].
 
     Returns
     -------

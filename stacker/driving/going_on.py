@@ -70,7 +70,7 @@ def open_earlier(path: Path, opener: Callable[..., DurableFile]) -> Earlier:
 
 
 def trusted_sessions(past: Past, others: Iterable[Past]) -> frozenset[str]:
-    """Sessions of a run, and of runs that had the rail right after it, one by one, and named no place anew."""
+    """Sessions of a run, and of runs that had the rail right after it, one by one, and redefined no place."""
     trusted = set(past.sessions)
     for other in sorted(others, key=lambda one: one.began_utc):
         named = other.named or other.lost or other.refocused
@@ -158,7 +158,7 @@ def position_holds(
                 f"{doubt} Go on without --yes, or focus the front and pass --refocused.", code="other_session"
             )
         known = confirm(f"{doubt}\nAre you sure that it was only moved, its position not redefined")
-    journal.write("found", session=rail.controller.session, lost=not known)  # before its place is named anew
+    journal.write("found", session=rail.controller.session, lost=not known)  # before its place is redefined
     if known:
         return True
     question = (

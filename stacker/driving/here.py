@@ -20,7 +20,7 @@ def how_here(job: Job, identity: Identity, position: int, counted: int) -> str:
     identity : Identity
         What the controller said of itself before it was taken over.
     position, counted : int
-        Where the rail stands, and what that was called before a person named it anew, if so [microsteps].
+        Where the rail stands, and what that was called before a person redefined it, if so [microsteps].
 
     Raises
     ------

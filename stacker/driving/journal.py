@@ -78,7 +78,7 @@ class Journal:
 
 
 def utc_now() -> str:
-    """Time of day for the lines that begin a run or go on with one: the journal's own clock starts anew at each."""
+    """Time of day for the lines that begin a run or go on with one: the journal's own clock restarts at each."""
     return datetime.now(timezone.utc).isoformat(timespec="milliseconds")
 
 

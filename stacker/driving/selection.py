@@ -136,7 +136,7 @@ def widened(
     error_um : float or None
         None: one slice, as thick as the frame at hand's.
     again : bool
-        It was focused anew before: then two fronts may lie apart by twice the error.
+        It was focused again before: then two fronts may lie apart by twice the error.
     """
     chosen = set(pending)
     for frame in [number for number in chosen if number != CLOSING]:

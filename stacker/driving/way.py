@@ -1,4 +1,4 @@
-"""How a run comes to its front and its frames: anew, or from what an earlier one left."""
+"""How a run comes to its front and its frames: as new, or from what an earlier one left."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from stacker.rail.rail import Rail
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Way:
-    """How a run comes to its front and its frames: anew, or from what an earlier one left.
+    """How a run comes to its front and its frames: as new, or from what an earlier one left.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ class Way:
             self.earlier.meet(self.job, controller, identity, moved_port=moved_port)
 
     def place(self, person: Person, rail: Rail, identity: Identity) -> tuple[int, tuple[int, ...], str, bool]:
-        """Position 0, frames, where position 0 was taken from, and whether the front was focused anew."""
+        """Position 0, frames, where position 0 was taken from, and whether the front was focused again."""
         job, run_options = self.job, self.run_options
         if self.earlier is None or self.front_at is None:
             front_at, where_from = place_front(

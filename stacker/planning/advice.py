@@ -51,7 +51,7 @@ def advice_of(draft: Draft) -> tuple[Advice, ...]:
 
     Notes
     -----
-    Every number comes from a stack that was laid anew with the change, all rules of the plan kept.
+    Every number comes from a stack that was laid again with the change, all rules of the plan kept.
     """
     now = draft.planes.frame_count
     found = [one for one in _changes(draft) if one.urgent or now - one.frames >= max(2, _WORTH_SAVING * now)]

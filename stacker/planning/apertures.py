@@ -90,7 +90,7 @@ def marked_f_number(request: Request) -> float:
 
 
 def at_f_number(request: Request, f_number: float) -> Request:
-    """The same stack at another marked f-number: its light metered anew, the lens's own blur as it was measured.
+    """The same stack at another marked f-number: its light metered again, the lens's own blur as it was measured.
 
     Raises
     ------

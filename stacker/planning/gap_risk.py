@@ -226,7 +226,7 @@ def overlap_that_holds(
     Parameters
     ----------
     risk_at : callable
-        Lays the planes anew for an overlap and returns their `gap_risk`. A `Refusal` from it, as when a step gets
+        Lays the planes again for an overlap and returns their `gap_risk`. A `Refusal` from it, as when a step gets
         too small for the rail, counts as out of reach.
     overlap : float
         The overlap that was not enough [-].

@@ -1,4 +1,4 @@
-"""What the assumed values do: the frames of a stack laid anew, and what the seams of the plan as it is would keep."""
+"""What the assumed values do: the frames of a stack laid again, and what the seams of the plan as it is would keep."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
 
 LONGEST_ANSWER = 512  # bytes: some controllers answer a query with a long line
-QUIET_S = 0.1  # a controller that was silent that long is asked whether it still answers: few start anew faster
+QUIET_S = 0.1  # a controller that was silent that long is asked whether it still answers: few restart faster
 _REMEMBERED = 3  # of its lines, for messages
 
 

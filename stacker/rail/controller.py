@@ -106,7 +106,7 @@ class ControllerRefused(LinkError):
 
 
 class ControllerReset(RunStopped):
-    """The controller started anew in the middle of things: it has forgotten where the rail is."""
+    """The controller restarted in the middle of things: it has forgotten where the rail is."""
 
 
 class Controller(Protocol):

@@ -10,9 +10,9 @@ also say that it is there. Acknowledgements carry no number: after one that fail
 one can be trusted, and the run ends. Nothing in the standard stops a move, so the rail cuts moves into pieces of at
 most a second, and a stop acts between them.
 
-A controller that starts anew forgets its place, and its greeting may be lost. So every piece is told where it begins:
+A controller that restarts forgets its place, and its greeting may be lost. So every piece is told where it begins:
 whatever was forgotten, none is longer than itself. And whoever was silent for a tenth of a second is asked something
-that changes nothing: one that starts anew meanwhile does not answer.
+that changes nothing: one that restarts meanwhile does not answer.
 
 References
 ----------
@@ -58,7 +58,7 @@ class GcodeController(GcodeMoves):
     # -- who is there
 
     def connect(self) -> Identity:
-        """Let a board that starts anew greet, then see whether it acknowledges; nothing moves.
+        """Let a board that restarts greet, then see whether it acknowledges; nothing moves.
 
         Raises
         ------

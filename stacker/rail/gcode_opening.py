@@ -1,4 +1,4 @@
-"""The first words with a controller of RS274/NGC words: it may start anew, greet, swallow a line, or be locked."""
+"""The first words with a controller of RS274/NGC words: it may restart, greet, swallow a line, or be locked."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ TRIES = 4  # one that only wakes now spends a first, and a boot loader swallows 
 
 
 def open_up(lines: AcknowledgedLines, words: GcodeWords, url: str) -> None:
-    """Let a board that starts anew greet, ask until it acknowledges, and unlock it; nothing moves.
+    """Let a board that restarts greet, ask until it acknowledges, and unlock it; nothing moves.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Several parts of a run together: after a stop the journal's clock starts anew, the camera's goes on."""
+"""Several parts of a run together: after a stop the journal's clock restarts, the camera's goes on."""
 
 from __future__ import annotations
 
