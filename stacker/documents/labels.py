@@ -28,7 +28,7 @@ CARD: dict[str, str] = {
     "batteries": "full ones to bring, by the frames that one lasts (camera.battery_frames) and the hours that it is on",
     "storage": "the raw files in 10^9 bytes, the cards they fill, and the space that 16-bit frames and the result "
     "take while they are blended",
-    "warnings": "what is wrong with the plan or its run and what helps; 'stacker explain' tells more of each code",
+    "warnings": "what is wrong with the plan or its run and what helps; 'stacker explain CODE' says more",
     "suggestions": "changes to the request that would save most frames or most risk, each with what it costs",
     "before the first frame": "what no program can check for you; tick it off at the bench",
     "assumed": "values taken because the request does not give them; the table below the card shows what other "
