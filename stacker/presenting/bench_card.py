@@ -111,16 +111,18 @@ def _steps(plan: Plan) -> str:
     hand = isinstance(plan.request.rail, HandRail)
     counted = f" = {motion.step_microsteps} {'divisions' if hand else 'microsteps'}" if motion.step_microsteps else ""
     kept = f"{coverage.overlap:.0%} overlap at least; {span}"
-    if plan.request.subject.index == 1:
+    behind_face = plan.request.subject.index != 1
+    if plan.request.moves != "rear" and not behind_face:
         return f"{significant(coverage.step_um, 4)} um at most{counted}, {kept}"
+    true_depths = "; depths are true depths behind the face" if behind_face else ""
     return (
         f"the rail {significant(rail_step_um(plan), 4)} um at most{counted}, and with it the focus "
-        f"{significant(coverage.step_um, 4)} um; {kept}; depths are true depths behind the face"
+        f"{significant(coverage.step_um, 4)} um; {kept}{true_depths}"
     )
 
 
 def rail_step_um(plan: Plan) -> float:
-    """Largest step of the rail [um]: behind a flat face the focus goes farther than the rail, by the index."""
+    """Largest step of the rail [um]: the focus goes farther behind a flat face, and less far with a moving rear."""
     return max((abs(there - here) for here, there in pairwise(plan.frames.rail_um)), default=0.0)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from stacker.documents.loading import load_request
@@ -104,6 +106,16 @@ def test_behind_a_flat_face_the_step_to_turn_is_the_rails(rail, microstep_um):
     if microstep_um:
         assert f"= {round(rail_um / microstep_um)} divisions, " in steps
         assert told_um == plan.motion.step_microsteps * microstep_um
+
+
+def test_with_a_moving_rear_the_step_of_the_rail_is_told():
+    """The sensor goes about m^2 times as far as the focus: its microsteps are the rail's, not the focus's."""
+    bellows = "rig: {kind: lens, focal_length_mm: 75, max_magnification: 0, f_number: 5.6, tubes_mm: [130]}\n"
+    plan = card(bellows + "moves: rear\n" + CAMERA + "subject: {depth_mm: 3}\n")
+    steps = dict(facts(plan))["steps"]
+    told_um = float(steps.removeprefix("the rail ").partition(" um")[0])
+    assert told_um == pytest.approx(max(b - a for a, b in pairwise(plan.frames.rail_um)), rel=1e-3)
+    assert "true" not in steps
 
 
 def test_in_air_the_steps_are_told_once():
