@@ -111,7 +111,7 @@ class DamagedJournal(InputError):
     """
 
     def __init__(self, path: Path, lines: Lines) -> None:
-        self.past = _told([*lines.records, *lines.behind], lines.whole_bytes)
+        self.past = past_of([*lines.records, *lines.behind], lines.whole_bytes)
         past, plan = self.past, plan_beside(path)
         rest = [frame for frame in past.pending if frame != CLOSING]
         command = (
@@ -136,13 +136,7 @@ def read_journal(path: Path) -> Past:
         When it is no journal.
     """
     records, whole_bytes = read_records(path)
-    return past_of(path, records, whole_bytes)
-
-
-def past_of(path: Path, records: list[Record], whole_bytes: int) -> Past:
-    """What the lines of a journal tell, as `read_records` gives them."""
-    del path  # they are sound
-    return _told(records, whole_bytes)
+    return past_of(records, whole_bytes)
 
 
 def read_records(path: Path) -> tuple[list[Record], int]:
@@ -187,7 +181,8 @@ def _fault(path: Path, line: int, text: str) -> Fault:
     return Fault(path=str(path), line=line, column=1 if line else 0, key="", text=text)
 
 
-def _told(records: list[Record], whole_bytes: int) -> Past:
+def past_of(records: list[Record], whole_bytes: int) -> Past:
+    """What the lines of a journal tell, as `read_records` gives them."""
     head = records[0]
     pending, confirmed, intents = dict.fromkeys(head["frames"]), dict[int, int](), dict[int, int]()
     open_intents: set[int] = set()

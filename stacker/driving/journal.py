@@ -65,7 +65,7 @@ class Journal:
     def past(self) -> Past:
         """What it tells by now, read from the open file: its folder may have been renamed since."""
         lines = lines_of(self.path, self._file.read())
-        return past_of(self.path, lines.records, lines.whole_bytes)
+        return past_of(lines.records, lines.whole_bytes)
 
     @property
     def elsewhere(self) -> bool:
@@ -130,7 +130,7 @@ def reopen(path: Path, *, opener: Callable[..., DurableFile] = DurableFile) -> t
     except BaseException:
         file.close()
         raise
-    return file, past_of(path, lines.records, lines.whole_bytes), cut
+    return file, past_of(lines.records, lines.whole_bytes), cut
 
 
 def _cut(file: DurableFile, path: Path, data: bytes, lines: Lines) -> str:

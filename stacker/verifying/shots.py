@@ -101,7 +101,7 @@ def read_run(path: Path) -> Run:
         When it is no journal or damaged.
     """
     records, whole_bytes = read_records(path)
-    past = past_of(path, records, whole_bytes)
+    past = past_of(records, whole_bytes)
     legs: list[tuple[float | None, list[dict[str, Any]]]] = []
     for record in records:
         if record["event"] in ("run", "resume"):

@@ -14,19 +14,6 @@ import pytest
 from stacker.documents.plan_file import digest_of, read_plan
 
 
-@pytest.fixture
-def plan(plans, tmp_path):
-    """A stored plan of 60 frames in a folder of its own."""
-    path = tmp_path / "beetle.plan.yaml"
-    path.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())
-    return path
-
-
-@pytest.fixture
-def url(tmp_path):
-    return f"sim://bench?time_scale=inf&log={tmp_path / 'rail.log'}&state={tmp_path / 'rail.json'}"
-
-
 def openings(tmp_path):
     lines = (tmp_path / "rail.log").read_text().splitlines()
     return [event["position_microsteps"] for event in map(json.loads, lines) if event["event"] == "shutter"]

@@ -14,15 +14,8 @@ from stacker.documents.plan_file import read_plan
 
 
 @pytest.fixture
-def plan(plans, tmp_path):
-    """A stored plan of 60 frames in a folder of its own."""
-    path = tmp_path / "beetle.plan.yaml"
-    path.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())
-    return path
-
-
-@pytest.fixture
 def url(tmp_path):
+    """Another rail than that of the plan's profile."""
     return f"sim://desk?time_scale=inf&log={tmp_path / 'rail.log'}&state={tmp_path / 'rail.json'}"
 
 

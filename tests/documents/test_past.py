@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from documents.test_journal_lines import CONFIRMED, HEAD, INTENT
 
@@ -26,7 +24,7 @@ def confirmed(frame):
 
 
 def told(*records, **head):
-    return past_of(Path("x.run.jsonl"), [HEAD | head, *records], 0)
+    return past_of([HEAD | head, *records], 0)
 
 
 @pytest.mark.parametrize(

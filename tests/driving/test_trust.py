@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from documents.test_journal_lines import HEAD
 
@@ -13,7 +11,7 @@ from stacker.driving.going_on import trusted_sessions
 
 def run_of(session, before, **head):
     times = {"utc": f"2031-05-04T22:00:{len(session):02}+00:00"}
-    return past_of(Path("x"), [HEAD | times | {"session": session, "before": before} | head], 0)
+    return past_of([HEAD | times | {"session": session, "before": before} | head], 0)
 
 
 @pytest.mark.parametrize(
