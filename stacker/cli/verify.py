@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from stacker.cli.numbers import Whole
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal, StackerError
 from stacker.figures import as_typed, spans, typed_mm
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--bracket",
-    type=click.IntRange(1, 15),
+    type=Whole(1, 15),
     default=1,
     show_default=True,
     help="Pictures that the camera takes of every frame.",

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -332,7 +333,7 @@ def test_no_line_is_wider_than_80_columns(stacker, plans, tmp_path, width):
     assert max(len(line) for line in tubes.out.splitlines()) <= width
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(st.lists(st.text(max_size=12), max_size=4))
 def test_no_arguments_escape_as_a_traceback(arguments):
     from stacker.cli.main import main

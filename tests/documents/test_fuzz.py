@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 import pytest
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -58,19 +59,19 @@ def read_or_refused(content: bytes, folder) -> None:
         check_file(path)
 
 
-@settings(max_examples=600)
+@settings(max_examples=examples(600))
 @given(texts)
 def test_no_text_escapes(tmp_path_factory, text):
     read_or_refused(text.encode("utf-8", "surrogatepass"), tmp_path_factory.getbasetemp())
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(st.binary(max_size=80))
 def test_no_bytes_escape(tmp_path_factory, content):
     read_or_refused(content, tmp_path_factory.getbasetemp())
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(st.data())
 def test_no_damaged_plan_escapes_or_passes(data):
     text = PLAN.read_text(encoding="utf-8")
@@ -82,7 +83,7 @@ def test_no_damaged_plan_escapes_or_passes(data):
         parse_plan(damaged, "p.yaml")
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(st.text(max_size=30), st.text(max_size=20))
 def test_no_override_escapes(tmp_path_factory, key, value):
     path = tmp_path_factory.getbasetemp() / "good.yaml"
@@ -120,7 +121,7 @@ def understood(node: Node) -> object:
     return float(node.text) if re.fullmatch(r"[-+]?[0-9]+(\.[0-9]*)?(e[-+]?[0-9]+)?", node.text) else node.text
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(st.dictionaries(st.sampled_from(KEYS), plain, min_size=1, max_size=4))
 def test_what_is_written_is_read_back_the_same(value):
     def as_float(item):

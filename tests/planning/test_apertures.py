@@ -8,6 +8,7 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
+from examples import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
@@ -87,7 +88,7 @@ goals = st.builds(
 )
 
 
-@settings(max_examples=80)
+@settings(max_examples=examples(80))
 @given(goals)
 def test_the_best_f_number_is_that_of_a_search_through_all(goal):
     assume(goal != Goal())
@@ -116,14 +117,14 @@ LEAST, MOST = 4.5, 8.0
 
 
 @pytest.mark.parametrize("name", LAMPS)
-def test_forty_budgets_of_time_against_every_hundredth(name):
+def test_budgets_of_time_against_every_hundredth(name):
     request = LAMPS[name]
     rows = [aperture_row(request, hundredth / 100) for hundredth in range(round(LEAST * 100), round(MOST * 100) + 1)]
     # metered anew at the end of the ring: the search's own f-number must not widen the range
     request = at_f_number(LAMPS[name], LEAST)
     times = sorted(row.duration_s / 60 for row in rows)
     pick = random.Random(5)
-    for _ in range(40):
+    for _ in range(examples(40)):
         # between the shortest and the longest, and a little outside
         goal = Goal(minutes=pick.uniform(0.97 * times[0], 1.03 * times[-1]))
         found, wanted = best_aperture(request, goal, least=LEAST, most=MOST), by_search(goal, rows)

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -110,13 +111,13 @@ def by_the_rules(request):
     return front[:0:-1] + deeper
 
 
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=examples(1000), deadline=None)
 @given(request=requests())
 def test_planes_are_those_of_the_rules(request):
     assert request.laid().position_microsteps.tolist() == by_the_rules(request)
 
 
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=examples(1000), deadline=None)
 @given(request=requests())
 def test_what_must_hold_after_rounding(request):
     check_what_must_hold(request)
@@ -150,7 +151,7 @@ def check_what_must_hold(request):
     assert sum(z >= request.depth - noise for z in focus) >= 1 + request.end_frames
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(request=requests())
 def test_every_depth_of_a_fine_grid_lies_in_a_slice(request):
     planes = request.laid()
@@ -159,7 +160,7 @@ def test_every_depth_of_a_fine_grid_lies_in_a_slice(request):
     assert np.all(np.any((planes.near_um - noise_um <= depth_um) & (depth_um <= planes.far_um + noise_um), axis=1))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(request=requests())
 def test_columns_agree_with_each_other(request):
     planes = request.laid()
@@ -174,7 +175,7 @@ def test_columns_agree_with_each_other(request):
     np.testing.assert_allclose(planes.overlap, shared_um / float(request.dof), atol=1e-9)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 @given(request=requests(), more=decimals(0, 0.3, 2), data=st.data())
 def test_asking_for_more_never_gives_fewer_frames(request, more, data):
     def count(**changes):
@@ -373,7 +374,7 @@ def laid_by_rear_standard(bellows, unit_um, overlap, depth_um, zones, end_frames
     )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(drawn=bellows_requests(), more=st.floats(0, 0.05))
 def test_rear_standard_asking_for_more_never_gives_fewer_frames(drawn, more):
     bellows, unit_um, overlap, depth_um, zones, end_frames = drawn
@@ -383,7 +384,7 @@ def test_rear_standard_asking_for_more_never_gives_fewer_frames(drawn, more):
     assert laid_by_rear_standard(bellows, unit_um, overlap, depth_um, (*zones, finer), end_frames).frame_count >= frames
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(drawn=bellows_requests())
 def test_rear_standard_step_by_step(drawn):
     bellows, unit_um, overlap, depth_um, zones, end_frames = drawn

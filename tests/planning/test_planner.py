@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from examples import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
@@ -105,7 +106,7 @@ def planned(request: Request):
     return draft
 
 
-@settings(max_examples=400)
+@settings(max_examples=examples(400))
 @given(requests())
 def test_after_rounding_every_depth_is_sharp_and_neighbours_overlap_as_asked(request):
     draft = planned(request)
@@ -126,7 +127,7 @@ def test_after_rounding_every_depth_is_sharp_and_neighbours_overlap_as_asked(req
         assert (planes.overlap[touched] >= zone.overlap - 1e-9).all()
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(requests())
 def test_a_plan_read_back_is_the_plan(request):
     planned(request)
@@ -138,7 +139,7 @@ def test_a_plan_read_back_is_the_plan(request):
     assert not re.search(r"-0(\.0+)?[,\]\s]", text), "a negative zero"
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(requests(), rounded(0.01, 0.3))
 def test_a_larger_overlap_or_a_finer_zone_never_gives_fewer_frames(request, more):
     base = planned(request)
@@ -150,7 +151,7 @@ def test_a_larger_overlap_or_a_finer_zone_never_gives_fewer_frames(request, more
     assert planned(finer).planes.frame_count >= base.planes.frame_count
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(requests())
 def test_rows_add_up_and_positions_are_whole_microsteps(request):
     planned(request)
@@ -176,7 +177,7 @@ def otf_by_quadrature(s: float, waves: float) -> float:
     return 4 / math.pi * value
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(requests())
 def test_the_seam_contrast_is_what_another_integral_gives_at_half_the_largest_step(request):
     request = replace(request, moves="camera")

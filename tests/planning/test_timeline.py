@@ -3,6 +3,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -111,7 +112,7 @@ def test_without_a_known_buffer_only_the_end_waits_for_the_card():
 TIMES = st.floats(0, 20)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(
     frames=st.lists(st.tuples(TIMES, TIMES), min_size=1, max_size=30),
     waits_s=st.tuples(TIMES, TIMES, TIMES, TIMES),
@@ -208,7 +209,7 @@ def test_the_focus_contact_does_not_close_before_the_release_contact_of_the_fram
     assert starts_with("{via: rail, pulse_s: 2, focus_s: 0.1}")[0] == starts_with("{via: rail, pulse_s: 2}")[0]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(
     frames=st.lists(st.tuples(TIMES, TIMES), min_size=2, max_size=30),
     settle_s=TIMES,
