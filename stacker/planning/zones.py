@@ -42,7 +42,7 @@ class Zone:
 def free_reach(grid: FocusGrid, step_um: PerDepth) -> Reach:
     """The reach of a step where nothing else binds."""
     if grid.rail_map is None and not callable(step_um):
-        hop = whole_down(step_um / grid.unit_um)
+        hop = min(whole_down(step_um / grid.unit_um), EXACT_COUNT)  # past every subject; more is no integer of numpy
         return lambda stops: stops + hop
 
     def reach(stops: IntArray) -> IntArray:

@@ -60,7 +60,8 @@ def byte_s(url: str, baud: int) -> float:
     Behind ``socket://`` the speed is taken for that of the line at its far end; a simulated rail's own is in its URL.
     """
     if url.startswith("sim://"):
-        baud = int(parse_qs(url.partition("?")[2]).get("baud", [baud])[-1])
+        said = parse_qs(url.partition("?")[2]).get("baud", [""])[-1]
+        baud = int(said) if said.isdecimal() and int(said) > 0 else baud  # anything else the port itself refuses
     return 10 / baud
 
 

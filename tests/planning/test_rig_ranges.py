@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from stacker.documents.loading import load_request
 from stacker.documents.templates import template
 from stacker.errors import InputError, Refusal
+from stacker.planning.planner import plan_of
 from stacker.planning.rig import imaging_of
 
 DIVISORS = {
@@ -49,3 +52,10 @@ def test_tubes_behind_a_converter_are_refused(kind, tubes, found, tmp_path):
         f"found {found} mm; what tubes behind a converter do depends on the converter's own focal length: put them "
         "between lens and converter, under rig.tubes_mm, or photograph a ruler and use the kind measured"
     )
+
+
+def test_a_magnification_that_reaches_past_every_subject_is_a_refusal_and_no_crash(tmp_path):
+    (tmp_path / "mine.yaml").write_text(template("lens"), encoding="utf-8")
+    request = load_request(tmp_path / "mine.yaml", ["rig.measured_magnification=0.000000000001"]).value
+    with pytest.raises(Refusal, match="use less magnification, a longer lens, or a shallower stack"):
+        plan_of(replace(request, rig=replace(request.rig, working_distance_mm=100)), {})

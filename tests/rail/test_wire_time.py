@@ -84,6 +84,11 @@ def test_how_long_a_byte_takes():
     assert byte_s("socket://host:7000?baud=9600", 19_200) == 10 / 19_200
 
 
+@pytest.mark.parametrize("said", ["0", "-9600", "fast", "1e5", ""])
+def test_a_speed_that_the_port_refuses_is_none_to_plan_with(said):
+    assert byte_s(f"sim://k?baud={said}", 115200) == byte_s("sim://k", 115200)
+
+
 def test_behind_a_network_an_answer_may_have_been_no_time_under_way():
     with socket.create_server(("127.0.0.1", 0)) as server:
         link = open_link(f"socket://127.0.0.1:{server.getsockname()[1]}", 9600)

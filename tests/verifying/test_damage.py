@@ -192,13 +192,14 @@ def spoilt(seed, tmp_path):
     card.write(folder, one)
     kept = [exposure for exposure in one.kept() if exposure.frame is not None]
     hit = chance.sample(kept, min(len(kept), chance.choice([0, 1, 1, 2, 4])))
+    others = [one.number for one in kept if one not in hit]
+    hit = hit if others else []  # a file is spoilt beside whole ones
     hows = {exposure.number: chance.choice(HOWS if card.endings == ("jpg",) else TOLD_OF_RAW) for exposure in hit}
     for number, how in hows.items():
-        ending, others = chance.choice(card.endings), [one.number for one in kept if one not in hit]
-        if others:
-            neighbour = min(others, key=lambda other: (abs(other - number), other))
-            mine, other = (folder / f"{card.prefix}{which:04}.{ending}" for which in (number, neighbour))
-            damage(mine, how, other)
+        ending = chance.choice(card.endings)
+        neighbour = min(others, key=lambda other: (abs(other - number), other))
+        mine, other = (folder / f"{card.prefix}{which:04}.{ending}" for which in (number, neighbour))
+        damage(mine, how, other)
     journal = one.journal(tmp_path, f"{seed}-20310504-220000.run.jsonl")
     found = read_folder(folder, exif=without_exif if exif is without_exif else exif_of(card))
     verdict = verdict_on([journal], found)
