@@ -20,7 +20,6 @@ from stacker.rail.rail import Rail
 
 SEARCH_MM_S = 1.0  # before anything is marked nobody knows where the subject is
 NEAR_MM, NEAR_MM_S = 2.0, 0.5  # from that far before the first mark on, and anywhere behind it
-FARTHEST_MM = 10_000.0  # no number beyond is a rail's
 
 _NUMBER = re.compile(r"[+-]?[0-9]{1,5}(\.[0-9]{1,6})?")
 

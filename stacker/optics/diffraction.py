@@ -16,11 +16,6 @@ def airy_diameter_um(*, effective_f_number: ArrayLike, wavelength_nm: float) -> 
     return AIRY_DIAMETER * wavelength_nm * 1e-3 * floats(effective_f_number)
 
 
-def cutoff_lp_mm(*, effective_f_number: ArrayLike, wavelength_nm: float) -> FloatArray:
-    """Return the frequency on the sensor past which no contrast is left, in lp/mm."""
-    return 1e6 / (wavelength_nm * floats(effective_f_number))
-
-
 def diffraction_f_number(
     *, f_number: float, effective_f_number: float, pixel_pitch_um: float, airy_pixels: float, wavelength_nm: float
 ) -> float:

@@ -16,7 +16,6 @@ STOP, STOP_AT_ONCE = b"\x8e\x8e\x8e", b"\x98\x98\x98"  # three times: one may be
 TRIES = 10  # section 9
 REPLY_S, REPLY_BYTES = 0.1, 128  # section 9
 CONNECT_S, IDENTIFY_EVERY_S = 2.5, 0.25  # section 9
-MAX_POSITION = 1 << 30
 
 # What a refusal means for the person at the bench (section 10).
 MEANINGS = {

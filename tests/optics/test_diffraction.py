@@ -9,7 +9,6 @@ from scipy.special import jn_zeros
 from stacker.optics.diffraction import (
     AIRY_DIAMETER,
     airy_diameter_um,
-    cutoff_lp_mm,
     diffraction_f_number,
 )
 
@@ -24,10 +23,6 @@ def test_airy_diameter():  # derived
     assert airy_diameter_um(effective_f_number=[4, 8, 16], wavelength_nm=550) == pytest.approx(
         [5.3665, 10.7331, 21.4662], abs=1e-4
     )
-
-
-def test_cutoff():  # 1/(lam N_e), in every optics text: 550 nm at f/10 is 1/5.5 um
-    assert cutoff_lp_mm(effective_f_number=10, wavelength_nm=550) == pytest.approx(1000 / 5.5)
 
 
 def test_diffraction_f_number_makes_the_airy_disk_as_wide_as_asked():
