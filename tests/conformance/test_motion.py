@@ -51,19 +51,19 @@ def test_a_move_takes_the_time_of_its_trapezoid(host, board, distance, share):
         before_s = board.now_s()
         host.where()
         round_trips_s.append(board.now_s() - before_s)
-    # from the reply to the order until a reply says rest: at most three round trips more; a busy computer only adds to
-    # it, so the best of ten counts
-    latest_s = (1 + share) * expected_s + 3 * max(round_trips_s)
+    # From before the order until a reply says rest: never less than the move itself. A busy computer only adds to it, at
+    # any place, so the best of ten counts: the order's round trip, the last reply's and one of each begun too late.
+    latest_s = (1 + share) * expected_s + 4 * max(round_trips_s)
     took_s = []
     for target in (distance, 0) * 5:
-        host.ok(f"move {target}")
         began_s = board.now_s()
+        host.ok(f"move {target}")
         while host.where()[0] != "rest":
             pass
         took_s.append(board.now_s() - began_s)
         if took_s[-1] <= latest_s:
             break
-    assert (1 - share) * expected_s - max(round_trips_s) <= min(took_s) <= latest_s
+    assert (1 - share) * expected_s <= min(took_s) <= latest_s
 
 
 def test_limits_include_their_ends_and_refuse_what_is_beyond(host):
