@@ -51,8 +51,8 @@ def test_a_move_takes_the_time_of_its_trapezoid(host, board, distance, share):
         before_s = board.now_s()
         host.where()
         round_trips_s.append(board.now_s() - before_s)
-    # From before the order until a reply says rest: never less than the move itself. A busy computer only adds to it, at
-    # any place, so the best of ten counts: the order's round trip, the last reply's and one of each begun too late.
+    # From before the order until a reply says rest: never less than the move itself. A busy computer only adds to it,
+    # anywhere, so the best of ten counts: the round trips of order and last reply, and one begun too late before each.
     latest_s = (1 + share) * expected_s + 4 * max(round_trips_s)
     took_s = []
     for target in (distance, 0) * 5:
