@@ -71,7 +71,7 @@ def command(*, as_json: bool, quiet: bool, **flags: Any) -> None:
     try:
         rows = tube_rows(columns=columns, **flags)
     except Refusal as refusal:
-        raise Refusal(f"--{(refusal.key or 'tubes_mm').rpartition('.')[2].replace('_', '-')}: {refusal}") from None
+        raise Refusal(f"--{(refusal.key or 'tubes_mm').replace('_', '-')}: {refusal}") from None
     if as_json:
         write_json(result_document("tubes", [dataclasses.asdict(row) for row in rows]))
         return

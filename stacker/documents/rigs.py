@@ -104,6 +104,12 @@ class ReversedRig:
         """One of two ways to know the magnification, not both; the f-number."""
         yield from _conflicts_of_aperture(self)
         yield from _one_of("field_width_mm", self.field_width_mm, "image_distance_mm", self.image_distance_mm)
+        if self.image_distance_mm is not None and self.converter is not None:
+            yield (
+                "image_distance_mm",
+                "found together with converter, behind which the distance to the sensor does not give the "
+                "magnification; photograph a ruler and write field_width_mm instead",
+            )
 
 
 @record

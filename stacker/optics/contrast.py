@@ -12,8 +12,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from stacker.errors import Refusal
 from stacker.optics.beam import Beam
+from stacker.optics.impossible import Impossible
 from stacker.optics.otf import FloatArray, defocus_for_share, defocused_otf, falling_root, floats
 from stacker.optics.spectrum import Spectrum
 
@@ -88,7 +88,7 @@ def lens_falloff_mm2(
 
     Raises
     ------
-    Refusal
+    Impossible
         If not even a perfect lens would give 0.5 there.
     """
 
@@ -100,11 +100,10 @@ def lens_falloff_mm2(
     excess = float(perfect(lens_mtf50_lp_mm)) / 0.5
     if excess < 1:
         best = float(falling_root(lambda nu: perfect(nu) - 0.5, 0.0, 1e3 / pixel_pitch_um))
-        raise Refusal(
+        raise Impossible(
+            "better_than_perfect",
             f"found {lens_mtf50_lp_mm:g} lp/mm; at f/{effective_f_number:.3g} effective and {pixel_pitch_um:.3g} um "
-            f"pixels a perfect lens gives contrast 0.5 at {best:.4g} lp/mm: measure on the sensor, unsharpened, at "
-            "this aperture",
-            key="focus.lens_mtf50_lp_mm",
+            f"pixels a perfect lens gives contrast 0.5 at {best:.4g} lp/mm",
         )
     return math.log(excess) / lens_mtf50_lp_mm**2
 

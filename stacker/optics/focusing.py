@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from stacker.errors import Refusal
+from stacker.optics.impossible import Impossible
 from stacker.records import record
 
 FocusSetting = Literal["nearest", "infinity"] | float
@@ -47,20 +47,20 @@ class FocusingLens:
 
         Raises
         ------
-        Refusal
+        Impossible
             For a magnification that the bare lens does not reach.
         """
         if focused_at == "nearest":
             return self.max_magnification
         if focused_at == "infinity":
             return 0.0
-        if isinstance(focused_at, str) or not 0 <= focused_at <= self.max_magnification:
-            raise Refusal(
-                f"found {focused_at}; the bare lens focuses from 0 (infinity) to {self.max_magnification:g} "
-                "(nearest): write a magnification in that range, nearest or infinity; tubes add the rest",
-                key="rig.focused_at",
+        if focused_at > self.max_magnification:
+            raise Impossible(
+                "focus_ring",
+                f"found {focused_at:g}; the bare lens focuses from 0 (infinity) to {self.max_magnification:g} "
+                "(nearest)",
             )
-        return float(focused_at)
+        return focused_at
 
     def focal_length_at_mm(self, magnification: float) -> float:
         """Return the focal length at a magnification of the bare lens, linear between the two ends."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from stacker.optics.guards import refuse_aperture_above_index
+from stacker.optics.impossible import Impossible
 from stacker.optics.mounting import Mounting
 from stacker.records import record
 
@@ -156,7 +156,6 @@ def imaging_from_aperture(
     magnification: float,
     object_na: float,
     mounting: Mounting,
-    aperture_key: str,
     magnification_range: tuple[float, float] | None = None,
     telecentric: bool = False,
 ) -> Imaging:
@@ -168,8 +167,6 @@ def imaging_from_aperture(
         Before any converter.
     mounting : Mounting
         Converter, distance, index; whether `magnification` was measured.
-    aperture_key : str
-        Key of the request that sets the aperture.
     magnification_range : tuple of float or None
         What the focus ring reaches, before any converter; None for a rig without one.
     telecentric : bool
@@ -177,10 +174,15 @@ def imaging_from_aperture(
 
     Raises
     ------
-    Refusal
+    Impossible
         If the aperture cannot exist in a medium of this refractive index.
     """
-    refuse_aperture_above_index(object_na, mounting.index, key=aperture_key)
+    if object_na >= mounting.index:
+        raise Impossible(
+            "aperture",
+            f"the numerical aperture on the subject is {object_na:.4g}; it stays below the refractive index there, "
+            f"{mounting.index:g}",
+        )
     factor = mounting.factor
     lowest, highest = magnification_range or (magnification, magnification)
     return Imaging(
@@ -223,7 +225,7 @@ def imaging_from_state(
 
     Raises
     ------
-    Refusal
+    Impossible
         As from `imaging_from_aperture`.
     """
     imaging = imaging_from_aperture(
@@ -231,7 +233,6 @@ def imaging_from_state(
         object_na=state.magnification / (2 * state.effective_f_number),
         magnification_range=magnification_range,
         mounting=mounting,
-        aperture_key="rig.f_number",
     )
     pupil = state.pupil_magnification
     by_mark = magnification_by_marked_focal_length

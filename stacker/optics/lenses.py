@@ -1,16 +1,12 @@
-"""Lenses on a camera: with tubes, bellows, close-up lens or converter, reversed, or measured.
-
-Each function raises `Refusal`, with the dotted key that decides it, for a rig that cannot exist.
-"""
+"""Lenses on a camera: with tubes, bellows, close-up lens or converter, reversed, or measured."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from stacker.errors import Refusal
 from stacker.optics.focusing import FocusingLens, FocusSetting
-from stacker.optics.guards import refuse_focus_inside_lens
 from stacker.optics.imaging import Imaging, LensState, imaging_from_state
+from stacker.optics.impossible import Impossible
 from stacker.optics.mounting import BARE, Mounting
 from stacker.records import record
 
@@ -77,7 +73,7 @@ def lens(
 
     Raises
     ------
-    Refusal
+    Impossible
         For a focus setting that the lens does not have, a rig that focuses on nothing, or a plane of focus inside the
         lens.
     """
@@ -100,10 +96,9 @@ def lens(
     if mounting.measured:
         state = state.at_magnification(mounting.before_converter(state.magnification))
     elif state.magnification == 0:
-        raise Refusal(
-            "this lens, focused at infinity, without tubes and without a close-up lens, has no subject near it: "
-            "write focused_at: nearest, or add a tube or a close-up lens",
-            key="rig.focused_at",
+        raise Impossible(
+            "focus_at_infinity",
+            "this lens, focused at infinity, without tubes and without a close-up lens, has no subject near it",
         )
     if mounting.working_distance_mm is None:
         distance_mm = _working_distance_mm(state, bare_focal_mm, close_up, front_offset_mm)
@@ -128,7 +123,7 @@ def _working_distance_mm(
     # the pair's front principal plane lies d f'/f behind the close-up lens; count from the lens's own
     gap_mm = close_up.gap_mm if close_up.dioptres else 0.0
     plane_mm = state.principal_plane_mm + gap_mm * (1 - state.focal_length_mm / bare_focal_mm)
-    refuse_focus_inside_lens(plane_mm - max(gap_mm, front_offset_mm or 0.0))
+    _refuse_focus_inside_lens(plane_mm - max(gap_mm, front_offset_mm or 0.0))
     return None if front_offset_mm is None else plane_mm - front_offset_mm
 
 
@@ -153,7 +148,8 @@ def reversed_lens(
     pupil_magnification : float
         Of the lens the right way round; mounted, it is one over this.
     image_distance_mm : float or None
-        Sensor to the principal plane that now faces it; needed where no magnification was measured [mm].
+        From the principal plane that now faces the sensor to the image, before any converter; needed where no
+        magnification was measured [mm].
     register_mm : float or None
         Mount to sensor for which the lens is made: gives the working distance to the mount, now in front [mm].
     focused_at : {'infinity', 'nearest'} or float
@@ -167,16 +163,19 @@ def reversed_lens(
 
     Raises
     ------
-    Refusal
-        If nothing gives the magnification, the sensor lies within the focal length, or the plane of focus lies
-        inside the lens.
+    Impossible
+        If the image lies within the focal length, or the plane of focus inside the lens.
+    ValueError
+        If nothing gives the magnification.
     """
     bare = ring.magnification_at(focused_at)
     focal_mm = ring.focal_length_at_mm(bare)
     if mounting.measured_magnification is not None:
         magnification = mounting.measured_magnification / mounting.factor
+    elif image_distance_mm is not None:
+        magnification = _magnification_at(image_distance_mm, focal_mm)
     else:
-        magnification = _magnification_at_image_distance(image_distance_mm, focal_mm, mounting.converter)
+        raise ValueError("needs a measured magnification or image_distance_mm")
     # the pupils change places: the entrance pupil is now the old exit pupil, P f/N wide
     f_number_at_infinity = f_number / pupil_magnification
     state = LensState.of_lens(
@@ -188,7 +187,7 @@ def reversed_lens(
     if mounting.working_distance_mm is None and register_mm is not None:
         # the image plane for which the lens is set, `register_mm` from the mount, is f m_bare from its focus
         distance_mm = register_mm + focal_mm * (1 / magnification - bare)
-        refuse_focus_inside_lens(distance_mm)
+        _refuse_focus_inside_lens(distance_mm)
         mounting = replace(mounting, working_distance_mm=distance_mm)
     return imaging_from_state(
         state,
@@ -227,7 +226,7 @@ def measured(
 
     Raises
     ------
-    Refusal
+    Impossible
         If the aperture is not possible.
     """
     # what is known does not depend on the focal length, so any will do
@@ -247,25 +246,19 @@ def measured(
     return replace(imaging, focal_length_mm=None, entrance_pupil_mm=None, entrance_pupil_diameter_mm=None)
 
 
-def _magnification_at_image_distance(
-    image_distance_mm: float | None, focal_mm: float, converter: float | None
-) -> float:
-    if image_distance_mm is None:
-        raise Refusal(
-            "nothing gives the magnification of the reversed lens: photograph a ruler and write field_width_mm, or "
-            "measure image_distance_mm, from the sensor to the principal plane",
-            key="rig.field_width_mm",
-        )
-    if converter is not None:
-        raise Refusal(
-            "with a converter the distance to the sensor does not give the magnification: photograph a ruler and "
-            "write field_width_mm instead",
-            key="rig.image_distance_mm",
-        )
+def _magnification_at(image_distance_mm: float, focal_mm: float) -> float:
     if image_distance_mm <= focal_mm:
-        raise Refusal(
-            f"found {image_distance_mm:g} mm; a lens of {focal_mm:.4g} mm forms an image only beyond its focal "
-            "length: measure from the sensor to the principal plane, or add tubes",
-            key="rig.image_distance_mm",
+        raise Impossible(
+            "image_distance",
+            f"found {image_distance_mm:g} mm; a lens of {focal_mm:.4g} mm forms an image only beyond its focal length",
         )
     return image_distance_mm / focal_mm - 1
+
+
+def _refuse_focus_inside_lens(distance_mm: float) -> None:
+    """Refuse a plane of focus that does not lie in front of the rim."""
+    if distance_mm <= 0:
+        raise Impossible(
+            "focus_inside_lens",
+            f"the plane of focus lies {abs(distance_mm):.3g} mm inside the lens, where no subject can be",
+        )

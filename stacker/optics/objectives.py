@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from stacker.errors import Refusal
 from stacker.optics.imaging import Imaging, imaging_from_aperture
+from stacker.optics.impossible import Impossible
 from stacker.optics.mounting import BARE, Mounting
 
 
@@ -30,14 +30,13 @@ def objective(
 
     Raises
     ------
-    Refusal
+    Impossible
         If the aperture is not below the index.
     """
     return imaging_from_aperture(
         magnification=mounting.before_converter(magnification * tube_lens_mm / reference_mm),
         object_na=na,
         mounting=mounting,
-        aperture_key="rig.na",
         telecentric=True,
     )
 
@@ -68,21 +67,19 @@ def finite_objective(
 
     Raises
     ------
-    Refusal
+    Impossible
         If the aperture is not below the index, or the tube is too short for an image.
     """
     # a thin lens: the image distance f (1 + m) grows with the tube
     estimate = (magnification + 1) * tube_length_mm / reference_tube_length_mm - 1
     if estimate <= 0:
         shortest_mm = reference_tube_length_mm / (magnification + 1)
-        raise Refusal(
+        raise Impossible(
+            "tube_length",
             f"found {tube_length_mm:g} mm; a {magnification:g}x objective for {reference_tube_length_mm:g} mm "
-            f"forms an image only with a tube longer than {shortest_mm:.4g} mm: use a longer tube",
-            key="rig.tube_length_mm",
+            f"forms an image only with a tube longer than {shortest_mm:.4g} mm",
         )
-    return imaging_from_aperture(
-        magnification=mounting.before_converter(estimate), object_na=na, mounting=mounting, aperture_key="rig.na"
-    )
+    return imaging_from_aperture(magnification=mounting.before_converter(estimate), object_na=na, mounting=mounting)
 
 
 def coupled_lenses(
@@ -113,7 +110,7 @@ def coupled_lenses(
 
     Raises
     ------
-    Refusal
+    Impossible
         If the aperture is not possible.
     """
     magnification = mounting.before_converter(rear_focal_length_mm / front_focal_length_mm)
@@ -121,5 +118,4 @@ def coupled_lenses(
         magnification=magnification,
         object_na=min(1 / (2 * front_f_number), magnification / (2 * rear_f_number)),
         mounting=mounting,
-        aperture_key="rig.front_f_number",
     )

@@ -28,7 +28,7 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 from numpy.typing import ArrayLike, NDArray
 
-from stacker.errors import Refusal
+from stacker.optics.impossible import Impossible
 
 FloatArray: TypeAlias = NDArray[np.float64]
 
@@ -60,16 +60,15 @@ def defocused_otf(s: ArrayLike, waves: ArrayLike) -> FloatArray:
 
     Raises
     ------
-    Refusal
+    Impossible
         For more than `MAX_WAVES` of defocus.
     """
     s_inside = np.minimum(np.abs(floats(s)), 1.0)
     kappa = 8 * np.pi * np.abs(floats(waves)) * s_inside * (1 - s_inside)
     if np.max(np.abs(waves), initial=0.0) > MAX_WAVES:
-        raise Refusal(
-            f"the seam would be {np.max(np.abs(waves)):.0f} waves out of focus, where no detail is left: take a "
-            "smaller step or circle of confusion",
-            key="focus",
+        raise Impossible(
+            "no_detail_left",
+            f"the seam would be {np.max(np.abs(waves)):.0f} waves out of focus, where no detail is left",
         )
     return _otf(s_inside, kappa)
 

@@ -1,4 +1,4 @@
-"""Focusing with the sensor alone (`moves: rear`): lens and subject stand still, the rear standard travels.
+"""Focusing with the sensor alone (a moving rear standard): lens and subject stand still, the rear standard travels.
 
 Depth z counts from the front, positive deeper, in mm. The `Imaging` describes the front (z = 0); positive rail travel
 takes the sensor towards the lens and the plane of focus deeper. A converter travels with the sensor.
@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from stacker.errors import Refusal
 from stacker.optics.imaging import Imaging
+from stacker.optics.impossible import Impossible
 from stacker.optics.otf import FloatArray, floats
 from stacker.records import record
 
@@ -49,7 +49,7 @@ def rear_focus(imaging: Imaging, depth_mm: ArrayLike) -> RearFocus:
 
     Raises
     ------
-    Refusal
+    Impossible
         If focal length or pupil magnification are unknown, or a plane lies within the focal length of the lens.
 
     Notes
@@ -62,10 +62,9 @@ def rear_focus(imaging: Imaging, depth_mm: ArrayLike) -> RearFocus:
     bare_front = imaging.bare_magnification
     beyond_focus_mm = focal_mm / bare_front + depth
     if np.any(beyond_focus_mm <= 0):
-        raise Refusal(
-            f"the lens cannot focus {-np.min(depth):.4g} mm in front of the subject's front by moving the sensor: "
-            "ask for fewer end frames",
-            key="focus.end_frames",
+        raise Impossible(
+            "focus_too_near",
+            f"the lens cannot focus {-np.min(depth):.4g} mm in front of the subject's front by moving the sensor",
         )
     bare = focal_mm / beyond_focus_mm
     effective = imaging.effective_f_number * (bare + pupil) / (bare_front + pupil)
@@ -83,17 +82,17 @@ def rear_depth_mm(imaging: Imaging, rail_mm: ArrayLike) -> FloatArray:
 
     Raises
     ------
-    Refusal
+    Impossible
         If focal length or pupil magnification are unknown, or the sensor would come within the focal length.
     """
     focal_mm, _ = _lens_of(imaging)
     rail = floats(rail_mm)
     front_extension_mm = focal_mm * imaging.bare_magnification
     if np.any(rail >= front_extension_mm):
-        raise Refusal(
+        raise Impossible(
+            "sensor_too_near",
             f"the sensor would travel {np.max(rail):.4g} mm; from {front_extension_mm:.4g} mm on the lens focuses on "
-            "nothing: make the subject shallower or move the camera instead",
-            key="moves",
+            "nothing",
         )
     # z = f/m - f/m_front with m = m_front - rail/f, written without the difference of nearly equal numbers
     return rail * focal_mm / (imaging.bare_magnification * (front_extension_mm - rail))
@@ -101,9 +100,5 @@ def rear_depth_mm(imaging: Imaging, rail_mm: ArrayLike) -> FloatArray:
 
 def _lens_of(imaging: Imaging) -> tuple[float, float]:
     if imaging.focal_length_mm is None or imaging.pupil_magnification is None:
-        raise Refusal(
-            "a moving rear standard needs a lens of known focal length: describe the rig with the kind lens or "
-            "reversed, or move the camera or the subject",
-            key="moves",
-        )
+        raise Impossible("lens_unknown", "a moving rear standard needs a lens of known focal length")
     return imaging.focal_length_mm, imaging.pupil_magnification

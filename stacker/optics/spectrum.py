@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
-
 from numpy.polynomial.legendre import leggauss
 
-from stacker.errors import Refusal
 from stacker.optics.otf import FloatArray, floats
 from stacker.records import record
 
@@ -25,16 +22,6 @@ class Spectrum:
 
     wavelengths_nm: tuple[float, ...]
     weights: tuple[float, ...]
-
-    def __post_init__(self) -> None:
-        values = (*self.wavelengths_nm, *self.weights)
-        same_length = len(self.wavelengths_nm) == len(self.weights) > 0
-        if not same_length or not all(0 < value < math.inf for value in values):
-            raise Refusal(
-                f"found wavelengths {self.wavelengths_nm} with weights {self.weights}; give a weight above 0 for each "
-                "wavelength",
-                key="focus.wavelengths",
-            )
 
     @classmethod
     def single(cls, wavelength_nm: float) -> Spectrum:

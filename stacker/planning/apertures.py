@@ -15,6 +15,7 @@ from stacker.planning.budget import budget_of, timeline_of
 from stacker.planning.criterion import Aperture, Criterion
 from stacker.planning.draft import draft_of, front_exposure_s
 from stacker.planning.focus_grid import FloatArray
+from stacker.planning.remedies import telling_keys
 from stacker.planning.rig import imaging_of
 from stacker.records import record
 
@@ -89,6 +90,7 @@ def marked_f_number(request: Request) -> float:
     return rig.marked_f_number(request)
 
 
+@telling_keys
 def at_f_number(request: Request, f_number: float) -> Request:
     """The same stack at another marked f-number: its light metered again, the lens's own blur as it was measured.
 

@@ -19,6 +19,7 @@ from stacker.planning.focus_grid import FloatArray
 from stacker.planning.focusing import Focusing
 from stacker.planning.gap_risk import SoftSeams, gap_risk, soft_seams
 from stacker.planning.rail_use import RailUse, refuse_collision, refuse_outside_limits
+from stacker.planning.remedies import telling_keys
 from stacker.planning.rig import imaging_of
 from stacker.records import record
 
@@ -131,6 +132,7 @@ class Draft:
         )
 
 
+@telling_keys
 def draft_of(request: Request) -> Draft:
     """Compute everything that needs no clock and no file.
 

@@ -31,11 +31,13 @@ from stacker.planning.criterion import Aperture
 from stacker.planning.draft import Draft, draft_of
 from stacker.planning.focus_grid import FloatArray, IntArray
 from stacker.planning.rail_use import distance_to_subject_mm
+from stacker.planning.remedies import telling_keys
 from stacker.planning.warn import warnings_of
 
 # ------------------------------------------------------------------------------------------------------- the plan
 
 
+@telling_keys
 def plan_of(request: Request, assumed: dict[str, Any]) -> Plan:
     """Plan a stack.
 

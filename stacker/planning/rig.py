@@ -14,10 +14,12 @@ from stacker.optics.imaging import Imaging
 from stacker.optics.lenses import CloseUpLens, lens, magnification_from_field, measured, reversed_lens
 from stacker.optics.mounting import Mounting
 from stacker.optics.objectives import coupled_lenses, finite_objective, objective
+from stacker.planning.remedies import telling_keys
 
 _PROBE = 128.0  # an f-number at which no aperture is too large for air
 
 
+@telling_keys
 def imaging_of(request: Request) -> Imaging:
     """What the rig of a request does, with the front of the subject in focus.
 

@@ -10,6 +10,7 @@ from stacker.documents.focus import Focus
 from stacker.errors import Refusal
 from stacker.optics.diffraction import diffraction_f_number
 from stacker.optics.focusing import FocusingLens
+from stacker.optics.impossible import Impossible
 from stacker.optics.lenses import lens
 from stacker.records import record
 
@@ -86,13 +87,16 @@ def tube_rows(
     )
     rows = []
     for subset in sorted(subsets, key=lambda tubes: (sum(tubes), len(tubes))):
-        imaging = lens(
-            ring,
-            f_number=f_number,
-            pupil_magnification=pupil_magnification,
-            extension_mm=sum(subset),
-            front_offset_mm=front_offset_mm,
-        )
+        try:
+            imaging = lens(
+                ring,
+                f_number=f_number,
+                pupil_magnification=pupil_magnification,
+                extension_mm=sum(subset),
+                front_offset_mm=front_offset_mm,
+            )
+        except Impossible as impossible:
+            raise _refusal(impossible, subset) from None
         low, high = imaging.magnification_range
         fills, missing = None, None
         if subject_width_mm is not None:
@@ -122,6 +126,14 @@ def tube_rows(
             )
         )
     return rows
+
+
+def _refusal(impossible: Impossible, tubes_mm: tuple[float, ...]) -> Refusal:
+    """Of a lens that cannot be with some of the tubes."""
+    build = f"with {' + '.join(f'{tube:g}' for tube in tubes_mm)} mm of tubes" if tubes_mm else "without tubes"
+    if impossible.limit == "aperture":
+        return Refusal(f"{build} {impossible}: check aperture and magnification", key="f_number")
+    return Refusal(f"{build} {impossible}: leave tubes out, or check the lens", key="tubes_mm")
 
 
 def _missing_mm(fills: tuple[float, float], extension_mm: float, per_mm: tuple[float, float]) -> int | None:

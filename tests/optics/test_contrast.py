@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from stacker.errors import Refusal
 from stacker.optics.beam import Beam
 from stacker.optics.contrast import (
     defocus_um,
@@ -19,6 +18,7 @@ from stacker.optics.contrast import (
     share_kept,
     target_frequency_lp_mm,
 )
+from stacker.optics.impossible import Impossible
 from stacker.optics.otf import defocused_otf
 from stacker.optics.spectrum import Spectrum
 
@@ -92,9 +92,9 @@ def test_lens_measured_at_half_contrast_brings_the_system_there():
 # f/1.4 keeps half even past Nyquist, 128 lp/mm
 @pytest.mark.parametrize(("n_e", "told_lp_mm"), [(8.0, 90), (1.4, 180)])
 def test_lens_better_than_perfect_is_refused(n_e, told_lp_mm):
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(Impossible) as refused:
         lens_falloff_mm2(lens_mtf50_lp_mm=told_lp_mm, effective_f_number=n_e, pixel_pitch_um=3.9, spectrum=GREEN)
-    assert refused.value.key == "focus.lens_mtf50_lp_mm"
+    assert refused.value.limit == "better_than_perfect"
     best = float(str(refused.value).split("contrast 0.5 at ")[1].split(" lp")[0])
     contrast = in_focus_contrast(best, effective_f_number=n_e, pixel_pitch_um=3.9, spectrum=GREEN)
     assert contrast == pytest.approx(0.5, abs=1e-3)  # four digits printed

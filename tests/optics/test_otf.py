@@ -16,7 +16,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import j1, jn_zeros
 
-from stacker.errors import Refusal
+from stacker.optics.impossible import Impossible
 from stacker.optics.otf import (
     FIRST_ZERO_WITHIN_KAPPA,
     defocus_for_share,
@@ -107,7 +107,7 @@ def test_nothing_passes_beyond_the_cutoff_and_everything_at_zero():
 
 @pytest.mark.parametrize("waves", [250, -250])
 def test_absurd_defocus_is_refused(waves):
-    with pytest.raises(Refusal, match="the seam would be 250 waves out of focus, where no detail is left"):
+    with pytest.raises(Impossible, match="the seam would be 250 waves out of focus, where no detail is left"):
         defocused_otf(0.5, [0, waves])
 
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from optics.rigs import lens, objective
 
-from stacker.errors import Refusal
+from stacker.optics.impossible import Impossible
 from stacker.optics.lenses import measured
 from stacker.optics.perspective import edge_loss
 from stacker.optics.rear import rear_depth_mm, rear_focus
@@ -90,22 +90,19 @@ def test_edge_loss_is_the_change_of_scale_that_a_ray_trace_finds():
     ],
 )
 def test_refuses_a_rig_without_a_known_lens(rig):
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(Impossible) as refused:
         rear_focus(rig, 0.0)
-    assert refused.value.key == "moves"
-    assert str(refused.value) == (
-        "a moving rear standard needs a lens of known focal length: describe the rig with the kind lens or reversed, "
-        "or move the camera or the subject"
-    )
+    assert refused.value.limit == "lens_unknown"
+    assert str(refused.value) == "a moving rear standard needs a lens of known focal length"
 
 
 def test_refuses_planes_that_no_travel_reaches():
     rig = _bellows()
-    with pytest.raises(Refusal, match="cannot focus 50 mm in front of the subject's front"):
+    with pytest.raises(Impossible, match="cannot focus 50 mm in front of the subject's front"):
         rear_focus(rig, [-50.0, 0.0])
-    with pytest.raises(Refusal, match=r"would travel 120 mm; from 112\.5 mm on the lens focuses on nothing"):
+    with pytest.raises(Impossible, match=r"would travel 120 mm; from 112\.5 mm on the lens focuses on nothing"):
         rear_depth_mm(rig, [0.0, 120.0])
-    with pytest.raises(Refusal, match=r"would travel 112\.5 mm"):
+    with pytest.raises(Impossible, match=r"would travel 112\.5 mm"):
         rear_depth_mm(rig, 112.5)  # a sensor in the focal plane sees infinity
 
 

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
-
 import pytest
 
-from stacker.errors import Refusal
 from stacker.optics.spectrum import Spectrum
 
 
@@ -22,12 +19,3 @@ def test_band_is_even():
     assert sum(band.weights) == pytest.approx(1)
     assert len(band.wavelengths_nm) == 5
     assert min(band.wavelengths_nm) > 450
-
-
-@pytest.mark.parametrize(
-    ("wavelengths", "weights"), [((), ()), ((550,), (1, 2)), ((550,), (0,)), ((-1,), (1,)), ((550,), (math.inf,))]
-)
-def test_refuses_weights_that_do_not_fit(wavelengths, weights):
-    with pytest.raises(Refusal, match="give a weight above 0 for each wavelength") as refused:
-        Spectrum(wavelengths_nm=wavelengths, weights=weights)
-    assert refused.value.key == "focus.wavelengths"
