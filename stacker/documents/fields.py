@@ -69,9 +69,18 @@ class Field:
     meaning: str
     optional: bool = False
     assumed: bool = False
+    left_out: bool = False
 
 
-def declare(kind: Kind, meaning: str, *, default: Any = MISSING, optional: bool = False, assumed: bool = False) -> Any:
+def declare(
+    kind: Kind,
+    meaning: str,
+    *,
+    default: Any = MISSING,
+    optional: bool = False,
+    assumed: bool = False,
+    left_out: bool = False,
+) -> Any:
     """Declare an attribute of a document.
 
     Parameters
@@ -86,8 +95,10 @@ def declare(kind: Kind, meaning: str, *, default: Any = MISSING, optional: bool 
         Whether ``null`` is a value.
     assumed : bool
         Whether a default that was taken is a guess about the real bench, so that the plan must list it.
+    left_out : bool
+        Whether a plan leaves the key out where it has its default: plans that do without it stay as they were.
     """
-    row = Field(kind=kind, meaning=meaning, optional=optional or default is None, assumed=assumed)
+    row = Field(kind=kind, meaning=meaning, optional=optional or default is None, assumed=assumed, left_out=left_out)
     return dataclasses.field(default=default, metadata={"field": row})
 
 
@@ -194,7 +205,11 @@ def _list_of(known: MappingType[str, object]) -> str:
 def plain(value: Any) -> Any:
     """A document as nested dicts, lists and numbers, every key in the order of the table."""
     if dataclasses.is_dataclass(value):
-        return {name: plain(getattr(value, name)) for name, _, _ in rows(type(value))}
+        return {
+            name: plain(own)
+            for name, row, default in rows(type(value))
+            if (own := getattr(value, name)) != default or not row.left_out
+        }
     if isinstance(value, tuple):
         return [plain(item) for item in value]
     return value

@@ -16,6 +16,8 @@ CARD: dict[str, str] = {
     "thick a slice is and how fine a detail is resolved",
     "steps": "the largest step of the plane of focus, the least overlap of neighbouring slices, and the depths of "
     "the first and the last frame; 0 is the front of the subject",
+    "gaps": "depths in which nothing need be sharp (subject.gaps): no frame lies there, each depth beside them has its "
+    "slice, and crossing one is no seam",
     "microsteps": "what the rail counts in: the motor driver divides each full step of the motor into so many, and "
     "every position of a plan is a whole number of them",
     "divisions": "what a hand rail counts in: the marks around its dial",

@@ -92,6 +92,7 @@ class Coverage:
     edge_reference_frame: int | None = _perhaps(_COUNT, "the frame to which the others are scaled")
     first_focus_um: float = _known(_ANY, "depth of the first frame in shooting order, in um")
     last_focus_um: float = _known(_ANY, "depth of the last frame in shooting order, in um")
+    frames_saved: int = declare(Number(whole=True, least=0), "frames that the gaps save", default=0, left_out=True)
 
 
 @record

@@ -107,6 +107,19 @@ class Zone:
 
 
 @record
+class Gap:
+    """A depth range in which nothing need be sharp."""
+
+    from_mm: float = declare(Number(unit="mm", above=0, most=10_000), "start, from the front of the subject")
+    to_mm: float = declare(Number(unit="mm", above=0, most=10_000), "end, from the front of the subject")
+
+    def conflicts(self) -> Iterator[tuple[str, str]]:
+        """A range in order."""
+        if self.to_mm <= self.from_mm:
+            yield "to_mm", f"found {self.to_mm:g}; write a depth beyond from_mm ({self.from_mm:g})"
+
+
+@record
 class Subject:
     """The subject: how deep it is and what must not touch it."""
 
@@ -144,6 +157,12 @@ class Subject:
     zones: tuple[Zone, ...] = declare(
         ListOf(item=Block(variants={"": Zone}), most=20), "depth ranges that need finer steps", default=()
     )
+    gaps: tuple[Gap, ...] = declare(
+        ListOf(item=Block(variants={"": Gap}), most=20),
+        "depth ranges that hold nothing, so that no frame need lie in them; front and back lie outside of them",
+        default=(),
+        left_out=True,
+    )
 
     def idle(self) -> Iterator[str]:
         """Without a flat face nothing lies below one."""
@@ -160,6 +179,19 @@ class Subject:
                     f"zones[{place}].from_mm",
                     f"found {zone.from_mm:g}; the subject ends at {self.depth_mm:g} mm",
                 )
+        for place, gap in enumerate(self.gaps, start=1):
+            if gap.to_mm >= self.depth_mm:
+                yield (
+                    f"gaps[{place}].to_mm",
+                    f"found {gap.to_mm:g}; the subject ends at {self.depth_mm:g} mm, and its back is no gap",
+                )
+            for zone in self.zones:
+                if gap.from_mm < zone.to_mm and zone.from_mm < gap.to_mm:
+                    yield (
+                        f"gaps[{place}].from_mm",
+                        f"found a gap from {gap.from_mm:g} to {gap.to_mm:g} mm; the zone from {zone.from_mm:g} to "
+                        f"{zone.to_mm:g} mm lies in it: end one where the other begins",
+                    )
 
 
 @record

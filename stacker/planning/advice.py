@@ -110,10 +110,7 @@ def _counts(draft: Draft, changed: Draft) -> str:
 
 
 def _seams(draft: Draft, changed: Draft) -> str:
-    return (
-        f"the softest seam keeps {changed.seam_contrast.min():.0%} of the contrast instead of "
-        f"{draft.seam_contrast.min():.0%}"
-    )
+    return f"the softest seam keeps {changed.softest_seam:.0%} of the contrast instead of {draft.softest_seam:.0%}"
 
 
 def _with_focus(request: Request, **changes: Any) -> Request:

@@ -12,8 +12,8 @@ import numpy as np
 
 from stacker.errors import Refusal
 from stacker.figures import significant
-from stacker.planning.focus_grid import FloatArray, FocusGrid, FocusRailMap, IntArray, PerDepth, at_depths
-from stacker.planning.zones import Reach, Zone, backward, bound_reach
+from stacker.planning.focus_grid import BoolArray, FloatArray, FocusGrid, FocusRailMap, IntArray, PerDepth, at_depths
+from stacker.planning.zones import Gap, Reach, Zone, across_gaps, backward, bound_reach
 from stacker.records import record
 
 MAX_FRAMES = 1_000_000
@@ -37,6 +37,8 @@ class Planes:
         light from farther off is slimmer.
     step_um, overlap : ndarray, shape (n - 1,)
         From each plane to the next: the distance, and the share of the thinner slice that both cover.
+    joined : ndarray of bool, shape (n - 1,)
+        Whether a seam was asked for between the two; else a gap of the subject lies there.
     """
 
     position_microsteps: IntArray
@@ -47,6 +49,7 @@ class Planes:
     far_um: FloatArray
     step_um: FloatArray
     overlap: FloatArray
+    joined: BoolArray
 
     @property
     def frame_count(self) -> int:
@@ -66,6 +69,7 @@ def lay_planes(
     slice_um: PerDepth,
     microstep_um: float | None = None,
     zones: tuple[Zone, ...] = (),
+    gaps: tuple[Gap, ...] = (),
     end_frames: int = 1,
     lead_error: float = 0.0,
     beyond_um: tuple[float, float] = (0.0, 0.0),
@@ -87,6 +91,8 @@ def lay_planes(
         Rail travel for a microstep or a dial division [um]; None without a rail: planes stop on whole um.
     zones : tuple of Zone
         Depth ranges with finer steps; they may touch, overlap and extend beyond the subject.
+    gaps : tuple of Gap
+        Depth ranges that no slice need cover, none of them in a zone.
     end_frames : int
         Planes before the one at 0, and after the first at or beyond `depth_um` [-].
     lead_error : float
@@ -119,8 +125,10 @@ def lay_planes(
     neighbour goes deeper, so nothing placed otherwise needs fewer planes, and a tighter bound never gives fewer.
     """
     grid = FocusGrid(unit_um=1.0 if microstep_um is None else microstep_um, rail_map=rail_map)
-    reach = bound_reach(grid, step_um, zones)
     margin_um = lead_error * depth_um
+    joining = bound_reach(grid, step_um, zones)
+    narrowed = tuple(Gap(from_um=gap.from_um + margin_um, to_um=gap.to_um - margin_um) for gap in gaps)
+    reach = across_gaps(grid, joining, narrowed)
 
     def refusal(front_stop: int) -> Refusal:
         return _step_under_one(grid, front_stop, step_um, zones, by_rail=microstep_um is not None)
@@ -139,10 +147,13 @@ def lay_planes(
         end_frames=end_frames,
         stuck=lambda mirrored: refusal(-mirrored - 1),
     )
-    return _measure(np.concatenate((-frontward[:0:-1], deeper)), grid, slice_um, entrance_pupil_um)
+    stops = np.concatenate((-frontward[:0:-1], deeper))
+    return _measure(stops, stops[1:] <= joining(stops[:-1]), grid, slice_um, entrance_pupil_um)
 
 
-def _measure(stops: IntArray, grid: FocusGrid, slice_um: PerDepth, entrance_pupil_um: PerDepth | None) -> Planes:
+def _measure(
+    stops: IntArray, joined: BoolArray, grid: FocusGrid, slice_um: PerDepth, entrance_pupil_um: PerDepth | None
+) -> Planes:
     focus_um = grid.focus_um(stops)
     thickness_um = at_depths(slice_um, focus_um)
     deeper_um = np.zeros_like(focus_um)
@@ -160,6 +171,7 @@ def _measure(stops: IntArray, grid: FocusGrid, slice_um: PerDepth, entrance_pupi
         far_um=focus_um + (thickness_um + deeper_um) / 2,
         step_um=steps_um,
         overlap=shared_um / np.minimum(thickness_um[1:], thickness_um[:-1]),
+        joined=joined,
     )
 
 

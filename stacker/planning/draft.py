@@ -28,7 +28,7 @@ from stacker.records import record
 class Draft:
     """All that is computed before it is rounded for the file; columns in order of depth.
 
-    ``seam_contrast`` has one value a pair of neighbouring planes.
+    ``seam_contrast`` has one value a pair of neighbouring planes; across a gap of the subject it says nothing.
     """
 
     request: Request
@@ -49,6 +49,11 @@ class Draft:
     def pixel_pitch_um(self) -> float:
         """Sensor width over columns."""
         return self.criterion.pixel_pitch_um
+
+    @property
+    def softest_seam(self) -> float | None:
+        """The least that a seam keeps; ``None`` for a single frame."""
+        return float(self.seam_contrast[self.planes.joined].min()) if self.planes.joined.any() else None
 
     @property
     def edge_loss(self) -> float | None:
@@ -101,6 +106,7 @@ class Draft:
             "repeatability_um": scatter_um / scale,
             "periodic_error_um": (rail.profile.periodic_error_um or 0.0) / scale,
             "screw_turns": self.planes.rail_um / rail.profile.screw_turn_um,
+            "joined": self.planes.joined,
         }
 
     @property

@@ -18,6 +18,7 @@ from stacker.records import record
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
+BoolArray: TypeAlias = NDArray[np.bool_]
 Curve: TypeAlias = Callable[[FloatArray], FloatArray]
 PerDepth: TypeAlias = float | Curve
 """A length that is the same at every depth, or a function of depth [um] that takes and returns an array."""

@@ -78,6 +78,7 @@ class Focusing:
                 )
                 for zone in subject.zones
             ),
+            gaps=tuple(binding.Gap(from_um=gap.from_mm * 1000, to_um=gap.to_mm * 1000) for gap in subject.gaps),
             end_frames=self.request.focus.end_frames,
             lead_error=lead_error,
             beyond_um=self._beyond_um(),

@@ -32,6 +32,7 @@ def gap_risk(
     repeatability_um: FloatArray | float | None,
     periodic_error_um: FloatArray | float = 0.0,
     screw_turns: FloatArray | None = None,
+    joined: NDArray[np.bool_] | None = None,
 ) -> float | None:
     """Probability that at least one pair of neighbouring slices in the subject fails to meet.
 
@@ -50,6 +51,8 @@ def gap_risk(
         Amplitude of the screw's periodic error at each plane of focus [um], scaled like the repeatability.
     screw_turns : ndarray, shape (n,), or None
         Rail position of each frame in turns of the screw [-]; needed with a periodic error.
+    joined : ndarray of bool, shape (n - 1,), or None
+        The pairs that are meant to meet; all where it is missing.
 
     Returns
     -------
@@ -78,7 +81,7 @@ def gap_risk(
     """
     if repeatability_um is None:
         return None
-    touching = _touching(focus_um, depth_um)
+    touching = _touching(focus_um, depth_um, joined)
     room_um = _room_um(focus_um, dof_um)[touching]
     pair_um = _pair_um(focus_um, repeatability_um)[touching]
     longer_um = _periodic_lengthening(focus_um.shape, periodic_error_um, screw_turns)
@@ -117,6 +120,7 @@ def soft_seams(
     repeatability_um: FloatArray | float,
     periodic_error_um: FloatArray | float = 0.0,
     screw_turns: FloatArray | None = None,
+    joined: NDArray[np.bool_] | None = None,
 ) -> SoftSeams:
     """How many seams fall short, and how soft the softest gets; parameters as for `gap_risk`.
 
@@ -126,7 +130,7 @@ def soft_seams(
     pair exceeds in half of all runs, in shares of the slices: the root of mean over phases of the product of
     1 - p_i = 1/2.
     """
-    touching = _touching(focus_um, depth_um)
+    touching = _touching(focus_um, depth_um, joined)
     pairs = int(np.count_nonzero(touching))
     if not pairs:
         return SoftSeams(short=0.0, pairs=0, worst_pair=0, worst_step_um=0.0)
@@ -158,11 +162,11 @@ def soft_seams(
     )
 
 
-def _touching(focus_um: FloatArray, depth_um: float) -> NDArray[np.bool_]:
+def _touching(focus_um: FloatArray, depth_um: float, joined: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
     """Which pairs of planes have a part of the subject between them."""
     slack_um = _SAME_DEPTH * depth_um
     touching: NDArray[np.bool_] = (focus_um[1:] >= -slack_um) & (focus_um[:-1] <= depth_um + slack_um)
-    return touching
+    return touching if joined is None else touching & joined
 
 
 def _room_um(focus_um: FloatArray, dof_um: FloatArray) -> FloatArray:

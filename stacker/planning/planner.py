@@ -140,31 +140,42 @@ def _depth_of_field(draft: Draft) -> DepthOfField:
 
 def _coverage(draft: Draft) -> Coverage:
     planes, order = draft.planes, draft.shooting_order
-    several = planes.frame_count > 1
+    joined = planes.joined
+    several = bool(joined.any())
     focus_um = planes.focus_um[order]
     moves: Any = draft.request.moves
     shallow = edge_reference(moves) == "nearest"
     first_is_reference = shallow == (draft.request.direction > 0)
     coverage = Coverage(
         frame_count=planes.frame_count,
-        step_um=float(planes.step_um.max()) if several else None,
-        overlap=float(planes.overlap.min()) if several else None,
-        seam_contrast=float(draft.seam_contrast.min()) if several else None,
+        step_um=float(planes.step_um[joined].max()) if several else None,
+        overlap=float(planes.overlap[joined].min()) if several else None,
+        seam_contrast=draft.softest_seam,
         gap_risk=draft.gap_risk,
         edge_loss=draft.edge_loss,
         edge_reference_frame=1 if first_is_reference else planes.frame_count,
         first_focus_um=float(focus_um[0]),
         last_focus_um=float(focus_um[-1]),
+        frames_saved=_frames_saved(draft),
     )
     rounded: Coverage = _rounded(coverage)
     return rounded
+
+
+def _frames_saved(draft: Draft) -> int:
+    """How many frames more the stack would have without its gaps."""
+    subject = draft.request.subject
+    if not subject.gaps:
+        return 0
+    without = draft_of(replace(draft.request, subject=replace(subject, gaps=())))
+    return without.planes.frame_count - draft.planes.frame_count
 
 
 def _motion(draft: Draft) -> Motion:
     planes, rail, order = draft.planes, draft.rail, draft.shooting_order
     motion = Motion(
         microstep_um=rail.microstep_um if rail else None,
-        step_microsteps=int(planes.step_microsteps.max()) if rail and planes.frame_count > 1 else None,
+        step_microsteps=int(planes.step_microsteps[planes.joined].max()) if rail and planes.joined.any() else None,
         take_up_microsteps=rail.take_up_microsteps if rail else None,
         travel_mm=float(planes.rail_um[-1] - planes.rail_um[0]) / 1000,
         start_microsteps=int(planes.position_microsteps[order][0]) if rail else None,
@@ -177,6 +188,8 @@ def _frames(draft: Draft, start_s: FloatArray | None) -> Frames:
     planes, order, count = draft.planes, draft.shooting_order, draft.planes.frame_count
     positions = planes.position_microsteps[order]
     overlap: list[float | None] = [None, *_decimals("overlap", planes.overlap[order])]
+    for pair in np.flatnonzero(~planes.joined[order]).tolist():  # across a gap none is meant
+        overlap[pair + 1] = None
     unknown: list[Any] = [None] * count
     return Frames(
         frame=list(range(1, count + 1)),

@@ -102,6 +102,6 @@ def _seam(draft: Draft, request: Request) -> float | None:
         imaging = imaging_of(request)
         criterion = Criterion.of(request, imaging)
         aperture = Focusing(request=request, imaging=imaging, criterion=criterion).aperture_at(draft.planes.focus_um)
-        return float(seams_of(criterion, draft.planes, aperture).min())
+        return float(seams_of(criterion, draft.planes, aperture)[draft.planes.joined].min())
     except Refusal:
         return None

@@ -88,7 +88,7 @@ def _diffraction(draft: Draft) -> Iterator[tuple[str, str]]:
 
 
 def _share(draft: Draft) -> str:
-    return f"{draft.seam_contrast.min():.0%}" if len(draft.seam_contrast) else "all"
+    return "all" if draft.softest_seam is None else f"{draft.softest_seam:.0%}"
 
 
 def _of_the_light(draft: Draft) -> Iterator[tuple[str, str]]:

@@ -1,8 +1,11 @@
-"""How far the next plane may lie: the step of the stack, and zones that ask for a finer one.
+"""How far the next plane may lie: the step of the stack, zones that ask for a finer one, gaps that need none.
 
 A zone binds every pair of neighbouring planes that shares more than a point with it, so a plane may stand exactly
 on either edge and be free on the outer side. Zones cost fine steps only inside: before a zone the step is cut to
 end on its edge, unless the zone's own step reaches further.
+
+A gap is crossed in one step, from a plane at or beyond its nearer edge to one at or before its farther edge: half a
+slice more than must be is covered on both sides, as at front and back.
 """
 
 from __future__ import annotations
@@ -39,6 +42,20 @@ class Zone:
     step_um: PerDepth
 
 
+@record
+class Gap:
+    """A depth range in which nothing need be sharp.
+
+    Parameters
+    ----------
+    from_um, to_um : float
+        Its edges, `from_um` above 0 [um]. One that is narrower than a step, or ends before it begins, changes nothing.
+    """
+
+    from_um: float
+    to_um: float
+
+
 def free_reach(grid: FocusGrid, step_um: PerDepth) -> Reach:
     """The reach of a step where nothing else binds."""
     if grid.rail_map is None and not callable(step_um):
@@ -68,6 +85,19 @@ def bound_reach(grid: FocusGrid, step_um: PerDepth, zones: tuple[Zone, ...] = ()
         return after
 
     return reach
+
+
+def across_gaps(grid: FocusGrid, reach: Reach, gaps: tuple[Gap, ...]) -> Reach:
+    """A reach that goes on, from inside of a gap, to the gap's other end."""
+    jumps = [(grid.first_stop(gap.from_um), grid.last_stop(gap.to_um)) for gap in gaps]
+
+    def reach_across(stops: IntArray) -> IntArray:
+        after = reach(stops)
+        for first, last in jumps:
+            after = np.where(stops >= first, np.maximum(after, last), after)
+        return after
+
+    return reach_across if jumps else reach
 
 
 def backward(reach: Reach) -> Reach:

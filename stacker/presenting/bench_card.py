@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import HandRail, RailProfile, gap_causes
+from stacker.documents.request import Gap
 from stacker.documents.words import HANDS
 from stacker.figures import chance, shutter_time, significant
 from stacker.presenting.tables import WIDTH, duration, f_number, wrapped
@@ -69,6 +70,8 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
     if measured := _lens(plan):
         yield "lens", measured
     yield "steps", _steps(plan)
+    if gaps := plan.request.subject.gaps:
+        yield "gaps", _gaps(gaps, coverage.frames_saved)
     yield "tilt", _tilt(plan)
     yield "rail", _rail(plan)
     yield "working distance", _working_distance(plan)
@@ -121,9 +124,15 @@ def _steps(plan: Plan) -> str:
     )
 
 
+def _gaps(gaps: tuple[Gap, ...], frames_saved: int) -> str:
+    where = ", ".join(f"{gap.from_mm:g} to {gap.to_mm:g}" for gap in gaps)
+    return f"nothing need be sharp from {where} mm: {frames_saved} frames fewer"
+
+
 def rail_step_um(plan: Plan) -> float:
     """Largest step of the rail [um]: the focus goes farther behind a flat face, and less far with a moving rear."""
-    return max((abs(there - here) for here, there in pairwise(plan.frames.rail_um)), default=0.0)
+    steps = zip(pairwise(plan.frames.rail_um), plan.frames.overlap[1:], strict=True)
+    return max((abs(there - here) for (here, there), overlap in steps if overlap is not None), default=0.0)
 
 
 def _depths(*depths_um: float, step_um: float | None = None) -> str:

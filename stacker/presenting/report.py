@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -205,14 +206,15 @@ def _contrast(plan: Plan, slices: Slices) -> str:
     elif doubt := _doubt(plan):
         promise = f"The plan asks for {slices.promised:g} of the in-focus contrast at every depth, and {doubt}"
     else:
-        promise = f"The plan promises {slices.promised:g} of the in-focus contrast everywhere"
+        where = "outside of the gaps" if plan.request.subject.gaps else "everywhere"
+        promise = f"The plan promises {slices.promised:g} of the in-focus contrast {where}"
     more = slices.promised and least > slices.promised + 0.005
     says = (
         f"{promise}. With the rail exactly in place the softest seam, between frames {slices.frame[softest]} and "
         f"{slices.frame[softest + 1]}, keeps {least:.3f}{', since the slices overlap' if more else ''}."
     )
     rows = (
-        (f"{one}, {other}", f"{seam / 1000:.4f}", f"{kept:.4f}")
+        (f"{one}, {other}", f"{seam / 1000:.4f}", "gap" if math.isnan(kept) else f"{kept:.4f}")
         for one, other, seam, kept in zip(
             slices.frame, slices.frame[1:], slices.seam_um, slices.seam_contrast, strict=False
         )

@@ -5,6 +5,7 @@ Each comes in two widths, for a page and for a telephone; lens and light come fr
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -65,6 +66,9 @@ def _whole(axes: Axes, plan: Plan, slices: Slices) -> None:
     for focus_um in slices.focus_um:
         if not 0 <= focus_um <= depth_mm * 1000:
             axes.plot([focus_um / 1000] * 2, [-0.9, 0.9], color=STRONG, linewidth=1, linestyle=(0, (2, 2)))
+    for gap in plan.request.subject.gaps:
+        axes.axvspan(gap.from_mm, gap.to_mm, facecolor=PAPER, edgecolor=FAINT, linewidth=0.8)
+        axes.text((gap.from_mm + gap.to_mm) / 2, 0, "gap", ha="center", va="center")
     for zone in plan.request.subject.zones:
         axes.plot([zone.from_mm, min(zone.to_mm, depth_mm)], [1.12, 1.12], color=INK, linewidth=2)
         middle_mm = (zone.from_mm + min(zone.to_mm, depth_mm)) / 2
@@ -84,6 +88,8 @@ def _enlarged(axes: Axes, slices: Slices, *, narrow: bool) -> None:
         axes.barh(-row, far_um - near_um, left=near_um, height=0.62, color=(ONE, OTHER)[place % 2], linewidth=0)
         axes.plot([slices.focus_um[place]] * 2, [-row - 0.31, -row + 0.31], color=INK, linewidth=1.4)
     for place in list(shown)[:-1]:
+        if math.isnan(slices.seam_contrast[place]):
+            continue
         softest = place == slices.softest
         axes.axvline(
             slices.seam_um[place],
@@ -107,7 +113,7 @@ def contrast_view(slices: Slices, *, narrow: bool) -> Figure:
     figure = new_figure(width_in(narrow=narrow), 4.4 if narrow else 4.0)
     whole, large = figure.subplots(2, 1)
     depth_mm = [seam / 1000 for seam in slices.seam_um]
-    lowest = min((*slices.seam_contrast, slices.level))
+    lowest = min((*filter(math.isfinite, slices.seam_contrast), slices.level))
     marks: dict[str, Any] = {"marker": "o", "markersize": 3} if len(depth_mm) <= _MOST_BANDS else {}
     whole.plot(depth_mm, slices.seam_contrast, color=ONE, linewidth=1, **marks)
     _level(whole, slices)

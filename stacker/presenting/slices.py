@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -22,7 +23,8 @@ class Slices:
     frame, focus_um, near_um, far_um, magnification, effective_f_number
         One value a slice.
     seam_um, seam_contrast
-        Depth of each seam, and the share of the in-focus contrast it keeps, signed.
+        Depth of each seam, and the share of the in-focus contrast it keeps, signed; nan across a gap of the subject,
+        where no seam is asked for.
     promised : float or None
         Share that the plan promises at every seam; None: its model promises none.
     level : float
@@ -55,9 +57,10 @@ class Slices:
             frames.far_um,
             frames.magnification,
             frames.effective_f_number,
+            frames.overlap,
             strict=True,
         )
-        depth, number, near, far, magnification, effective = zip(*sorted(columns), strict=True)
+        depth, number, near, far, magnification, effective, overlap = zip(*sorted(columns), strict=True)
         promised = focus.seam_contrast or (focus.kept_contrast if focus.model == "contrast" else None)
         plain = cls(
             frame=number,
@@ -75,8 +78,10 @@ class Slices:
             index=plan.request.immersion_index,
             embedding=plan.request.subject.index,
         )
+        with_the_one_before = overlap[1:] if plan.request.direction > 0 else overlap[:-1]
         at_seams = [
-            min(plain.contrast(i, [seam])[0], plain.contrast(i + 1, [seam])[0]) for i, seam in enumerate(plain.seam_um)
+            math.nan if shared is None else min(plain.contrast(i, [seam])[0], plain.contrast(i + 1, [seam])[0])
+            for i, (seam, shared) in enumerate(zip(plain.seam_um, with_the_one_before, strict=True))
         ]
         return cls(**{**{name: getattr(plain, name) for name in cls.__slots__}, "seam_contrast": tuple(at_seams)})
 
@@ -103,7 +108,7 @@ class Slices:
     @property
     def softest(self) -> int | None:
         """The seam that keeps least, of equals the middle one; None for a single frame."""
-        least = min(self.seam_contrast, default=0.0)
+        least = min(filter(math.isfinite, self.seam_contrast), default=0.0)
         equals = [seam for seam, kept in enumerate(self.seam_contrast) if kept - least < 1e-9]
         return equals[len(equals) // 2] if equals else None
 
