@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from stacker.cli.numbers import FINITE, Finite
-from stacker.cli.output import note, output_options, result_document, write_json
-from stacker.errors import Refusal, StackerError
-from stacker.figures import as_typed, spans, typed_mm
+from stacker.cli.output import note, output_options
+from stacker.errors import Refusal
+from stacker.figures import spans
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from stacker.documents.plan import Plan
     from stacker.driving.job import Job
-    from stacker.driving.run_options import Outcome, RunOptions
+    from stacker.driving.run_options import RunOptions
 
+KINDS = ("ends", "frames", "resume", "after")  # options that exclude one another; without any of them: all frames
+# Options that such a run would take and then drop, since the journal of another one says what they say.
+IDLE = {"resume": ("closing_frame", "front_at_mm", "rail_at_mm", "journal"), "after": ("rail_at_mm",)}
+IDLE_ELSE = ("refocused",)
 BESIDE_THE_PLAN = ""  # --resume without a path
 
 
@@ -84,10 +88,10 @@ def command(
       stacker drive beetle.plan.yaml
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
     """
+    from stacker.cli.drive_talk import run_and_show, show_rehearsal
     from stacker.documents.journal import read_journal
     from stacker.documents.outdated import refuse_wider_limits
     from stacker.documents.plan_file import read_plan
-    from stacker.driving import selection
     from stacker.driving.job import job_of
     from stacker.driving.run_options import RunOptions
 
@@ -95,32 +99,17 @@ def command(
         plan, resume = Path(resume), BESIDE_THE_PLAN
     if plan is None:
         raise click.UsageError("Missing argument 'PLAN'.")
-    if sum((ends, frames is not None, resume is not None, after is not None)) > 1:
-        raise click.UsageError("--ends, --frames, --resume and --after exclude one another.")
-    goes_on = resume is not None or after is not None
-    _refuse_idle(
-        {
-            "--closing-frame": closing_frame and resume is not None,
-            "--front-at-mm": front_at_mm is not None and resume is not None,
-            "--rail-at-mm": rail_at_mm is not None and goes_on,
-            "--journal": journal is not None and resume is not None,
-            "--refocused": refocused and not goes_on,
-        }
-    )
+    _refuse_contradictions(click.get_current_context())
     if whole and go:
         raise click.UsageError("--all is for a dry run; leave out --go or --all.")
     read = read_plan(plan)
     refuse_wider_limits(read, plan)
-    past = None if resume is None else _journal_of(plan, read.digest, resume, quiet=quiet or as_json)
-    if url is None and (earlier := past or after) is not None:
+    unfinished = None if resume is None else _journal_of(plan, read.digest, resume, quiet=quiet or as_json)
+    if url is None and (earlier := unfinished or after) is not None:
         url = read_journal(earlier).url  # a run goes on where it was begun
     job = job_of(read, plan, url=url, need_link=go)
-    try:
-        some = () if frames is None else selection.listed(frames, job.count)
-    except Refusal as refusal:
-        raise click.UsageError(str(refusal)) from refusal
-    run_options = RunOptions(
-        frames=selection.ends(job.count) if ends else some,
+    options = RunOptions(
+        frames=_frames_of(job, frames, ends=ends),
         closing_frame=closing_frame,
         warm_up_s=warm_up_s,
         front_at=None if front_at_mm is None else job.rail.microsteps(front_at_mm),
@@ -129,35 +118,55 @@ def command(
         refocused=refocused,
         kind="ends" if ends else "after" if after else "all" if frames is None else "frames",
         url=url,
+        journal=journal,
+        resume=unfinished,
+        after=after,
     )
-    for text in () if past or after else _remarks(read, job, run_options):
+    for text in _remarks(read, job, options):
         note(text, quiet=quiet)
-    if not go:
-        _rehearse(job, run_options, past, after, journal, whole=whole, as_json=as_json, quiet=quiet)
+    if go:
+        run_and_show(job, options, as_json=as_json, quiet=quiet)
     else:
-        from stacker.cli.drive_talk import show_outcome
-
-        outcome = _go(job, run_options, past, after, journal, quiet=quiet or as_json)
-        show_outcome(job, outcome, as_json=as_json, quiet=quiet)
+        show_rehearsal(job, options, whole=whole, as_json=as_json, quiet=quiet)
 
 
-def _refuse_idle(options: dict[str, bool]) -> None:
-    """Options that this kind of run would take and then drop."""
-    idle = [name for name, is_idle in options.items() if is_idle]
+def _refuse_contradictions(context: click.Context) -> None:
+    """Options that exclude one another, and those that this kind of run would take and then drop."""
+    given = [name for name in context.params if context.get_parameter_source(name) is ParameterSource.COMMANDLINE]
+    kinds = [name for name in given if name in KINDS]
+    if len(kinds) > 1:
+        raise click.UsageError("--ends, --frames, --resume and --after exclude one another.")
+    goes_on = kinds != [] and kinds[0] in IDLE
+    idle = [name for name in (IDLE[kinds[0]] if goes_on else IDLE_ELSE) if name in given]
     if idle:
-        what = "does not continue another one" if idle == ["--refocused"] else "continues as its journal says"
-        raise click.UsageError(f"{', '.join(idle)} would do nothing: this run {what}.")
+        names = ", ".join(f"--{name.replace('_', '-')}" for name in idle)
+        what = "continues as its journal says" if goes_on else "does not continue another one"
+        raise click.UsageError(f"{names} would do nothing: this run {what}.")
 
 
-def _remarks(plan: Plan, job: Job, run_options: RunOptions) -> Iterator[str]:
+def _frames_of(job: Job, frames: str | None, *, ends: bool) -> tuple[int, ...]:
+    """The frames that were asked for by number; none: all."""
+    from stacker.driving import selection
+
+    if ends:
+        return selection.ends(job.count)
+    try:
+        return () if frames is None else selection.listed(frames, job.count)
+    except Refusal as refusal:
+        raise click.UsageError(str(refusal)) from refusal
+
+
+def _remarks(plan: Plan, job: Job, options: RunOptions) -> Iterator[str]:
     """What speaks against a new run of this plan: its request says otherwise by now, or a run was left unfinished."""
     from stacker.documents.outdated import remark_on_age
     from stacker.driving.beside import unfinished
 
+    if options.earlier is not None:
+        return
     if text := remark_on_age(plan, job.path):
         yield text
     begun = list(unfinished(job.path, job.digest))
-    if begun and run_options.kind == "all":
+    if begun and options.kind == "all":
         yield f"{begun[-1]} belongs to an unfinished run of this plan; --resume takes its missing frames."
 
 
@@ -182,80 +191,3 @@ def _journal_of(plan: Path, digest: str, resume: str, *, quiet: bool) -> Path:
     for other in others:
         note(f"Also unfinished: {other}; to continue that one instead, name it after --resume.", quiet=quiet)
     return path
-
-
-def _rehearse(
-    job: Job,
-    run_options: RunOptions,
-    past: Path | None,
-    after: Path | None,
-    journal: Path | None,
-    *,
-    whole: bool,
-    as_json: bool,
-    quiet: bool,
-) -> None:
-    from stacker.driving import dry_run
-    from stacker.driving.way import looked_at
-
-    front_at, frames = looked_at(job, run_options, past, after)
-    rehearsed = dry_run.rehearse(job, front_at=front_at, frames=frames)
-    if as_json:
-        result = {
-            "dry_run": True,
-            "front_at_mm": None if front_at is None else job.mm(front_at),
-            "duration_s": job.duration_s,
-            "set_up": rehearsed.set_up,
-            "frames": [
-                {"frame": frame, "opens_s": round(opens_s, 3), "requests": requests}
-                for (frame, requests), opens_s in zip(rehearsed.frames, rehearsed.opens_s, strict=True)
-            ],
-        }
-        write_json(result_document("drive", result))
-    elif not quiet:
-        click.echo(dry_run.text(job, rehearsed, whole=whole))
-    note(f"Next: {_in_earnest(job, run_options, past, after, journal)}", quiet=quiet or as_json)
-
-
-def _in_earnest(job: Job, run_options: RunOptions, past: Path | None, after: Path | None, journal: Path | None) -> str:
-    """The command that does what was rehearsed: all that was asked for once more, and --go."""
-    from stacker.driving.follow_up import drive_command
-
-    place = []
-    for name, at in (("--front-at-mm", run_options.front_at), ("--rail-at-mm", run_options.rail_at)):
-        place += [] if at is None else [name, typed_mm(job.mm(at))]
-    place += ["--refocused"] if run_options.refocused else []
-    more = [*place, *(["--closing-frame"] if run_options.closing_frame else [])]
-    more += [] if journal is None else ["--journal", as_typed(journal)]
-    which = {
-        "all": ["--resume", as_typed(past)] if past else [],
-        "ends": ["--ends"],
-        "frames": ["--frames", spans(run_options.frames)],
-        "after": ["--after", as_typed(after)],
-    }[run_options.kind]
-    run = drive_command(job.path, *which, "--go", *more, url=run_options.url, warm_up_s=run_options.warm_up_s)
-    if run_options.kind == "all" and not past:
-        look = drive_command(job.path, "--ends", "--go", *place, url=run_options.url, warm_up_s=run_options.warm_up_s)
-        return f"{look}\nthen: {run}"
-    return run
-
-
-def _go(
-    job: Job, run_options: RunOptions, past: Path | None, after: Path | None, journal: Path | None, *, quiet: bool
-) -> Outcome:
-    from datetime import datetime, timezone
-
-    from stacker.cli.drive_talk import person_for
-    from stacker.driving.beside import journal_path
-    from stacker.driving.drive import drive
-    from stacker.driving.interrupts import Interrupts
-
-    with Interrupts() as interrupts:
-        person = person_for(interrupts, quiet=quiet)
-        path = past or journal or journal_path(job.path, datetime.now(timezone.utc))
-        try:
-            return drive(job, run_options, person, journal_path=path, resume=past is not None, after=after)
-        except StackerError:
-            if sys.stderr.isatty() and not quiet:
-                click.echo(err=True)  # leave the line of the progress
-            raise

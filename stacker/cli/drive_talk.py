@@ -9,18 +9,20 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stacker.cli.output import note, result_document, write_json
+from stacker.errors import StackerError
 from stacker.figures import as_typed
 
 if TYPE_CHECKING:
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.job import Job
-    from stacker.driving.run_options import Outcome, Person
-    from stacker.driving.runner import Progress
+    from stacker.driving.person import Person, Progress
+    from stacker.driving.run import Outcome
+    from stacker.driving.run_options import RunOptions
 
 
 def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
     """Whoever sits at this terminal."""
-    from stacker.driving.run_options import Person
+    from stacker.driving.person import Person
 
     terminal = sys.stderr.isatty()
 
@@ -28,7 +30,7 @@ def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
         with interrupts.suspended():
             return click.confirm(text, err=True)
 
-    def take(text: str) -> bool:
+    def confirm_taken(text: str) -> bool:
         try:
             return ask(f"{text}. Taken")
         except click.Abort:
@@ -47,16 +49,59 @@ def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
                 f"\r{text:<70}" if terminal else text, nl=not terminal or progress.done == progress.total, err=True
             )
 
-    def tell(text: str) -> None:
+    def notify(text: str) -> None:
         note(text, quiet=quiet)
 
-    return Person(confirm=ask, tell=tell, take=take, report=report, stop_order=interrupts.stop_order)
+    return Person(
+        confirm=ask, notify=notify, confirm_taken=confirm_taken, report=report, stop_order=interrupts.stop_order
+    )
 
 
 def _minutes(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def show_rehearsal(job: Job, options: RunOptions, *, whole: bool, as_json: bool, quiet: bool) -> None:
+    """What a run would do, and the command that does it."""
+    from stacker.driving import dry_run
+    from stacker.driving.follow_up import rehearsed_commands
+    from stacker.driving.way import looked_at
+
+    front_at, frames = looked_at(job, options)
+    rehearsed = dry_run.rehearse(job, front_at=front_at, frames=frames)
+    if as_json:
+        result = {
+            "dry_run": True,
+            "front_at_mm": None if front_at is None else job.mm(front_at),
+            "duration_s": job.duration_s,
+            "set_up": rehearsed.set_up,
+            "frames": [
+                {"frame": frame, "opens_s": round(opens_s, 3), "requests": requests}
+                for (frame, requests), opens_s in zip(rehearsed.frames, rehearsed.opens_s, strict=True)
+            ],
+        }
+        write_json(result_document("drive", result))
+    elif not quiet:
+        click.echo(dry_run.text(job, rehearsed, whole=whole))
+    commands = "\nthen: ".join(rehearsed_commands(job, options))
+    note(f"Next: {commands}", quiet=quiet or as_json)
+
+
+def run_and_show(job: Job, options: RunOptions, *, as_json: bool, quiet: bool) -> None:
+    """Run, with a person who can stop it, and say how it ended."""
+    from stacker.driving.drive import drive
+    from stacker.driving.interrupts import Interrupts
+
+    with Interrupts() as interrupts:
+        try:
+            outcome = drive(job, options, person_for(interrupts, quiet=quiet or as_json))
+        except StackerError:
+            if sys.stderr.isatty() and not (quiet or as_json):
+                click.echo(err=True)  # leave the line of the progress
+            raise
+    show_outcome(job, outcome, as_json=as_json, quiet=quiet)
 
 
 def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:

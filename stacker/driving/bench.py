@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from stacker.driving.job import Job, LinkSettings
+from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal
 from stacker.rail.acknowledged import LONGEST_ANSWER
 from stacker.rail.controller import Controller, Identity, Where
@@ -119,9 +120,7 @@ def name_place(rail: Rail, position: int) -> None:
     rail.controller.declare(position)
 
 
-def place_front(
-    rail: Rail, job: Job, *, front_at: int | None, rail_at: int | None, yes: bool, how_here: Callable[[int, int], str]
-) -> tuple[int, str]:
+def place_front(rail: Rail, job: Job, options: RunOptions, *, how_here: Callable[[int, int], str]) -> tuple[int, str]:
     """Decide where position 0 of the plan is taken.
 
     Parameters
@@ -130,10 +129,8 @@ def place_front(
         Connected.
     job : Job
         What to run.
-    front_at, rail_at : int or None
-        From the command line: where the front is; where the rail stands now [microsteps].
-    yes : bool
-        Nobody is asked.
+    options : RunOptions
+        From the command line: where the front is, where the rail stands now, whether nobody is asked.
     how_here : callable
         Says how the rail came to a position that is to be taken for the front, or refuses it; told that position, and
         what it was called before it was redefined [microsteps].
@@ -149,8 +146,8 @@ def place_front(
         When nobody knows where the rail is, or "here" would be taken on a real rail without asking anybody.
     """
     counted = rail.controller.where().position
-    if rail_at is not None:
-        name_place(rail, rail_at)
+    if options.rail_at is not None:
+        name_place(rail, options.rail_at)
     where = make_ready(rail)
     if not where.known:
         raise Refusal(
@@ -158,11 +155,11 @@ def place_front(
             "pass --rail-at-mm, or seek a switch: stacker rail find.",
             code="position_unknown",
         )
-    if front_at is not None:
-        return front_at, "as --front-at-mm says"
+    if options.front_at is not None:
+        return options.front_at, "as --front-at-mm says"
     if job.front_at is not None:
         return job.front_at, "as the request says"
-    if yes and not job.link.simulated:
+    if options.yes and not job.link.simulated:
         raise Refusal(
             f"--yes does not take the present place for the front on a real rail. Pass --front-at-mm "
             f"{job.mm(where.position):.3f} if the front is in focus here.",

@@ -11,7 +11,10 @@ from stacker.documents.journal_lines import CLOSING
 from stacker.driving import preflight
 from stacker.driving.job import Job
 from stacker.driving.last_word import doubts
+from stacker.driving.person import Person
 from stacker.driving.rehearsal import RehearsalProcess, RehearsalReleaseLine, rehearsal_controller
+from stacker.driving.run import Run, Start
+from stacker.driving.run_options import RunOptions
 from stacker.driving.runner import run_frames
 from stacker.driving.shutters import shutter_for
 from stacker.rail.rail import Rail
@@ -22,8 +25,6 @@ HEAD_FRAMES = 3
 
 class _NoJournal:
     """A dry run leaves nothing behind."""
-
-    broken = False
 
     def write(self, event: str, **values: Any) -> None:
         """Nothing."""
@@ -76,24 +77,28 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
         shutter_for(
             rail,
             job.shutter,
-            take=lambda _: True,
+            lambda _: True,
             open_line=lambda _, line: RehearsalReleaseLine(controller.requests, line),
             start=lambda command, **_: RehearsalProcess(controller.requests, command),
         )
+    )
+    person = Person(
+        confirm=lambda _: True, report=lambda progress: marks.append((progress.frame, len(controller.requests)))
+    )
+    run = Run(
+        job=job,
+        options=RunOptions(),
+        person=person,
+        rail=rail,
+        identity=controller.connect(),
+        shutter=shutter,
+        start=Start(front_at=origin, frames=tuple(frames)),
     )
     rail.here()  # as a run knows it
     began_s = rail.clock.now()
     shutter.set_up()
     before = len(controller.requests)
-    run_frames(
-        job,
-        rail,
-        shutter,
-        _NoJournal(),  # type: ignore[arg-type]
-        front_at=origin,
-        frames=frames,
-        report=lambda progress: marks.append((progress.frame, len(controller.requests))),
-    )
+    run_frames(run, _NoJournal())
     requests = controller.requests
     starts = [before, *(end for _, end in marks[:-1])]
     return Rehearsed(
@@ -157,7 +162,7 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
             if number == HEAD_FRAMES:
                 lines.append(f"  ... {left_out} frames more: --all shows them")
             continue
-        row = max(frame, 1) - 1
+        row = job.row(frame)
         title = "closing frame" if frame == CLOSING else f"frame {frame}"
         lines.append(
             f"  {title}: focus {job.focus_um[row]:.1f} um, {job.positions[row]} microsteps, {job.exposure_s[row]:g} s"

@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from stacker.documents.journal import Past
-from stacker.figures import as_typed, at_port, typed_mm
+from stacker.driving.job import Job
+from stacker.driving.run_options import RunOptions
+from stacker.figures import as_typed, at_port, spans, typed_mm
 
 
 def drive_command(plan: Path, *words: str, url: str | None = None, warm_up_s: float = 0.0) -> str:
@@ -24,3 +26,28 @@ def whole_run_command(plan: Path, past: Past) -> str:
     return drive_command(
         plan, "--go", "--front-at-mm", typed_mm(past.front_at_mm), url=past.url, warm_up_s=past.warm_up_s
     )
+
+
+def rehearsed_commands(job: Job, options: RunOptions) -> list[str]:
+    """What does in earnest what was rehearsed, with all that was asked for; a whole run looks at its ends first."""
+
+    def command(*words: str) -> str:
+        return drive_command(job.path, *words, url=options.url, warm_up_s=options.warm_up_s)
+
+    place = []
+    for name, position in (("--front-at-mm", options.front_at), ("--rail-at-mm", options.rail_at)):
+        place += [] if position is None else [name, typed_mm(job.mm(position))]
+    place += ["--refocused"] if options.refocused else []
+    more = ["--closing-frame"] if options.closing_frame else []
+    more += [] if options.journal is None else ["--journal", as_typed(options.journal)]
+    which = []
+    if options.resume is not None:
+        which = ["--resume", as_typed(options.resume)]
+    elif options.after is not None:
+        which = ["--after", as_typed(options.after)]
+    elif options.kind == "ends":
+        which = ["--ends"]
+    elif options.kind == "frames":
+        which = ["--frames", spans(options.frames)]
+    run = command(*which, "--go", *place, *more)
+    return [run] if which else [command("--ends", "--go", *place), run]

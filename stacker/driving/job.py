@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents.gcode_link import GcodeLink
+from stacker.documents.journal_lines import CLOSING
 from stacker.documents.pace import pace_of
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_link import Link
@@ -109,6 +110,10 @@ class Job:
     def count(self) -> int:
         """Frames in the plan."""
         return len(self.positions)
+
+    def row(self, frame: int) -> int:
+        """Where a frame stands in the lists; the closing frame is frame 1 once more."""
+        return 0 if frame == CLOSING else frame - 1
 
     def mm(self, microsteps: int) -> float:
         """Microsteps as mm."""

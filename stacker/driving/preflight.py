@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Sequence
 from textwrap import wrap
 
 from stacker.documents.words import HANDS
 from stacker.driving.job import Job
 from stacker.driving.last_word import doubts
+from stacker.driving.run import Start
 from stacker.errors import Refusal
 from stacker.figures import one_line
 from stacker.motion.take_up import reach
@@ -113,14 +113,15 @@ def remarks(job: Job, frames: int) -> list[str]:
     return said
 
 
-def announcement(job: Job, where: Where, front_at: int, frames: Sequence[int], where_from: str) -> str:
+def announcement(job: Job, where: Where, start: Start) -> str:
     """Where the rail is, where position 0 is taken, which way and how far it will go."""
-    stops = [job.positions[max(frame, 1) - 1] for frame in frames]
+    front_at, frames = start.front_at, start.frames
+    stops = [job.positions[job.row(frame)] for frame in frames]
     low, high = reach(stops, direction=job.direction, take_up=job.rail.take_up)
     way = "deeper into the subject" if job.direction > 0 else "out of the subject"
     lines = [
         f"The rail stands at {job.mm(where.position):.3f} mm.",
-        *wrap(f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {where_from}:", 79),
+        *wrap(f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {start.where_from}:", 79),
         f"{job.mm(front_at - where.position):+.3f} mm from where it stands.",
         f"From there it goes {way}: {len(frames)} frames",
         f"between {job.mm(front_at + low):.3f} and {job.mm(front_at + high):.3f} mm, take-up included.",

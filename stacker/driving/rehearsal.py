@@ -11,7 +11,7 @@ from stacker.driving.job import Job
 from stacker.motion.move_time import move_time_s
 from stacker.rail.acknowledged import AcknowledgedLines
 from stacker.rail.clock import Clock, VirtualClock
-from stacker.rail.controller import ControllerRefused
+from stacker.rail.controller import ControllerRefused, Identity
 from stacker.rail.framing import reply_bytes, request_bytes
 from stacker.rail.gcode import GcodeController
 from stacker.rail.gcode_words import GcodeWords
@@ -20,6 +20,7 @@ from stacker.rail.link import Link
 from stacker.rail.wire_time import ANSWERS_S, byte_s
 
 QUESTIONS = ("where", "shot", "identify", "state", "edge")  # they move nothing and are repeated as often as needed
+REHEARSAL = Identity(name="rehearsal", version=0, boot=0, microsteps_per_turn=None)
 
 
 class RehearsalLink:
@@ -55,6 +56,10 @@ class RehearsalLineController(LineController):
         self._closing_s = self._contacts_open_s = self._rests_s = 0.0
         self._wired = False
         self._speeds = {"speed": 1, "accel": 1}
+
+    def connect(self) -> Identity:
+        """A rehearsal knows itself."""
+        return REHEARSAL
 
     def take_over(self) -> None:
         """The sessions are known at the bench alone."""
@@ -135,6 +140,10 @@ class RehearsalGcodeController(GcodeController):
         self.lines = _RehearsalLines(link, mute)
         self.requests = self.lines.said
         self._at, self._known = start, True
+
+    def connect(self) -> Identity:
+        """A rehearsal knows itself."""
+        return REHEARSAL
 
     def start_move(self, position: int) -> None:
         """Keep the lines; a dwell behind the move is acknowledged when it has ended."""

@@ -1,14 +1,9 @@
-"""What a run is asked for, whom it talks with, and what it tells at its end."""
+"""What a run is asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-
-from stacker.documents.journal import Past
-from stacker.driving.runner import Progress
-from stacker.rail.rail import StopOrder
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -33,6 +28,12 @@ class RunOptions:
         ``all``, ``ends``, ``frames`` or ``after``, for the journal of a new run.
     url : str or None
         As typed for ``--url``.
+    journal : Path or None
+        Where the journal of a new run goes; None: beside the plan, under the plan's name and the time.
+    resume : Path or None
+        The journal to go on with.
+    after : Path or None
+        Journal of an earlier plan's run: only what this plan has beyond it is taken.
     """
 
     frames: tuple[int, ...] = ()
@@ -44,56 +45,11 @@ class RunOptions:
     refocused: bool = False
     kind: str = "all"
     url: str | None = None
+    journal: Path | None = None
+    resume: Path | None = None
+    after: Path | None = None
 
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Person:
-    """How to talk with whoever started the run.
-
-    Parameters
-    ----------
-    confirm : callable
-        Asks a yes-or-no question; not called when `RunOptions.yes`.
-    tell : callable
-        Told what would have been asked, when `RunOptions.yes`.
-    take : callable
-        Asks for a frame taken by hand.
-    report : callable
-        Told after each frame.
-    stop_order : callable
-        Go on, stop, or stop at once.
-    """
-
-    confirm: Callable[[str], bool]
-    tell: Callable[[str], None] = lambda _: None
-    take: Callable[[str], bool] = lambda _: False
-    report: Callable[[Progress], None] = lambda _: None
-    stop_order: Callable[[], StopOrder] = lambda: StopOrder.GO_ON
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Outcome:
-    """How a whole run ended.
-
-    Parameters
-    ----------
-    journal : Path
-        Its journal.
-    past : Past
-        What that tells.
-    frames : tuple of int
-        Frames taken in this run; 0: the closing frame.
-    duration_s : float
-        From the first move until the last file is written [s].
-    position : int
-        Where the rail stands [microsteps].
-    steps : str
-        What is known about lost steps.
-    """
-
-    journal: Path
-    past: Past
-    frames: tuple[int, ...]
-    duration_s: float
-    position: int
-    steps: str
+    @property
+    def earlier(self) -> Path | None:
+        """The journal of the run to begin from, be it this plan's or a shallower one's; None: a new run."""
+        return self.resume or self.after

@@ -2,71 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from typing import Any, Protocol
 
 from stacker.documents.journal_lines import CLOSING
 from stacker.driving.job import Job
-from stacker.driving.journal import Journal
+from stacker.driving.person import Progress
+from stacker.driving.run import Run
 from stacker.motion.frame_clock import FrameClock
-from stacker.rail.rail import Rail
-from stacker.rail.shutter import Shutter, SyncStayedOpen
+from stacker.rail.shutter import SyncStayedOpen
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Progress:
-    """One frame more.
+class EventLog(Protocol):
+    """What a run writes down as it goes: a journal, or nothing at all in a dry run."""
 
-    Parameters
-    ----------
-    frame : int
-        Its number in the plan; 0: the closing frame.
-    done, total : int
-        Frames of this run.
-    elapsed_s, left_s : float
-        Since the first move; until the last frame, by the plan and by how long it took so far.
-    evidence : str
-        What proves the exposure.
-    """
-
-    frame: int
-    done: int
-    total: int
-    elapsed_s: float
-    left_s: float
-    evidence: str
+    def write(self, event: str, **values: Any) -> None:
+        """Keep one event; returns when it is on the disk, where the event demands it."""
 
 
-def run_frames(
-    job: Job,
-    rail: Rail,
-    shutter: Shutter,
-    journal: Journal,
-    *,
-    front_at: int,
-    frames: Sequence[int],
-    last_shot: int = 0,
-    warm_up_s: float = 0.0,
-    report: Callable[[Progress], None] = lambda _: None,
-) -> float:
-    """Take these frames.
+def run_frames(run: Run, journal: EventLog) -> float:
+    """Take the frames of a run.
 
     Parameters
     ----------
-    job : Job
-        The plan.
-    rail, shutter, journal
+    run : Run
         Ready; the limits of the run are set.
-    front_at : int
-        Rail position of position 0 [microsteps].
-    frames : sequence of int
-        Numbers from 1 in shooting order; 0: frame 1 once more at the end.
-    last_shot : int
-        Highest shot number used before.
-    warm_up_s : float
-        Wait that long at the first frame [s].
-    report : callable
-        Told after each frame.
+    journal : EventLog
+        Begun.
 
     Returns
     -------
@@ -78,19 +40,18 @@ def run_frames(
     RunStopped, LinkError, Refusal
         Whatever ended the run early; the journal holds all until then.
     """
+    job, rail, frames, last_shot = run.job, run.rail, run.start.frames, run.start.last_shot
     began_s = rail.clock.now()
     clock = FrameClock(job.pace, began_s if last_shot else None)  # the run before may have ended with a flash just now
-    shutter.set_up()
-    shot = shutter.next_shot(last_shot + 1)
+    run.shutter.set_up()
+    shot = run.shutter.next_shot(last_shot + 1)
     for done, frame in enumerate(frames, start=1):
-        row = max(frame, 1) - 1
-        position = front_at + job.positions[row]
-        rail.approach(position, job.direction)
-        if done == 1 and warm_up_s:
-            rail.wait_until(rail.clock.now() + warm_up_s)
-        evidence, shot = _expose(job, rail, shutter, journal, clock, frame=frame, position=position, shot=shot)
+        rail.approach(run.position(frame), job.direction)
+        if done == 1 and run.options.warm_up_s:
+            rail.wait_until(rail.clock.now() + run.options.warm_up_s)
+        evidence, shot = _expose(run, journal, clock, frame=frame, shot=shot)
         elapsed_s = rail.clock.now() - began_s
-        report(
+        run.person.report(
             Progress(
                 frame=frame,
                 done=done,
@@ -105,20 +66,11 @@ def run_frames(
     return max(clock.written_s, rail.clock.now()) - began_s
 
 
-def _expose(
-    job: Job,
-    rail: Rail,
-    shutter: Shutter,
-    journal: Journal,
-    clock: FrameClock,
-    *,
-    frame: int,
-    position: int,
-    shot: int,
-) -> tuple[str, int]:
+def _expose(run: Run, journal: EventLog, clock: FrameClock, *, frame: int, shot: int) -> tuple[str, int]:
     """One frame with its repeats; returns the evidence and the next shot number."""
-    exposure_s = job.exposure_s[max(frame, 1) - 1]
-    repeats_left = job.shutter.repeats if job.shutter.on_open_sync == "repeat" else 0
+    rail, shutter, position = run.rail, run.shutter, run.position(frame)
+    exposure_s = run.job.exposure_s[run.job.row(frame)]
+    repeats_left = run.job.shutter.repeats if run.job.shutter.on_open_sync == "repeat" else 0
     while True:
         shutter.prepare(exposure_s)
         journal.write("intent", frame=frame, shot=shot, position_microsteps=position)

@@ -20,9 +20,11 @@ from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
-from stacker.driving.drive import Person, RunOptions, drive
+from stacker.driving.drive import drive
 from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job, LinkSettings, Pace
+from stacker.driving.person import Person
+from stacker.driving.run_options import RunOptions
 from stacker.rail import link as link_module
 from stacker.rail.clock import ScaledClock
 from stacker.rail.link import Link
@@ -105,9 +107,8 @@ def timed_run(port: str, folder: Path, number: int) -> tuple[list[float], list[t
     link_module.SystemClock = lambda: ScaledClock(math.inf)  # type: ignore[assignment,misc]
     try:
         person = Person(confirm=lambda _: True, report=report)
-        drive(
-            job_on(port, folder), RunOptions(yes=True), person, journal_path=folder / f"{number}.jsonl", opener=Noting
-        )
+        options = RunOptions(yes=True, journal=folder / f"{number}.jsonl")
+        drive(job_on(port, folder), options, person, opener=Noting)
     finally:
         Link.send = send  # type: ignore[method-assign]
         link_module.SystemClock = system_clock  # type: ignore[misc]

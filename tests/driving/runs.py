@@ -14,9 +14,12 @@ from typing import Any
 from stacker.documents.journal import read_journal
 from stacker.driving.bench import connect
 from stacker.driving.bring_up import go_by
-from stacker.driving.drive import Outcome, Person, RunOptions, drive
+from stacker.driving.drive import drive
 from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job, LinkSettings, Pace
+from stacker.driving.person import Person
+from stacker.driving.run import Outcome
+from stacker.driving.run_options import RunOptions
 from stacker.errors import InputError, Refusal, StackerError
 from stacker.rail.link import Link
 from stacker.rail.rail import RailSettings
@@ -96,14 +99,9 @@ def run(
     opener: Callable[..., DurableFile] = DurableFile,
 ) -> Outcome:
     """Drive a job into its journal."""
-    return drive(
-        job,
-        run_options or RunOptions(yes=True),
-        who or person(),
-        journal_path=journal_of(job),
-        resume=resume,
-        opener=opener,
-    )
+    asked = run_options or RunOptions(yes=True)
+    asked = replace(asked, resume=journal_of(job)) if resume else replace(asked, journal=journal_of(job))
+    return drive(job, asked, who or person(), opener=opener)
 
 
 def journal_of(job: Job) -> Path:

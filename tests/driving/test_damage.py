@@ -85,9 +85,13 @@ def by_hand(job, told):
         assert "nothing is left to take" in told
         return "complete"
     run_options = RunOptions(
-        yes=True, kind="frames", frames=listed(command[1], job.count), front_at=round(float(command[2]) * 1600)
+        yes=True,
+        kind="frames",
+        frames=listed(command[1], job.count),
+        front_at=round(float(command[2]) * 1600),
+        journal=job.path.parent / "by_hand.run.jsonl",
     )
-    drive(job, run_options, person(), journal_path=job.path.parent / "by_hand.run.jsonl")
+    drive(job, run_options, person())
     return "by hand"
 
 
@@ -137,7 +141,7 @@ def test_a_torn_tail_that_ends_in_a_newline_is_cut_off_told_and_kept(tmp_path, b
     with journal_of(job).open("ab") as file:
         file.write(b'{"event":"resume","fra\n')
     told = []
-    run(job, resume=True, who=person(tell=told.append))
+    run(job, resume=True, who=person(notify=told.append))
     assert "is damaged (not JSON), and no line that counts follows it. Cut off there: 23 bytes, kept in" in told[0]
     assert "demo.run.jsonl.cut-1. The frames that they may have confirmed are taken again." in told[0]
     assert (tmp_path / "run" / "demo.run.jsonl.cut-1").read_bytes() == b'{"event":"resume","fra\n'

@@ -6,8 +6,8 @@ import pytest
 from driving.runs import events, make_job, run
 
 from stacker.driving import dry_run
-from stacker.driving.drive import RunOptions
 from stacker.driving.rehearsal import QUESTIONS
+from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal
 from stacker.rail import link
 from stacker.rail.line import LineController

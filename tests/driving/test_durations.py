@@ -10,9 +10,10 @@ from driving.runs import person
 
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
-from stacker.driving.drive import RunOptions, drive
+from stacker.driving.drive import drive
 from stacker.driving.dry_run import rehearse
 from stacker.driving.job import job_of
+from stacker.driving.run_options import RunOptions
 from stacker.planning.planner import plan_of
 from stacker.rail import port_shutter
 
@@ -26,7 +27,7 @@ def driven(path, tmp_path):
     log = tmp_path / "rail.log"
     job = job_of(plan, path, url=f"sim://bench?time_scale=inf&log={log}&exposure_s=0.001")
     told = []
-    outcome = drive(job, RunOptions(yes=True), person(report=told.append), journal_path=tmp_path / "j.jsonl")
+    outcome = drive(job, RunOptions(yes=True, journal=tmp_path / "j.jsonl"), person(report=told.append))
     shutters = [json.loads(line) for line in log.read_text().splitlines()]
     return plan, outcome, [event for event in shutters if event["event"] == "shutter"], told
 

@@ -26,8 +26,8 @@ from driving.runs import (
 from stacker.documents.journal import read_journal
 from stacker.driving import bench
 from stacker.driving.bench import connect
-from stacker.driving.drive import RunOptions
 from stacker.driving.durable import DurableFile
+from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.line import LineController
 from stacker.rail.shutter import ShutterSettings

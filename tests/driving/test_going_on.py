@@ -123,8 +123,10 @@ def test_a_resume_killed_at_any_moment_blames_no_other_program(tmp_path, moments
 @pytest.mark.parametrize(("between", "asked"), [({}, False), ({"rail_at": MIDDLE + 40}, True)], ids=["ends", "named"])
 def test_a_run_that_came_between_is_no_stranger_unless_it_named_the_place_anew(tmp_path, between, asked):
     job = stopped_after(tmp_path, 2)
-    run_options = RunOptions(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends", **between)
-    drive(job, run_options, person(), journal_path=tmp_path / "ends.run.jsonl")
+    run_options = RunOptions(
+        yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends", journal=tmp_path / "ends.run.jsonl", **between
+    )
+    drive(job, run_options, person())
     if asked:
         for _ in range(2):  # a refused attempt is not trusted either
             with pytest.raises(Refusal, match="Another program used the rail"):
@@ -138,12 +140,7 @@ def test_a_stranger_between_two_runs_is_one(tmp_path):
     job = stopped_after(tmp_path, 2)
     rail, _ = connect(job.link, job.rail)
     rail.controller.close()
-    drive(
-        job,
-        RunOptions(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends"),
-        person(),
-        journal_path=tmp_path / "ends.run.jsonl",
-    )
+    anew(job, "ends.run.jsonl", RunOptions(yes=True, front_at=MIDDLE, frames=(1, 6), kind="ends"))
     with pytest.raises(Refusal, match="Another program used the rail"):
         run(job, resume=True)
 
@@ -169,7 +166,7 @@ def test_a_folder_renamed_in_mid_run_loses_nothing(tmp_path):
                 (tmp_path / name).rename(tmp_path / f"{name}_renamed")
 
         who = person(
-            report=report, tell=told.append, stop_order=lambda n=stop_after, taken=taken: StopOrder(len(taken) >= n)
+            report=report, notify=told.append, stop_order=lambda n=stop_after, taken=taken: StopOrder(len(taken) >= n)
         )
         if name == "whole":
             outcome = run(job, who=who)
@@ -198,7 +195,7 @@ def test_a_resumed_look_at_the_ends_goes_back_to_the_front(tmp_path):
 
 
 def anew(job, name, run_options=None):
-    return drive(job, run_options or RunOptions(yes=True), person(), journal_path=job.path.parent / name)
+    return drive(job, replace(run_options or RunOptions(yes=True), journal=job.path.parent / name), person())
 
 
 def test_where_a_run_left_the_rail_is_not_taken_for_the_front(tmp_path):
@@ -228,7 +225,7 @@ def test_how_here_was_reached_is_said(tmp_path):
     who = person(confirm=lambda text: asked.append(" ".join(text.split())) or True)
 
     def drive_on(name, **run_options):
-        drive(job, RunOptions(**run_options), who, journal_path=tmp_path / name)
+        drive(job, RunOptions(**run_options, journal=tmp_path / name), who)
         return asked[-1]
 
     fresh = drive_on("a.run.jsonl", frames=(1, 6), kind="ends")
@@ -256,7 +253,7 @@ def planned_anew(job, before, behind, digest="e"):
 
 def after(job, name, before, **run_options):
     path = job.path.parent / name
-    return drive(job, RunOptions(yes=True, kind="after", **run_options), person(), journal_path=path, after=before)
+    return drive(job, RunOptions(yes=True, kind="after", journal=path, after=before, **run_options), person())
 
 
 def test_a_stack_is_made_deeper_on_both_sides_without_taking_a_frame_twice(tmp_path):
@@ -293,12 +290,10 @@ def test_a_deeper_run_that_was_stopped_is_resumed(tmp_path):
     with pytest.raises(RunStopped):
         drive(
             new,
-            RunOptions(yes=True, kind="after"),
+            RunOptions(yes=True, kind="after", journal=tmp_path / "new.run.jsonl", after=journal_of(job)),
             person(report=taken.append, stop_order=lambda: StopOrder(len(taken) >= 2)),
-            journal_path=tmp_path / "new.run.jsonl",
-            after=journal_of(job),
         )
-    drive(new, RunOptions(yes=True), person(), journal_path=tmp_path / "new.run.jsonl", resume=True)
+    drive(new, RunOptions(yes=True, resume=tmp_path / "new.run.jsonl"), person())
     assert openings(job) == [MIDDLE + place for place in new.positions]
 
 
@@ -375,8 +370,8 @@ def journals(job, *kinds):
     paths = []
     for number, kind in enumerate(kinds):
         path = job.path.with_name(f"demo-20310504-2200{number:02}Z.run.jsonl")
-        run_options = RunOptions(yes=True, front_at=MIDDLE, kind=kind, frames=() if kind == "all" else (2, 5))
-        drive(job, run_options, person(), journal_path=path)
+        frames = () if kind == "all" else (2, 5)
+        drive(job, RunOptions(yes=True, front_at=MIDDLE, kind=kind, frames=frames, journal=path), person())
         paths.append(path)
     return paths
 

@@ -14,9 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stacker.documents.journal import read_journal
-from stacker.driving.drive import RunOptions
 from stacker.driving.durable import DurableFile
 from stacker.driving.journal import Journal
+from stacker.driving.run_options import RunOptions
 from stacker.errors import InputError, Refusal, RunStopped
 
 

@@ -28,7 +28,7 @@ from driving.runs import (
 )
 
 from stacker.documents.journal import read_journal
-from stacker.driving.drive import RunOptions
+from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kills by fork and SIGKILL")

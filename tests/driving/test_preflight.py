@@ -9,7 +9,8 @@ from driving.runs import MIDDLE, events, journal_of, make_job, openings, person,
 
 from stacker.driving import preflight
 from stacker.driving.bench import connect, name_place, place_front
-from stacker.driving.drive import RunOptions
+from stacker.driving.run import Start
+from stacker.driving.run_options import RunOptions
 from stacker.errors import LinkError, Refusal
 from stacker.rail.controller import Where
 from stacker.rail.gcode_words import GcodeWords
@@ -74,7 +75,7 @@ def test_here_is_not_taken_for_the_front_on_a_real_rail_without_asking(tmp_path)
     rail, _ = connect(job.link, job.rail)
 
     def front_of(rail, job, **asked):
-        return place_front(rail, job, rail_at=None, how_here=lambda position, _: f"here, {position}", **asked)
+        return place_front(rail, job, RunOptions(**asked), how_here=lambda position, _: f"here, {position}")
 
     real = replace(job, link=replace(job.link, url="/dev/ttyUSB0"))
     with pytest.raises(Refusal, match=r"--front-at-mm 40\.000"):
@@ -171,7 +172,6 @@ def test_a_rail_whose_steps_nobody_measured_moves_nothing(tmp_path):
 def test_a_run_out_of_the_subject_says_so(tmp_path):
     job = make_job(tmp_path)
     back = replace(job, direction=-1, positions=tuple(reversed(job.positions)))
-    text = preflight.announcement(
-        back, Where(resting=True, known=True, position=MIDDLE, ended="none"), MIDDLE, range(1, 7), "as the request says"
-    )
+    start = Start(front_at=MIDDLE, frames=tuple(range(1, 7)), where_from="as the request says")
+    text = preflight.announcement(back, Where(resting=True, known=True, position=MIDDLE, ended="none"), start)
     assert "it goes out of the subject: 6 frames" in text

@@ -28,10 +28,10 @@ from driving.runs import (
 from stacker.documents.journal import read_journal
 from stacker.driving.bench import connect, name_place
 from stacker.driving.bring_up import go_by
-from stacker.driving.drive import RunOptions
 from stacker.driving.durable import DurableFile
 from stacker.driving.interrupts import Interrupts
 from stacker.driving.job import Pace
+from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.line import LineController
 from stacker.rail.rail import StopOrder
@@ -364,7 +364,7 @@ def test_quick_frames_wait_for_the_release_contact(tmp_path):
     (tmp_path / "by_hand").mkdir()
     by_hand = replace(make_job(tmp_path / "by_hand"), shutter=ShutterSettings(via="manual"))
     asked = []
-    run(by_hand, who=person(take=lambda text: asked.append(text) or True))
+    run(by_hand, who=person(confirm_taken=lambda text: asked.append(text) or True))
     assert len(asked) == by_hand.count
     assert {record["evidence"] for record in records(by_hand, "confirmed")} == {"person"}
     assert not events(by_hand, "contact")
@@ -415,7 +415,7 @@ def test_an_interrupt_while_the_rail_settles_fires_nothing(tmp_path, via):
     asked = []
     who = person(
         stop_order=lambda: StopOrder(journal_of(job).exists() and bool(records(job, "intent"))),
-        take=lambda text: asked.append(text) or True,
+        confirm_taken=lambda text: asked.append(text) or True,
     )
     with pytest.raises(RunStopped):
         run(job, who=who)

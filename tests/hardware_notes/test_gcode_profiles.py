@@ -11,8 +11,8 @@ from rail.test_gcode_runs import FRONT, places_mm
 
 from stacker.documents.loading import load_rail
 from stacker.driving import bench
-from stacker.driving.drive import RunOptions
 from stacker.driving.job import LinkSettings, link_settings
+from stacker.driving.run_options import RunOptions
 from stacker.rail.link import Link
 from stacker.rail.shutter import ShutterSettings
 

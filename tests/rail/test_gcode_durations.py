@@ -10,8 +10,8 @@ from rail.test_gcode_runs import MEASURED
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
 from stacker.driving import bench
-from stacker.driving.drive import RunOptions
 from stacker.driving.job import job_of
+from stacker.driving.run_options import RunOptions
 from stacker.planning.planner import plan_of
 from stacker.rail.link import Link
 

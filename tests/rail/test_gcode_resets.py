@@ -9,8 +9,8 @@ from rail.gcode_board import Board, Faults, Manners
 from rail.test_gcode_runs import FRONT, QUERY, WORDS, places_mm
 
 from stacker.driving import bench
-from stacker.driving.drive import RunOptions
 from stacker.driving.job import LinkSettings
+from stacker.driving.run_options import RunOptions
 from stacker.errors import StackerError
 from stacker.rail.link import Link
 from stacker.rail.shutter import ShutterSettings

@@ -16,8 +16,8 @@ from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
 from stacker.documents.templates import template
 from stacker.driving import bench, dry_run
-from stacker.driving.drive import RunOptions
 from stacker.driving.job import LinkSettings, Pace, job_of
+from stacker.driving.run_options import RunOptions
 from stacker.errors import StackerError
 from stacker.planning.planner import plan_of
 from stacker.rail.clock import SystemClock

@@ -10,7 +10,7 @@ from rail.test_gcode_resets import drive_on  # noqa: F401, a fixture
 from rail.test_gcode_runs import FRONT
 from rail.test_gcode_runs import WORDS as DRIVEN
 
-from stacker.driving.drive import RunOptions
+from stacker.driving.run_options import RunOptions
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused
 from stacker.rail.gcode import GcodeController
@@ -152,7 +152,7 @@ def test_a_first_run_without_a_proof_asks_whether_the_camera_fired(drive_on):  #
             "stacker.driving.bench.open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest)
         )
         with pytest.raises(RunStopped, match="the camera took no picture at the first frame"):
-            run(job, run_options=RunOptions(rail_at=FRONT, front_at=FRONT), who=person(take=take))
+            run(job, run_options=RunOptions(rail_at=FRONT, front_at=FRONT), who=person(confirm_taken=take))
     assert len(asked) == 1
     assert not records(job, "confirmed")
     seen = replace(job, link=replace(job.link, gcode=replace(DRIVEN, exposure_seen=True)))
@@ -163,7 +163,7 @@ def test_a_first_run_without_a_proof_asks_whether_the_camera_fired(drive_on):  #
         patch.setattr(
             "stacker.driving.bench.open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest)
         )
-        run(seen, run_options=RunOptions(rail_at=FRONT, front_at=FRONT), who=person(take=take))
+        run(seen, run_options=RunOptions(rail_at=FRONT, front_at=FRONT), who=person(confirm_taken=take))
     assert len(asked) == 1
 
 

@@ -13,7 +13,7 @@ import serial
 from driving.runs import assert_complete, events, make_job, person, records, run
 
 from stacker.driving import dry_run
-from stacker.driving.drive import RunOptions
+from stacker.driving.run_options import RunOptions
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail import clock as clocks
 from stacker.rail import command_shutter as command_shutter_module
