@@ -28,7 +28,7 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     from stacker.documents.files import write_whole
     from stacker.documents.plan_file import read_plan
     from stacker.planning.apertures import aperture_rows
-    from stacker.planning.draft import draft_of
+    from stacker.planning.criterion import spectrum_of
     from stacker.presenting.report import BEGINNING, report_page
     from stacker.presenting.svg import require_matplotlib
 
@@ -37,8 +37,7 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     target = output or plan.with_name(f"{plan.name.removesuffix('.yaml').removesuffix('.plan')}.html")
     keep_other_files(target, BEGINNING, "page of a plan")
     rows = [] if read.optics.f_number is None else aperture_rows(read.request)
-    spectrum = draft_of(read.request).criterion.spectrum
-    page = report_page(read, spectrum, rows)
+    page = report_page(read, spectrum_of(read.request.focus), rows)
     write_whole(target, page)
     if as_json:
         write_json(result_document("report", {"path": str(target), "bytes": len(page.encode())}))

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from numpy.typing import ArrayLike
+from dataclasses import replace
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from stacker.optics.otf import floats
 from stacker.optics.spectrum import Spectrum
 from stacker.records import record
 
@@ -32,3 +36,11 @@ class Beam:
     spectrum: Spectrum
     index: float = 1.0
     embedding: float = 1.0
+
+    def __getitem__(self, frames: int | slice | NDArray[np.int_]) -> Beam:
+        """Some of the frames, where there is a value for each."""
+        return replace(
+            self,
+            effective_f_number=floats(self.effective_f_number)[frames],
+            object_na=floats(self.object_na)[frames],
+        )

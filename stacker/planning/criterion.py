@@ -50,6 +50,19 @@ class Aperture:
         )
 
 
+def spectrum_of(focus: Focus) -> Spectrum:
+    """The colours of the light."""
+    colours = focus.wavelengths or ()
+    weighted = [colour for colour in colours if isinstance(colour, Weighted)]
+    band = [colour for colour in colours if not isinstance(colour, Weighted)]
+    if weighted:
+        return Spectrum(
+            wavelengths_nm=tuple(colour.nm for colour in weighted),
+            weights=tuple(colour.weight for colour in weighted),
+        )
+    return Spectrum.band(*band) if band else Spectrum.single(focus.mean_wavelength_nm)
+
+
 @record
 class Criterion:
     """One criterion for the whole picture; the target frequency is that of the front."""
@@ -78,15 +91,7 @@ class Criterion:
     @cached_property
     def spectrum(self) -> Spectrum:
         """The colours of the light."""
-        colours = self.focus.wavelengths or ()
-        weighted = [colour for colour in colours if isinstance(colour, Weighted)]
-        band = [colour for colour in colours if not isinstance(colour, Weighted)]
-        if weighted:
-            return Spectrum(
-                wavelengths_nm=tuple(colour.nm for colour in weighted),
-                weights=tuple(colour.weight for colour in weighted),
-            )
-        return Spectrum.band(*band) if band else Spectrum.single(self.focus.mean_wavelength_nm)
+        return spectrum_of(self.focus)
 
     @property
     def circle_um(self) -> float:

@@ -28,7 +28,7 @@ from stacker.records import record
 class Draft:
     """All that is computed before it is rounded for the file; columns in order of depth.
 
-    ``seam_contrast`` has one value a pair of neighbouring planes; across a gap of the subject it says nothing.
+    ``seam_contrast`` has one value a pair of neighbouring planes; nan across a gap of the subject.
     """
 
     request: Request
@@ -181,10 +181,12 @@ def _refuse_endless(criterion: Criterion) -> None:
 
 
 def seams_of(criterion: Criterion, planes: Planes, aperture: Aperture) -> FloatArray:
-    """At each seam the worse of its two sides: with a moving rear standard the two frames differ."""
-    sides = (_distinct(criterion, planes.step_um, aperture[part]) for part in (slice(None, -1), slice(1, None)))
-    worst: FloatArray = np.minimum(*sides)
-    return worst
+    """At each seam the worse of its two sides, since with a moving rear standard the two frames differ; nan at a gap."""
+    joined = np.flatnonzero(planes.joined)
+    sides = (_distinct(criterion, planes.step_um[joined], aperture[part]) for part in (joined, joined + 1))
+    seams = np.full(len(planes.step_um), np.nan)
+    seams[joined] = np.minimum(*sides)
+    return seams
 
 
 def _distinct(criterion: Criterion, step_um: FloatArray, side: Aperture) -> FloatArray:

@@ -6,9 +6,12 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
 from stacker.documents.plan import Plan
 from stacker.optics.beam import Beam
 from stacker.optics.contrast import held_frequency_lp_mm, share_kept
+from stacker.optics.depth import seam_contrast_at
 from stacker.optics.spectrum import Spectrum
 
 _AROUND = 3  # slices shown on either side of the softest seam
@@ -18,9 +21,9 @@ _AROUND = 3  # slices shown on either side of the softest seam
 class Slices:
     """By depth, not in shooting order; lengths in um, one seam less than slices.
 
-    Parameters
+    Attributes
     ----------
-    frame, focus_um, near_um, far_um, magnification, effective_f_number
+    frame, focus_um, near_um, far_um
         One value a slice.
     seam_um, seam_contrast
         Depth of each seam, and the share of the in-focus contrast it keeps, signed; nan across a gap of the subject,
@@ -29,22 +32,22 @@ class Slices:
         Share that the plan promises at every seam; None: its model promises none.
     level : float
         That share, or `kept_contrast` for comparison.
+    target_lp_mm : float
+        The plan's target frequency.
+    beams : Beam
+        One value a slice.
     """
 
     frame: tuple[int, ...]
     focus_um: tuple[float, ...]
     near_um: tuple[float, ...]
     far_um: tuple[float, ...]
-    magnification: tuple[float, ...]
-    effective_f_number: tuple[float, ...]
     seam_um: tuple[float, ...]
     seam_contrast: tuple[float, ...]
     promised: float | None
     level: float
     target_lp_mm: float
-    spectrum: Spectrum
-    index: float
-    embedding: float
+    beams: Beam
 
     @classmethod
     def of(cls, plan: Plan, spectrum: Spectrum) -> Slices:
@@ -61,43 +64,43 @@ class Slices:
             strict=True,
         )
         depth, number, near, far, magnification, effective, overlap = zip(*sorted(columns), strict=True)
-        promised = focus.seam_contrast or (focus.kept_contrast if focus.model == "contrast" else None)
-        plain = cls(
-            frame=number,
-            focus_um=depth,
-            near_um=near,
-            far_um=far,
-            magnification=magnification,
-            effective_f_number=effective,
-            seam_um=tuple((a + b) / 2 for a, b in pairwise(depth)),
-            seam_contrast=(),
-            promised=promised,
-            level=promised or focus.kept_contrast,
-            target_lp_mm=plan.depth_of_field.target_lp_mm or 0.0,
+        n_e = np.array(effective)
+        beams = Beam(
+            effective_f_number=n_e,
+            object_na=np.array(magnification) / (2 * n_e),  # the sine condition
             spectrum=spectrum,
             index=plan.request.immersion_index,
             embedding=plan.request.subject.index,
         )
+        promised = focus.seam_contrast or (focus.kept_contrast if focus.model == "contrast" else None)
+        target_lp_mm = plan.depth_of_field.target_lp_mm or 0.0
         with_the_one_before = overlap[1:] if plan.request.direction > 0 else overlap[:-1]
-        at_seams = [
-            math.nan if shared is None else min(plain.contrast(i, [seam])[0], plain.contrast(i + 1, [seam])[0])
-            for i, (seam, shared) in enumerate(zip(plain.seam_um, with_the_one_before, strict=True))
-        ]
-        return cls(**{**{name: getattr(plain, name) for name in cls.__slots__}, "seam_contrast": tuple(at_seams)})
+        joined = np.array([place for place, shared in enumerate(with_the_one_before) if shared is not None], dtype=int)
+        sides = (
+            seam_contrast_at(np.diff(depth)[joined], target_lp_mm=target_lp_mm, beam=beams[side])
+            for side in (joined, joined + 1)
+        )
+        at_seams = np.full(len(with_the_one_before), math.nan)
+        at_seams[joined] = np.minimum(*sides)
+        return cls(
+            frame=number,
+            focus_um=depth,
+            near_um=near,
+            far_um=far,
+            seam_um=tuple((a + b) / 2 for a, b in pairwise(depth)),
+            seam_contrast=tuple(at_seams.tolist()),
+            promised=promised,
+            level=promised or focus.kept_contrast,
+            target_lp_mm=target_lp_mm,
+            beams=beams,
+        )
 
     def __len__(self) -> int:
         return len(self.frame)
 
     def contrast(self, slice_: int, depths_um: list[float]) -> list[float]:
         """Share of the in-focus contrast that one frame keeps at some depths, signed."""
-        n_e = self.effective_f_number[slice_]
-        beam = Beam(
-            effective_f_number=n_e,
-            object_na=self.magnification[slice_] / (2 * n_e),  # the sine condition
-            spectrum=self.spectrum,
-            index=self.index,
-            embedding=self.embedding,
-        )
+        beam = self.beams[slice_]
         kept: list[float] = share_kept(
             [depth_um - self.focus_um[slice_] for depth_um in depths_um],
             frequency_lp_mm=held_frequency_lp_mm(self.target_lp_mm, beam),

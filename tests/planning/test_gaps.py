@@ -179,6 +179,20 @@ def test_the_seams_of_the_draft_leave_the_crossing_out(requests):
     assert 0 < half < all_of_it < 1
 
 
+def test_a_gap_may_be_wider_than_any_defocus_that_has_a_contrast():
+    # derived: 6 mm through NA 0.28 are 3000 um (1 - 0.96)/0.55 um, 218 waves at half of it
+    text = """
+rig: {kind: objective, magnification: 10, na: 0.28, reference_mm: 200, tube_lens_mm: 200}
+camera: {sensor_mm: [24, 16], pixels: [6000, 4000]}
+subject: {depth_mm: 6.6, gaps: [{from_mm: 0.3, to_mm: 6.3}]}
+"""
+    plan = plan_of(load_request("wide.yaml", text=text).value, {})
+    assert plan.coverage.seam_contrast > 0.8
+    kept = Slices.of(plan, Spectrum.single(550)).seam_contrast
+    assert sum(map(math.isnan, kept)) == 1
+    assert min(filter(math.isfinite, kept)) == pytest.approx(plan.coverage.seam_contrast, abs=1e-3)
+
+
 @pytest.mark.parametrize(
     ("gaps", "message"),
     [
