@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from stacker.cli.metered import note_exposure_that_stays
+from stacker.cli.numbers import FINITE
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 from stacker.errors import Refusal
 from stacker.figures import as_typed
 
 if TYPE_CHECKING:
+    from stacker.documents.loading import Loaded
     from stacker.documents.plan import Plan
+    from stacker.documents.request import Request
 
 
 @click.command(name="plan")
@@ -26,21 +30,42 @@ if TYPE_CHECKING:
     metavar="KEY=VALUE",
     help="Try a value instead of the file's: prints the card only, unless -o says where a plan goes.",
 )
+@click.option("--survey", is_flag=True, help="A coarse run that tells where the subject lies: NAME.survey.plan.yaml.")
+@click.option("--from-mm", type=FINITE, help="With --survey: the rail position where it begins, nearest to the lens.")
+@click.option("--to-mm", type=FINITE, help="With --survey: the rail position where it ends.")
 @output_options
-def command(request: Path, output: Path | None, overrides: tuple[str, ...], *, as_json: bool, quiet: bool) -> None:
+def command(
+    request: Path,
+    output: Path | None,
+    overrides: tuple[str, ...],
+    *,
+    survey: bool,
+    from_mm: float | None,
+    to_mm: float | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
     """Plan the stack of a REQUEST: write NAME.plan.yaml beside it and print the bench card.
 
     \b
     Example:
       stacker plan beetle.yaml --set focus.overlap=0.4
+      stacker plan beetle.yaml --survey --from-mm 38 --to-mm 44
     """
     from stacker.documents.loading import load_request
     from stacker.documents.plan_file import write_plan
     from stacker.planning.planner import plan_of
 
-    loaded = load_request(request, overrides)
+    if from_mm is None and to_mm is None:
+        loaded = load_request(request, overrides)
+    else:
+        loaded = _between(request, overrides, from_mm, to_mm, survey=survey)
     note_exposure_that_stays(loaded.value, overrides, quiet=quiet)
-    target = output or plan_path(request)
+    if survey:
+        from stacker.planning.survey import survey_of
+
+        loaded = dataclasses.replace(loaded, value=survey_of(loaded.value), assumed={})
+    target = output or plan_path(request, survey=survey)
     if target.resolve() == request.resolve():
         raise Refusal(f"{target} is the request itself; choose another name with -o", code="exists")
     keep_other_files(target, "stacker_plan:", "plan")
@@ -83,6 +108,29 @@ def next_step(plan: Plan, path: Path) -> str:
     return f"stacker export {as_typed(path)} --format {'csv' if rail is None else 'dial'}"
 
 
-def plan_path(request: Path) -> Path:
+def plan_path(request: Path, *, survey: bool = False) -> Path:
     """Where the plan of a request goes: beside it."""
-    return request.with_name(f"{request.name.removesuffix('.yaml').removesuffix('.yml')}.plan.yaml")
+    stem = request.name.removesuffix(".yaml").removesuffix(".yml")
+    return request.with_name(f"{stem}{'.survey' if survey else ''}.plan.yaml")
+
+
+def _between(
+    path: Path, overrides: tuple[str, ...], from_mm: float | None, to_mm: float | None, *, survey: bool
+) -> Loaded[Request]:
+    """A request with the depth that lies between two rail positions."""
+    from stacker.documents.loading import load_request
+
+    if not survey or from_mm is None or to_mm is None:
+        raise click.UsageError("--from-mm and --to-mm go together, and with --survey.")
+    if to_mm <= from_mm:
+        raise click.UsageError("--to-mm lies deeper in the subject than --from-mm: write a larger number.")
+
+    def loaded(index: float) -> Loaded[Request]:
+        depth_mm = (to_mm - from_mm) * index
+        here = (f"subject.front_at_mm={from_mm:.12g}", f"subject.depth_mm={depth_mm:.12g}")
+        return load_request(path, (*overrides, *here, "subject.zones=[]", "subject.gaps=[]"))
+
+    request = loaded(1.0).value
+    if request.moves == "rear":
+        raise click.UsageError("With moves: rear the rail's travel is not the subject's depth: write subject.depth_mm.")
+    return loaded(request.subject.index)  # behind a flat face the plane of focus goes farther than the rail

@@ -199,6 +199,12 @@ class Request:
     """One stack, as a person asks for it."""
 
     name: str | None = declare(Text(), "title of the stack; the file's name where it is missing", default=None)
+    purpose: str = declare(
+        Choice(words=("stack", "survey")),
+        "what the frames are for: a stack to be blended, or a coarse survey that tells where the subject lies",
+        default="stack",
+        left_out=True,
+    )
     moves: str = declare(
         Choice(words=("camera", "subject", "rear")),
         "what the rail carries: camera with lens, the subject, or the rear standard of a bellows",

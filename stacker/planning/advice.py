@@ -53,6 +53,8 @@ def advice_of(draft: Draft) -> tuple[Advice, ...]:
     -----
     Every number comes from a stack that was laid again with the change, all rules of the plan kept.
     """
+    if draft.request.purpose == "survey":  # its frames are not blended, and it is short already
+        return ()
     now = draft.planes.frame_count
     found = [one for one in _changes(draft) if one.urgent or now - one.frames >= max(2, _WORTH_SAVING * now)]
     found.sort(key=lambda one: (not one.urgent, one.softens, one.frames))

@@ -154,7 +154,8 @@ def _tilt(plan: Plan) -> str:
     """What a subject that does not stand square to the lens costs; 1 degree is what an eye overlooks."""
     added_um = plan.optics.field_mm[0] * 1000 * math.tan(math.radians(1))
     text = f"1 degree across the width adds {_length(added_um, 2)} of depth"
-    text += f", {significant(added_um / plan.depth_of_field.total_um, 2)} slices"
+    slices = significant(added_um / plan.depth_of_field.total_um, 2)
+    text += f", {slices} slice{'' if slices == '1' else 's'}"
     step_um = plan.coverage.step_um
     return text if step_um is None else f"{text}, {math.ceil(added_um / step_um)} frames"
 
