@@ -181,7 +181,7 @@ def _refuse_endless(criterion: Criterion) -> None:
 
 
 def seams_of(criterion: Criterion, planes: Planes, aperture: Aperture) -> FloatArray:
-    """At each seam the worse of its two sides, since with a moving rear standard the two frames differ; nan at a gap."""
+    """At each seam the worse of its two sides: with a moving rear standard the two frames differ. nan at a gap."""
     joined = np.flatnonzero(planes.joined)
     sides = (_distinct(criterion, planes.step_um[joined], aperture[part]) for part in (joined, joined + 1))
     seams = np.full(len(planes.step_um), np.nan)
