@@ -31,7 +31,7 @@ def plate_w040_um(*, thickness_um: float, index: float, na: float) -> float:
     Returns
     -------
     float
-        t NA^4 (n^2 - 1)/(8 n^3) [1]_.
+        t NA^4 (n^2 - 1)/(8 n^3) [um] [1]_.
     """
     return thickness_um * na**4 * (index**2 - 1) / (8 * index**3)
 
@@ -45,6 +45,11 @@ def shifted_w040_um(*, shift_um: float, na: float) -> float:
         From the plane it is corrected for to the one in focus [um].
     na : float
         Numerical aperture on that side, in air [-].
+
+    Returns
+    -------
+    float
+        d NA^4/8 [um].
 
     Notes
     -----

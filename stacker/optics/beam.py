@@ -19,15 +19,15 @@ class Beam:
     Attributes
     ----------
     effective_f_number : array_like
-        On the sensor's side.
+        On the sensor's side [-].
     object_na : array_like
-        Numerical aperture on the subject's side.
+        Numerical aperture on the subject's side [-].
     spectrum : Spectrum
         Of the light.
     index : float
-        Refractive index between lens and subject.
+        Refractive index between lens and subject [-].
     embedding : float
-        Refractive index behind a flat face that the subject lies in, with a dry lens. The face spreads depth, and
+        Refractive index behind a flat face that the subject lies in, with a dry lens [-]. The face spreads depth, and
         seen from the lens all is in air and that many times nearer together.
     """
 

@@ -2,7 +2,13 @@
 
 Frequencies are on the sensor, in line pairs per mm; defocus is a displacement of the subject, in um. The pixel and a
 real lens's blur multiply contrast in and out of focus alike, so they cancel in the share that is kept and only set
-the finest detail that is worth keeping. Array arguments (effective f-number, aperture, frequency, defocus) broadcast.
+the finest detail that is worth keeping. Array arguments (effective f-number, aperture, frequency, defocus) broadcast,
+and results have the shape of that.
+
+References
+----------
+.. [1] G. D. Boreman, Modulation Transfer Function in Optical and Electro-Optical Systems, 2001, the chapter on
+   detector arrays: a square pixel multiplies contrast by a sinc (from memory).
 """
 
 from __future__ import annotations
@@ -23,11 +29,27 @@ MOST_SENSITIVE_S = 0.494
 
 
 def defocus_um(*, waves: ArrayLike, object_na: ArrayLike, wavelength_nm: ArrayLike, index: float = 1.0) -> FloatArray:
-    """Return the displacement of the subject that gives `waves` of defocus at the pupil's edge, in um.
+    """Return the displacement of the subject that gives so much defocus at the pupil's edge.
+
+    Parameters
+    ----------
+    waves : array_like
+        Defocus W20 [waves].
+    object_na : array_like
+        Numerical aperture on the subject's side [-].
+    wavelength_nm : array_like
+        In air [nm].
+    index : float
+        Refractive index around the subject [-].
+
+    Returns
+    -------
+    ndarray
+        Along the axis [um].
 
     Notes
     -----
-    A point dz out of focus has the path n dz (1 - cos a) more at the edge, n sin a = NA. Written without the
+    Derived: a point dz out of focus has the path n dz (1 - cos a) more at the edge, n sin a = NA. Written without the
     difference of nearly equal numbers: W20 = dz NA^2/(n + sqrt(n^2 - NA^2)).
     """
     na = floats(object_na)
@@ -48,20 +70,20 @@ def in_focus_contrast(
     Parameters
     ----------
     frequency_lp_mm : array_like
-        On the sensor, along a row or column of pixels.
+        On the sensor, along a row or column of pixels [lp/mm].
     effective_f_number : array_like
-        Of the rig.
+        Of the rig [-].
     pixel_pitch_um : float
-        Centre to centre.
+        Centre to centre [um].
     spectrum : Spectrum
         Of the light.
     lens_falloff_mm2 : float
-        From `lens_falloff_mm2`; 0 for a perfect lens.
+        From `lens_falloff_mm2`; 0 for a perfect lens [mm^2].
 
     Returns
     -------
     ndarray
-        1 at frequency 0.
+        OTF in focus times sinc(p nu) [1]_ times exp(-g nu^2), 1 at frequency 0 [-].
     """
     frequency = floats(frequency_lp_mm)
     diffraction = _optics_contrast(frequency, effective_f_number, spectrum)
@@ -77,14 +99,18 @@ def lens_falloff_mm2(
     Parameters
     ----------
     lens_mtf50_lp_mm : float
-        Frequency of contrast 0.5, measured on this camera at this aperture and magnification.
-    effective_f_number, pixel_pitch_um, spectrum
-        As for `in_focus_contrast`.
+        Frequency of contrast 0.5, measured on this camera at this aperture and magnification [lp/mm].
+    effective_f_number : float
+        Of the rig [-].
+    pixel_pitch_um : float
+        Centre to centre [um].
+    spectrum : Spectrum
+        Of the light.
 
     Returns
     -------
     float
-        In mm^2.
+        g [mm^2]. A Gaussian stands in for what nobody measured: common practice, no source.
 
     Raises
     ------
@@ -121,17 +147,24 @@ def target_frequency_lp_mm(
 
     Parameters
     ----------
-    effective_f_number, pixel_pitch_um, spectrum, lens_falloff_mm2
-        As for `in_focus_contrast`.
+    effective_f_number : array_like
+        Of the rig [-].
+    pixel_pitch_um : float
+        Centre to centre [um].
+    spectrum : Spectrum
+        Of the light.
     resolved_contrast : float
-        In-focus contrast that counts as resolved, between 0 and 1.
+        In-focus contrast that counts as resolved, between 0 and 1 [-].
     output_pitch_um : float or None
-        Sensor's long side over the pixels to be delivered along it, where that is coarser than the pixels.
+        Sensor's long side over the pixels to be delivered along it, where that is coarser than the pixels [um].
+    lens_falloff_mm2 : float
+        From `lens_falloff_mm2`; 0 for a perfect lens [mm^2].
 
     Returns
     -------
     ndarray
-        Where in-focus contrast falls to `resolved_contrast`, at most half a cycle a pixel (Nyquist), sensor or output.
+        Where in-focus contrast falls to `resolved_contrast`, at most half a cycle a pixel (Nyquist), sensor or output
+        [lp/mm].
     """
     n_e = floats(effective_f_number)
     nyquist_lp_mm = 500 / max(pixel_pitch_um, output_pitch_um or 0.0)
@@ -153,6 +186,11 @@ def held_frequency_lp_mm(target_lp_mm: ArrayLike, beam: Beam) -> FloatArray:
     """Return the frequency at which a share is held: the target, or the most sensitive one below it.
 
     Then every detail up to the target keeps the share, and a finer target never gives a thicker slice.
+
+    Returns
+    -------
+    ndarray
+        At most `MOST_SENSITIVE_S` of the cut-off 1/(lam N_e) [lp/mm].
     """
     most_sensitive_lp_mm = MOST_SENSITIVE_S * 1e6 / (beam.spectrum.mean_nm * floats(beam.effective_f_number))
     return np.minimum(target_lp_mm, most_sensitive_lp_mm)
@@ -164,16 +202,16 @@ def share_kept(displacement_um: ArrayLike, *, frequency_lp_mm: ArrayLike, beam: 
     Parameters
     ----------
     displacement_um : array_like
-        Of the subject from the plane of focus; only its size matters.
+        Of the subject from the plane of focus; only its size matters [um].
     frequency_lp_mm : array_like
-        On the sensor, below the cut-off.
+        On the sensor, below the cut-off [lp/mm].
     beam : Beam
         Of the rig.
 
     Returns
     -------
     ndarray
-        1 in focus; negative past the first zero, where detail is reversed.
+        1 in focus; negative past the first zero, where detail is reversed [-].
     """
     n_e, colours = beam.effective_f_number, beam.spectrum
     waves = floats(displacement_um)[..., None] / _defocus_um(1.0, beam)
@@ -186,14 +224,16 @@ def displacement_for_share_um(share: float, *, frequency_lp_mm: ArrayLike, beam:
     Parameters
     ----------
     share : float
-        Between 0 and 1, neither included.
-    frequency_lp_mm, beam
-        As for `share_kept`.
+        Between 0 and 1, neither included [-].
+    frequency_lp_mm : array_like
+        On the sensor, below the cut-off [lp/mm].
+    beam : Beam
+        Of the rig.
 
     Returns
     -------
     ndarray
-        In um; half the depth in which the share is kept.
+        Half the depth in which the share is kept [um].
 
     Raises
     ------

@@ -2,7 +2,16 @@
 
 All depths are totals on the subject, near to far, in um. Effective f-number, numerical aperture and magnification may
 be arrays, one value a frame. `target_lp_mm` is the target frequency on the sensor (`contrast.target_frequency_lp_mm`);
-shares are held where `contrast.held_frequency_lp_mm` says.
+shares are held where `contrast.held_frequency_lp_mm` says. Results have the broadcast shape of the arrays.
+
+References
+----------
+.. [1] M. Born and E. Wolf, Principles of Optics, section 8.8: focal depth by a quarter of a wave (from memory). The
+   same n lam/NA^2 is eq. (17.2) of Q. Wu, F. A. Merchant and K. R. Castleman, Microscope Image Processing, 2008.
+.. [2] S. F. Ray, Applied Photographic Optics, 3rd ed., 2002, ch. 22 (from memory; the form with the pupil's diameter
+   is derived).
+.. [3] S. Inoue and K. R. Spring, Video Microscopy, 2nd ed., 1997: wave-optical and geometric depth added (from
+   memory).
 """
 
 from __future__ import annotations
@@ -21,16 +30,16 @@ def contrast_depth_um(kept_contrast: float, *, target_lp_mm: ArrayLike, beam: Be
     Parameters
     ----------
     kept_contrast : float
-        Share, between 0 and 1, neither included.
+        Share, between 0 and 1, neither included [-].
     target_lp_mm : array_like
-        See the module.
+        Target frequency on the sensor [lp/mm].
     beam : Beam
         Of the rig.
 
     Returns
     -------
     ndarray
-        In um. Also the largest step whose seam keeps that share: the seam lies half a step from both planes.
+        Also the largest step whose seam keeps that share: the seam lies half a step from both planes [um].
     """
     held_lp_mm = held_frequency_lp_mm(target_lp_mm, beam)
     return 2 * displacement_for_share_um(kept_contrast, frequency_lp_mm=held_lp_mm, beam=beam)
@@ -42,20 +51,37 @@ def seam_contrast_at(step_um: ArrayLike, *, target_lp_mm: ArrayLike, beam: Beam)
     Parameters
     ----------
     step_um : array_like
-        Distance between two planes of focus.
-    target_lp_mm, beam
-        As for `contrast_depth_um`, whose inverse this is.
+        Distance between two planes of focus [um].
+    target_lp_mm : array_like
+        Target frequency on the sensor [lp/mm].
+    beam : Beam
+        Of the rig.
 
     Returns
     -------
     ndarray
-        Negative where detail is reversed.
+        `contrast_depth_um` inverted; negative where detail is reversed [-].
     """
     return share_kept(floats(step_um) / 2, frequency_lp_mm=held_frequency_lp_mm(target_lp_mm, beam), beam=beam)
 
 
 def quarter_wave_depth_um(*, object_na: ArrayLike, wavelength_nm: float, index: float = 1.0) -> FloatArray:
-    """Return Rayleigh's n lam/NA^2: between the two points a quarter wave from focus, for a small aperture."""
+    """Return the range between the two points a quarter wave from focus, for a small aperture.
+
+    Parameters
+    ----------
+    object_na : array_like
+        Numerical aperture on the subject's side [-].
+    wavelength_nm : float
+        In air [nm].
+    index : float
+        Refractive index around the subject [-].
+
+    Returns
+    -------
+    ndarray
+        Rayleigh's n lam/NA^2 [um] [1]_.
+    """
     return index * wavelength_nm * 1e-3 / np.square(floats(object_na))
 
 
@@ -71,16 +97,16 @@ def blur_circle_depth_um(
     Parameters
     ----------
     effective_f_number, magnification : array_like
-        Of the whole rig.
+        Of the whole rig [-].
     circle_um : float
-        Circle of confusion on the sensor.
+        Circle of confusion on the sensor [um].
     entrance_pupil_diameter_mm : float or None
-        None takes the cone of light as a cylinder, good near life size.
+        None takes the cone of light as a cylinder, good near life size [mm].
 
     Returns
     -------
     ndarray
-        2 N_e c/(m^2 - (c/D)^2), in um; infinite where everything behind the plane of focus is sharp enough.
+        2 N_e c/(m^2 - (c/D)^2); infinite where everything behind the plane of focus is sharp enough [um] [2]_.
     """
     m = floats(magnification)
     n_e = floats(effective_f_number)
@@ -98,6 +124,25 @@ def sum_depth_um(
     wavelength_nm: float,
     index: float = 1.0,
 ) -> FloatArray:
-    """Return the microscopist's sum n lam/NA^2 + n c/(m NA), c the circle (or detector element) on the sensor."""
+    """Return the microscopist's sum of what diffraction and the circle of confusion allow.
+
+    Parameters
+    ----------
+    object_na : array_like
+        Numerical aperture on the subject's side [-].
+    magnification : array_like
+        Of the whole rig [-].
+    circle_um : float
+        Circle, or detector element, on the sensor [um].
+    wavelength_nm : float
+        In air [nm].
+    index : float
+        Refractive index around the subject [-].
+
+    Returns
+    -------
+    ndarray
+        n lam/NA^2 + n c/(m NA) [um] [3]_.
+    """
     na, m = floats(object_na), floats(magnification)
     return quarter_wave_depth_um(object_na=na, wavelength_nm=wavelength_nm, index=index) + index * circle_um / (m * na)

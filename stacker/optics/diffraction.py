@@ -1,4 +1,9 @@
-"""What diffraction at the aperture leaves of the detail. Arrays broadcast; lengths carry their unit."""
+"""What diffraction at the aperture leaves of the detail. Arrays broadcast; lengths carry their unit.
+
+References
+----------
+.. [1] M. Born and E. Wolf, Principles of Optics, section 8.5.2 (from memory).
+"""
 
 from __future__ import annotations
 
@@ -12,7 +17,13 @@ AIRY_DIAMETER = 2.4393397825
 
 
 def airy_diameter_um(*, effective_f_number: ArrayLike, wavelength_nm: float) -> FloatArray:
-    """Return the diameter of the Airy disk's first dark ring on the sensor, in um."""
+    """Return the diameter of the Airy disk's first dark ring on the sensor.
+
+    Returns
+    -------
+    ndarray
+        2.44 lam N_e [um] [1]_.
+    """
     return AIRY_DIAMETER * wavelength_nm * 1e-3 * floats(effective_f_number)
 
 
@@ -24,18 +35,18 @@ def diffraction_f_number(
     Parameters
     ----------
     f_number, effective_f_number : float
-        Of the rig at any setting of its ring: effective f-numbers are proportional to marked ones.
+        Of the rig at any setting of its ring: effective f-numbers are proportional to marked ones [-].
     pixel_pitch_um : float
-        Centre to centre.
+        Centre to centre [um].
     airy_pixels : float
-        Pixels across the Airy disk at which diffraction is taken to show.
+        Pixels across the Airy disk at which diffraction is taken to show [-].
     wavelength_nm : float
-        Of the light.
+        Of the light [nm].
 
     Returns
     -------
     float
-        Where the Airy disk is `airy_pixels` pixels wide.
+        Where the Airy disk is `airy_pixels` pixels wide: a rule of the trade, not a law [-].
     """
     effective_limit = airy_pixels * pixel_pitch_um / (AIRY_DIAMETER * wavelength_nm * 1e-3)
     return effective_limit * f_number / effective_f_number

@@ -17,11 +17,11 @@ class FocusingLens:
     Attributes
     ----------
     focal_length_mm : float
-        As marked, which holds at infinity.
+        As marked, which holds at infinity [mm].
     max_magnification : float
-        At nearest focus; 0 for a lens that does not focus by itself.
+        At nearest focus; 0 for a lens that does not focus by itself [-].
     minimum_focus_mm : float or None
-        Subject to sensor at nearest focus; None keeps the marked focal length throughout.
+        Subject to sensor at nearest focus; None keeps the marked focal length throughout [mm].
     """
 
     focal_length_mm: float
@@ -30,7 +30,7 @@ class FocusingLens:
 
     @property
     def close_focal_length_mm(self) -> float:
-        """Estimate at nearest focus: the thin lens of this magnification over this distance, at most as marked.
+        """Estimate at nearest focus: the thin lens of this magnification over this distance, at most as marked [mm].
 
         Lenses with moving groups get shorter in close focus. The distance between the principal planes and the
         rounding of data sheets make the estimate come out longer than marked for lenses that do no such thing
@@ -43,7 +43,7 @@ class FocusingLens:
         return min(self.focal_length_mm, self.minimum_focus_mm * m / (1 + m) ** 2)
 
     def magnification_at(self, focused_at: FocusSetting) -> float:
-        """Return the magnification of the bare lens at a setting of its ring.
+        """Return the magnification of the bare lens at a setting of its ring [-].
 
         Raises
         ------
@@ -63,7 +63,7 @@ class FocusingLens:
         return focused_at
 
     def focal_length_at_mm(self, magnification: float) -> float:
-        """Return the focal length at a magnification of the bare lens, linear between the two ends."""
+        """Return the focal length at a magnification of the bare lens, linear between the two ends [mm]."""
         if magnification == 0:
             return self.focal_length_mm
         shift_mm = self.close_focal_length_mm - self.focal_length_mm

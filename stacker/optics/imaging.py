@@ -3,6 +3,12 @@
 A rig is first described in front of any converter by a `LensState`: focal length, magnification, exit pupil.
 Tubes, close-up lenses and a change of focus are changes of that state; a converter then scales the result.
 All distances are in mm, measured along the axis. Magnification is image over subject, taken positive.
+
+References
+----------
+.. [1] S. F. Ray, Applied Photographic Optics, 3rd ed., 2002, ch. 22 (from memory). Pupil magnification as in eq. (1)
+   of P. van Walree, Derivation of the DOF equations, https://toothwalker.org/optics/dofderivation.html
+.. [2] M. Born and E. Wolf, Principles of Optics, section 4.5.1: the sine condition (from memory).
 """
 
 from __future__ import annotations
@@ -22,38 +28,38 @@ class Imaging:
     Attributes
     ----------
     magnification : float
-        At the plane of focus, with everything mounted.
+        At the plane of focus, with everything mounted [-].
     magnification_range : tuple of float
-        Lowest and highest magnification that the focus ring reaches with this build.
+        Lowest and highest magnification that the focus ring reaches with this build [-].
     effective_f_number : float
-        Distance from exit pupil to sensor over the exit pupil's diameter, converter included.
+        Distance from exit pupil to sensor over the exit pupil's diameter, converter included [-].
     object_na : float
-        Numerical aperture on the subject's side, m/(2 N_e) by the sine condition.
+        Numerical aperture on the subject's side, m/(2 N_e) by the sine condition [-] [2]_.
     pupil_magnification : float or None
-        Exit over entrance pupil as mounted (1/P of a reversed lens), before any converter. Not positive when a
+        Exit over entrance pupil as mounted (1/P of a reversed lens), before any converter [-]. Not positive when a
         strong close-up lens has moved the entrance pupil to infinity or past it.
     f_number : float or None
-        As marked on the ring; None where there is none (microscope objectives, coupled lenses).
+        As marked on the ring; None where there is none (microscope objectives, coupled lenses) [-].
     light_loss_stops : float or None
-        Against the same lens focused at infinity without a converter.
+        Against the same lens focused at infinity without a converter [stops].
     focal_length_mm : float or None
-        Of lens and close-up lens at this focus setting, before any converter.
+        Of lens and close-up lens at this focus setting, before any converter [mm].
     bare_magnification : float
-        Before any converter.
+        Before any converter [-].
     converter : float
-        Factor; 1 when there is none.
+        Factor; 1 when there is none [-].
     working_distance_mm : float or None
-        Foremost rim to plane of focus; None when nobody has measured it and it cannot be derived.
+        Foremost rim to plane of focus; None when nobody has measured it and it cannot be derived [mm].
     entrance_pupil_mm : float or None
-        Entrance pupil to plane of focus.
+        Entrance pupil to plane of focus [mm].
     entrance_pupil_diameter_mm : float or None
-        As seen from the subject.
+        As seen from the subject [mm].
     telecentric : bool
         The entrance pupil is at infinity: perspective does not change with distance.
     measured : bool
         The magnification was measured; otherwise it is an estimate from the parts.
     magnification_by_marked_focal_length : float or None
-        Estimate with the focal length engraved on the lens, where the close-focus estimate differs from it.
+        Estimate with the focal length engraved on the lens, where the close-focus estimate differs from it [-].
     """
 
     magnification: float
@@ -78,14 +84,21 @@ class Imaging:
 class LensState:
     """A lens as mounted, focused on a plane at `magnification`, before any converter.
 
+    Attributes
+    ----------
+    focal_length_mm : float
+        Of lens and close-up lens [mm].
+    magnification : float
+        0 for a far subject [-].
+    exit_pupil_diameter_mm : float
+        As seen from the sensor [mm].
+    exit_pupil_to_sensor_mm : float
+        Along the axis [mm].
+
     Notes
     -----
     With the exit pupil P f/N wide, f (m + P) from the sensor, the effective f-number is N (1 + m/P). This and the
     object side, u = f (1/m + 1/P), follow from Newton's equation applied to the pupils and to the subject [1]_.
-
-    References
-    ----------
-    .. [1] S. F. Ray, Applied Photographic Optics, 3rd ed., 2002, ch. 22 (from memory).
     """
 
     focal_length_mm: float
@@ -97,7 +110,23 @@ class LensState:
     def of_lens(
         cls, *, focal_length_mm: float, f_number: float, pupil_magnification: float, magnification: float
     ) -> LensState:
-        """Return the state of a bare lens from the numbers marked on it, `magnification` 0 meaning infinity."""
+        """Return the state of a bare lens from the numbers marked on it.
+
+        Parameters
+        ----------
+        focal_length_mm : float
+            At this focus [mm].
+        f_number : float
+            As marked [-].
+        pupil_magnification : float
+            Exit over entrance pupil [-].
+        magnification : float
+            0 for a far subject [-].
+
+        Returns
+        -------
+        LensState
+        """
         return cls(
             focal_length_mm=focal_length_mm,
             magnification=magnification,
@@ -107,26 +136,26 @@ class LensState:
 
     @property
     def effective_f_number(self) -> float:
-        """Of the cone of light that reaches the sensor."""
+        """Of the cone of light that reaches the sensor [-]."""
         return self.exit_pupil_to_sensor_mm / self.exit_pupil_diameter_mm
 
     @property
     def pupil_magnification(self) -> float:
-        """Exit over entrance pupil."""
+        """Exit over entrance pupil [-]."""
         return self.exit_pupil_to_sensor_mm / self.focal_length_mm - self.magnification
 
     @property
     def entrance_pupil_mm(self) -> float:
-        """From entrance pupil to plane of focus."""
+        """From entrance pupil to plane of focus [mm]."""
         return self.focal_length_mm * (1 / self.magnification + 1 / self.pupil_magnification)
 
     @property
     def principal_plane_mm(self) -> float:
-        """From the front principal plane to the plane of focus."""
+        """From the front principal plane to the plane of focus [mm]."""
         return self.focal_length_mm * (1 + 1 / self.magnification)
 
     def with_extension(self, extension_mm: float) -> LensState:
-        """Return the state with the sensor farther back: m grows by e/f."""
+        """Return the state with the sensor so much farther back [mm]: m grows by e/f."""
         return replace(
             self,
             magnification=self.magnification + extension_mm / self.focal_length_mm,
@@ -138,7 +167,7 @@ class LensState:
         return self.with_extension((magnification - self.magnification) * self.focal_length_mm)
 
     def with_close_up_lens(self, focal_length_mm: float, gap_mm: float) -> LensState:
-        """Return the state with a thin close-up lens `gap_mm` in front of the front principal plane.
+        """Return the state with a thin close-up lens [mm], `gap_mm` in front of the front principal plane [mm].
 
         What lies behind the diaphragm does not change, hence neither exit pupil nor effective f-number; the
         entrance pupil, seen through the close-up lens, does.
@@ -164,13 +193,17 @@ def imaging_from_aperture(
     Parameters
     ----------
     magnification, object_na : float
-        Before any converter.
+        Before any converter [-].
     mounting : Mounting
         Converter, distance, index; whether `magnification` was measured.
     magnification_range : tuple of float or None
-        What the focus ring reaches, before any converter; None for a rig without one.
+        What the focus ring reaches, before any converter; None for a rig without one [-].
     telecentric : bool
         Whether the entrance pupil is at infinity.
+
+    Returns
+    -------
+    Imaging
 
     Raises
     ------
@@ -215,13 +248,17 @@ def imaging_from_state(
     state : LensState
         The lens as mounted, before any converter.
     f_number, f_number_at_infinity : float
-        As marked, and what the cone of light has for a far subject.
+        As marked, and what the cone of light has for a far subject [-].
     magnification_range : tuple of float
-        What the focus ring reaches.
+        What the focus ring reaches [-].
     mounting : Mounting
-        As for `imaging_from_aperture`.
+        Converter, distance, index; whether the magnification was measured.
     magnification_by_marked_focal_length : float or None
-        Dropped where it says the same as the state.
+        Dropped where it says the same as the state [-].
+
+    Returns
+    -------
+    Imaging
 
     Raises
     ------

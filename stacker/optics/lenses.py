@@ -18,7 +18,7 @@ class CloseUpLens:
     Attributes
     ----------
     dioptres : float
-        Its power, the sum if there are several; 0 for none.
+        Its power, the sum if there are several; 0 for none [1/m].
     gap_mm : float
         From it to the front principal plane of the lens behind [mm].
     """
@@ -31,7 +31,7 @@ NO_CLOSE_UP = CloseUpLens()
 
 
 def magnification_from_field(*, sensor_width_mm: float, field_width_mm: float) -> float:
-    """Return the magnification at which `field_width_mm` of a ruler fills the sensor's width."""
+    """Return the magnification at which `field_width_mm` of a ruler fills the sensor's width [-]."""
     return sensor_width_mm / field_width_mm
 
 
@@ -53,15 +53,15 @@ def lens(
     ring : FocusingLens
         The bare lens.
     f_number : float
-        As marked.
+        As marked [-].
     pupil_magnification : float
-        Exit over entrance pupil.
+        Exit over entrance pupil [-].
     extension_mm : float
         All that lies between lens and sensor, or converter [mm].
     close_up : CloseUpLens
         In front.
     focused_at : {'nearest', 'infinity'} or float
-        Focus ring; a number is the magnification of the bare lens.
+        Focus ring; a number is the magnification of the bare lens [-].
     front_offset_mm : float or None
         From the front principal plane of the lens to the foremost rim [mm].
     mounting : Mounting
@@ -144,16 +144,16 @@ def reversed_lens(
     ring : FocusingLens
         The bare lens.
     f_number : float
-        As marked.
+        As marked [-].
     pupil_magnification : float
-        Of the lens the right way round; mounted, it is one over this.
+        Of the lens the right way round; mounted, it is one over this [-].
     image_distance_mm : float or None
         From the principal plane that now faces the sensor to the image, before any converter; needed where no
         magnification was measured [mm].
     register_mm : float or None
         Mount to sensor for which the lens is made: gives the working distance to the mount, now in front [mm].
     focused_at : {'infinity', 'nearest'} or float
-        Focus ring; reversed, it changes the focal length of a lens with moving groups and where the mount is.
+        Focus ring; reversed, it changes the focal length of a lens with moving groups and where the mount is [-].
     mounting : Mounting
         What is measured, and behind it.
 
@@ -211,13 +211,13 @@ def measured(
     Parameters
     ----------
     magnification : float
-        Measured.
+        Measured [-].
     f_number, pupil_magnification : float
-        As marked; exit over entrance pupil as mounted.
+        As marked; exit over entrance pupil as mounted [-].
     working_distance_mm : float or None
         Measured [mm].
     index : float
-        Refractive index around the subject.
+        Refractive index around the subject [-].
 
     Returns
     -------

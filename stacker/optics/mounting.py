@@ -12,13 +12,13 @@ class Mounting:
     Attributes
     ----------
     measured_magnification : float or None
-        What a photographed ruler showed through the whole rig; it beats every estimate.
+        What a photographed ruler showed through the whole rig; it beats every estimate [-].
     converter : float or None
-        Factor of a converter behind all else.
+        Factor of a converter behind all else [-].
     working_distance_mm : float or None
         Measured from the foremost rim to the plane of focus; it beats every estimate too [mm].
     index : float
-        Refractive index around the subject.
+        Refractive index around the subject [-].
     """
 
     measured_magnification: float | None = None
@@ -33,11 +33,11 @@ class Mounting:
 
     @property
     def factor(self) -> float:
-        """Of the converter, 1 without one."""
+        """Of the converter, 1 without one [-]."""
         return self.converter or 1.0
 
     def before_converter(self, estimate: float) -> float:
-        """The magnification before any converter: as measured, else this estimate of it."""
+        """Return the magnification before any converter: as measured, else this estimate of it [-]."""
         return estimate if self.measured_magnification is None else self.measured_magnification / self.factor
 
 

@@ -15,7 +15,7 @@ def objective(
     Parameters
     ----------
     magnification, na : float
-        As engraved.
+        As engraved [-].
     reference_mm : float
         Focal length of the tube lens for which `magnification` is engraved [mm].
     tube_lens_mm : float
@@ -54,7 +54,7 @@ def finite_objective(
     Parameters
     ----------
     magnification, na : float
-        As engraved.
+        As engraved [-].
     tube_length_mm, reference_tube_length_mm : float
         In use, and engraved [mm].
     mounting : Mounting
@@ -97,10 +97,10 @@ def coupled_lenses(
 
     Parameters
     ----------
-    rear_focal_length_mm, rear_f_number : float
-        The lens on the camera [mm].
-    front_focal_length_mm, front_f_number : float
-        The reversed lens [mm].
+    rear_focal_length_mm, front_focal_length_mm : float
+        Of the lens on the camera, and of the reversed one [mm].
+    rear_f_number, front_f_number : float
+        As marked on them [-].
     mounting : Mounting
         What is measured, and behind it.
 

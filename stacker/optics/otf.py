@@ -6,7 +6,7 @@ and dark are exchanged.
 
 Notes
 -----
-With kappa = 8 pi W20 s (1 - s), H. H. Hopkins's integral becomes (substituting x = (1 - s) t)
+With kappa = 8 pi W20 s (1 - s), Hopkins's integral [1]_ becomes (derived: substituting x = (1 - s) t)
 
     OTF = 4/pi (1 - s)^1.5 * integral over t in 0..1 of sqrt(1 - t) sqrt(1 + s + (1 - s) t) cos(kappa t) dt      (1)
 
@@ -14,7 +14,10 @@ and Gauss-Jacobi quadrature for the weight sqrt(1 - t) converges fast, since the
 
 References
 ----------
-H. H. Hopkins, The frequency response of a defocused optical system, Proc. R. Soc. A 231, 91-103 (1955) (from memory).
+.. [1] H. H. Hopkins, The frequency response of a defocused optical system, Proc. R. Soc. A 231, 91-103 (1955) (from
+   memory).
+.. [2] M. Dowell and P. Jarratt, A modified regula falsi method for computing the root of an equation, BIT 11, 168-174
+   (1971) (from memory).
 """
 
 from __future__ import annotations
@@ -49,14 +52,14 @@ def defocused_otf(s: ArrayLike, waves: ArrayLike) -> FloatArray:
     Parameters
     ----------
     s : array_like
-        Frequency over cut-off; 0 at and beyond 1.
+        Frequency over cut-off; the OTF is 0 at and beyond 1 [-].
     waves : array_like
-        W20 over wavelength; only its size matters. Broadcast against `s`.
+        W20 over wavelength; only its size matters. Broadcast against `s` [waves].
 
     Returns
     -------
     ndarray
-        Accurate to 1e-12.
+        Accurate to 1e-12 [-].
 
     Raises
     ------
@@ -74,19 +77,19 @@ def defocused_otf(s: ArrayLike, waves: ArrayLike) -> FloatArray:
 
 
 def defocus_for_share(s: ArrayLike, share: float) -> FloatArray:
-    """Return the defocus, in waves, at which contrast has fallen to `share` of its in-focus value.
+    """Return the defocus at which contrast has fallen to `share` of its in-focus value.
 
     Parameters
     ----------
     s : array_like
-        Frequency over cut-off, between 0 and 1, neither included.
+        Frequency over cut-off, between 0 and 1, neither included [-].
     share : float
-        Between 0 and 1, neither included.
+        Between 0 and 1, neither included [-].
 
     Returns
     -------
     ndarray
-        The nearest defocus with that share; accurate to 1e-13, relatively.
+        The nearest defocus with that share; accurate to 1e-13, relatively [waves].
 
     Raises
     ------
@@ -102,11 +105,23 @@ def defocus_for_share(s: ArrayLike, share: float) -> FloatArray:
 
 
 def falling_root(falling: Callable[[FloatArray], FloatArray], low: ArrayLike, high: ArrayLike) -> FloatArray:
-    """Return where a falling function crosses 0 between `low` and `high`, elementwise; an end if it does not.
+    """Return where a falling function crosses 0 between two ends, elementwise; an end if it does not.
+
+    Parameters
+    ----------
+    falling : callable
+        Takes and gives arrays of one shape.
+    low, high : array_like
+        The ends, broadcast against each other [any].
+
+    Returns
+    -------
+    ndarray
+        In the unit of the ends [any].
 
     Notes
     -----
-    False position with the Illinois rule: where one end stays twice, its value counts half, so that it moves too.
+    False position with the Illinois rule [2]_: where one end stays twice, its value counts half, so that it moves too.
     Smooth functions need about eight steps where halving would need fifty.
     """
     lower, upper = np.broadcast_arrays(floats(low), floats(high))

@@ -20,18 +20,18 @@ def edge_loss(imaging: Imaging, *, moves: Moves, first_focus_mm: float, last_foc
     moves : {'camera', 'subject', 'rear'}
         What the rail carries.
     first_focus_mm, last_focus_mm : float
-        Depths of the two outermost planes of focus, in either order.
+        Depths of the two outermost planes of focus, in either order [mm].
 
     Returns
     -------
     float or None
-        None where the entrance pupil's place is unknown.
+        None where the entrance pupil's place is unknown [-].
 
     Notes
     -----
-    Camera or subject moving, each frame sees its own plane at the distance u from the entrance pupil, and the frame
-    taken farthest away sees that plane at u + d, hence at u/(u + d) of the scale. With lens and subject at rest
-    perspective stays; the scale goes with the distance from exit pupil to sensor, f (m + P).
+    Derived. Camera or subject moving, each frame sees its own plane at the distance u from the entrance pupil, and
+    the frame taken farthest away sees that plane at u + d, hence at u/(u + d) of the scale. With lens and subject at
+    rest perspective stays; the scale goes with the distance from exit pupil to sensor, f (m + P).
     """
     near_mm, far_mm = sorted((first_focus_mm, last_focus_mm))
     if moves == "rear":

@@ -22,9 +22,9 @@ class RearFocus:
     Attributes
     ----------
     magnification, effective_f_number, object_na : ndarray
-        At that plane, converter included.
+        At that plane, converter included [-].
     rail_mm : ndarray
-        Rail travel from the front.
+        Rail travel from the front [mm].
     """
 
     magnification: FloatArray
@@ -41,7 +41,7 @@ def rear_focus(imaging: Imaging, depth_mm: ArrayLike) -> RearFocus:
     imaging : Imaging
         The rig with the front in focus.
     depth_mm : array_like
-        Planes of focus.
+        Planes of focus [mm].
 
     Returns
     -------
@@ -54,8 +54,8 @@ def rear_focus(imaging: Imaging, depth_mm: ArrayLike) -> RearFocus:
 
     Notes
     -----
-    s = f (1 + 1/m_front) + z and m = f/(s - f); the image moves by f (m_front - m). The exit pupil, f (m + P) from
-    the sensor, keeps its size, so N_e is proportional to m + P.
+    Derived: s = f (1 + 1/m_front) + z and m = f/(s - f); the image moves by f (m_front - m). The exit pupil,
+    f (m + P) from the sensor, keeps its size, so N_e is proportional to m + P.
     """
     focal_mm, pupil = _lens_of(imaging)
     depth = floats(depth_mm)
@@ -78,7 +78,7 @@ def rear_focus(imaging: Imaging, depth_mm: ArrayLike) -> RearFocus:
 
 
 def rear_depth_mm(imaging: Imaging, rail_mm: ArrayLike) -> FloatArray:
-    """Return the depth in focus at each rail travel from the front: `rear_focus` inverted.
+    """Return the depth in focus at each rail travel from the front [mm]: `rear_focus` inverted.
 
     Raises
     ------

@@ -15,9 +15,9 @@ class Spectrum:
     Attributes
     ----------
     wavelengths_nm : tuple of float
-        In the medium around the camera.
+        In air [nm].
     weights : tuple of float
-        Of any scale.
+        Of any scale [-].
     """
 
     wavelengths_nm: tuple[float, ...]
@@ -30,19 +30,31 @@ class Spectrum:
 
     @classmethod
     def band(cls, shortest_nm: float, longest_nm: float, *, nodes: int = 5) -> Spectrum:
-        """Light spread evenly over a band, as Gauss-Legendre nodes: five are plenty for the visible."""
+        """Light spread evenly over a band, as Gauss-Legendre nodes.
+
+        Parameters
+        ----------
+        shortest_nm, longest_nm : float
+            Ends of the band [nm].
+        nodes : int
+            Five are plenty for the visible.
+
+        Returns
+        -------
+        Spectrum
+        """
         x, weights = leggauss(nodes)
         wavelengths = (longest_nm + shortest_nm) / 2 + (longest_nm - shortest_nm) / 2 * x
         return cls(wavelengths_nm=tuple(wavelengths.tolist()), weights=tuple((weights / 2).tolist()))
 
     @property
     def shares(self) -> FloatArray:
-        """Weights that add up to 1, shape (L,)."""
+        """Weights that add up to 1, shape (L,) [-]."""
         weights = floats(self.weights)
         shares: FloatArray = weights / weights.sum()
         return shares
 
     @property
     def mean_nm(self) -> float:
-        """Weighted mean wavelength: the one for rules that know a single colour."""
+        """Weighted mean wavelength: the one for rules that know a single colour [nm]."""
         return float(self.shares @ floats(self.wavelengths_nm))
