@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 
 from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Request
+from stacker.documents.request import Camera, Light, Request
 from stacker.motion.frame_clock import FrameTimes, Pace, Wire, frame_times, move_times_s
 
 
-def pace_of(profile: RailProfile, camera: Camera, *, recycle_s: float, wire: Wire | None = None) -> Pace:
+def pace_of(profile: RailProfile, camera: Camera, light: Light | None, wire: Wire | None = None) -> Pace:
     """What the frames of a stack wait for.
 
     Parameters
@@ -19,8 +19,8 @@ def pace_of(profile: RailProfile, camera: Camera, *, recycle_s: float, wire: Wir
         Settling, and the contact.
     camera : Camera
         Mirror and lag, buffer and card.
-    recycle_s : float
-        From one flash until it can fire again [s].
+    light : Light or None
+        Recycling, and when it must cool.
     wire : Wire or None
         Times of the line to the controller; None: they come from the line itself, or there is none.
     """
@@ -29,7 +29,9 @@ def pace_of(profile: RailProfile, camera: Camera, *, recycle_s: float, wire: Wir
     writes = camera.raw_mb is not None and camera.write_mb_s is not None
     return Pace(
         settle_s=profile.settle_s,
-        recycle_s=recycle_s,
+        recycle_s=light.recycle_s if light else 0.0,
+        rest_after=light.rest_after if light else None,
+        rest_s=light.rest_s if light else 0.0,
         buffer_frames=camera.buffer_frames,
         write_s=(camera.raw_mb or 0.0) / (camera.write_mb_s or 1.0) if writes else None,
         delay_s=camera.mirror_s + camera.lag_s,
@@ -66,5 +68,4 @@ def stack_times(
         move_s=profile.mover(),
         wire=wire,
     )
-    recycle_s = request.light.recycle_s if request.light else 0.0
-    return frame_times(moves_s, exposures_s, pace_of(profile, request.camera, recycle_s=recycle_s, wire=wire))
+    return frame_times(moves_s, exposures_s, pace_of(profile, request.camera, request.light, wire))

@@ -80,12 +80,33 @@ class Light:
     recycle_s: float = declare(
         Number(unit="s", least=0, most=3600), "from one flash until the next may fire", default=0.0
     )
+    rest_after: int | None = declare(
+        Number(whole=True, least=1, most=100_000),
+        "flashes one after the other until it must cool, as its manual says; the run then waits rest_s",
+        default=None,
+        left_out=True,
+    )
+    rest_s: float = declare(
+        Number(unit="s", least=0, most=3600), "how long it cools after rest_after flashes", default=0.0, left_out=True
+    )
+    flashes_a_charge: int | None = declare(
+        Number(whole=True, least=1, most=1_000_000),
+        "flashes of this power that one set of its batteries gives",
+        default=None,
+        left_out=True,
+    )
     moves_with_subject: bool = declare(Flag(), "whether the lamps ride on the stage with the subject", default=False)
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """The aperture changes the time of a lamp, and the power of a flash."""
         if self.kind == "flash" and self.at_f_number is not None:
             yield "at_f_number", "found with a flash, whose power follows the aperture and not its time; leave it out"
+        if (self.rest_after is None) != (self.rest_s == 0):
+            key, other = ("rest_s", "rest_after") if self.rest_after is None else ("rest_after", "rest_s")
+            yield key, f"found without {other}; write both: so many flashes, then so many seconds of rest"
+        for key in ("rest_after", "flashes_a_charge"):
+            if self.kind != "flash" and getattr(self, key) is not None:
+                yield key, "found with continuous light; it is for a flash: leave it out"
 
 
 @record

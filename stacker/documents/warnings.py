@@ -34,6 +34,10 @@ WARNINGS: dict[str, str] = {
         "The stack does not fit on one empty card. Changing it touches the camera, and the frames before and after no "
         "longer match."
     ),
+    "flash_charge": (
+        "One set of the flash's batteries does not last for the stack. It grows weaker and slower before it is empty; "
+        "put in fresh ones, or feed it from the mains by the maker's own supply."
+    ),
     "light_stays": (
         "The subject moves and the light stays: shadows and brightness drift from frame to frame. Let the lamps ride "
         "along on the stage, or move the camera."

@@ -210,7 +210,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
             code="no_light",
             key="light",
         )
-    settings, camera, light, budget = rail_settings(profile), request.camera, request.light, plan.budget
+    settings, camera, budget = rail_settings(profile), request.camera, plan.budget
     front_mm = request.subject.front_at_mm
     closes_in = request.moves in ("camera", "subject") and plan.optics.working_distance_mm is not None
     clear_mm = (plan.optics.working_distance_mm or 0.0) - request.subject.keep_clear_mm
@@ -248,7 +248,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
             command=shutter.command,
             timeout_s=shutter.timeout_s,
         ),
-        pace=pace_of(profile, camera, recycle_s=light.recycle_s if light else 0.0),
+        pace=pace_of(profile, camera, request.light),
         hold_after=profile.hold_after,
         low_switch_at=None if profile.low_switch_at_mm is None else settings.microsteps(profile.low_switch_at_mm),
         check_steps_after=profile.check_steps_after,

@@ -68,6 +68,10 @@ class Pace:
         From arrival until nothing shakes any more [s].
     recycle_s : float
         From one opened shutter to the next [s].
+    rest_after : int or None
+        After so many frames the light cools.
+    rest_s : float
+        How long it does, from the last opened shutter [s].
     buffer_frames : int or None
         Frames that the camera holds unwritten; frame i waits until frame i - `buffer_frames` is written.
     write_s : float or None
@@ -88,6 +92,8 @@ class Pace:
 
     settle_s: float
     recycle_s: float = 0.0
+    rest_after: int | None = None
+    rest_s: float = 0.0
     buffer_frames: int | None = None
     write_s: float | None = None
     delay_s: float = 0.0
@@ -130,7 +136,8 @@ class FrameClock:
     pace : Pace
         What must be waited for.
     fired_s : float or None
-        When the flash may have fired last, before the first frame [s]; None: long ago.
+        When the flash may have fired last, before the first frame [s]; None: long ago. How often it had is not known
+        then, so one that must cool does so first.
 
     Attributes
     ----------
@@ -139,14 +146,16 @@ class FrameClock:
 
     Notes
     -----
-    A contact closes at max(arrived + settle, fired before + recycle, written a buffer before), and when both contacts
-    have been open for `RELEASE_S`; the shutter opens after mirror and lag. The rail leaves when the exposure ends, or
-    later when a contact that the host holds is let go. A file is written at max(written before, exposure end) + time.
+    A contact closes at max(arrived + settle, fired before + recycle or rest, written a buffer before), and when both
+    contacts have been open for `RELEASE_S`; the shutter opens after mirror and lag. The rail leaves when the exposure
+    ends, or later when a contact that the host holds is let go. A file is written at max(written before, exposure end)
+    + time.
     """
 
     def __init__(self, pace: Pace, fired_s: float | None = None) -> None:
         self._pace = pace
-        self._ready_s = -math.inf if fired_s is None else fired_s + pace.recycle_s
+        self._ready_s = -math.inf if fired_s is None else fired_s + max(pace.recycle_s, pace.rest_s)
+        self._fired = 0
         self._told_s: float | None = None
         self._written_s: deque[float] = deque(maxlen=pace.buffer_frames or 1)
         self.written_s = 0.0
@@ -164,7 +173,9 @@ class FrameClock:
         """Note an exposure by when its contact closed [s]; returns when the rail may leave [s]."""
         pace, wire = self._pace, self._pace.wire
         opens_s, contact_open_s = contact_s + pace.delay_s, contact_s + pace.closed_s(exposure_s)
-        self._ready_s = opens_s + pace.recycle_s
+        self._fired += 1
+        rests = pace.rest_after is not None and self._fired % pace.rest_after == 0
+        self._ready_s = opens_s + (max(pace.recycle_s, pace.rest_s) if rests else pace.recycle_s)
         if pace.contact_s:  # the focus contact closes first, and cannot while the release contact is closed still
             self._ready_s = max(self._ready_s, contact_open_s + RELEASE_S + pace.focus_s)
         self._told_s = exposure_s

@@ -33,6 +33,7 @@ def warnings_of(draft: Draft) -> tuple[Warned, ...]:
         *_of_the_optics(draft),
         *(("spherical_aberration", text) for text in aberrations(draft)),
         *_of_the_light(draft),
+        *_of_the_flash(draft),
         *_of_the_card(draft),
         *_of_the_rail(draft),
     )
@@ -133,6 +134,17 @@ def shock_range_s(magnification: float) -> tuple[float, float]:
     """
     low_s, high_s = _SHOCK_S
     return low_s / magnification, max(high_s * (1 + math.log(magnification)), 0.0)
+
+
+def _of_the_flash(draft: Draft) -> Iterator[tuple[str, str]]:
+    light, frames = draft.request.light, draft.planes.frame_count
+    if light is None or light.flashes_a_charge is None or light.flashes_a_charge >= frames:
+        return
+    yield (
+        "flash_charge",
+        f"the flash is empty after frame {light.flashes_a_charge} of {frames}: changing its batteries in the middle of "
+        "the stack moves light and set; use less power, a supply from the mains, or two stacks that overlap",
+    )
 
 
 def _of_the_card(draft: Draft) -> Iterator[tuple[str, str]]:

@@ -196,7 +196,9 @@ def _light(plan: Plan) -> str:
     times = (
         shutter_time(longest) if longest - shortest < 1e-9 else f"{shutter_time(shortest)} to {shutter_time(longest)}"
     )
-    return f"{light.kind}, {times}" + (f", {light.recycle_s:g} s recycling" if light.recycle_s else "")
+    recycling = f", {light.recycle_s:g} s recycling" if light.recycle_s else ""
+    rest = f", {light.rest_s:g} s of rest after every {light.rest_after} frames" if light.rest_after else ""
+    return f"{light.kind}, {times}{recycling}{rest}"
 
 
 def _time(plan: Plan) -> str:

@@ -83,8 +83,8 @@ def _contact_words(profile: RailProfile) -> dict[str, str]:
 
 def _frames(plan: Plan, profile: RailProfile) -> tuple[list[str], float]:
     """The lines of all frames, and how long they take [s]."""
-    frames, shutter, light = plan.frames, profile.shutter, plan.request.light
-    pace = pace_of(profile, plan.request.camera, recycle_s=light.recycle_s if light else 0.0)
+    frames, shutter = plan.frames, profile.shutter
+    pace = pace_of(profile, plan.request.camera, plan.request.light)
     # The program closes the contact itself, whatever does it in a run, and moves in one go.
     pace = replace(pace, contact_s=shutter.pulse_s, focus_s=0.0, held=True)
     clock, now_s = FrameClock(pace), 0.0

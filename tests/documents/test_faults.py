@@ -230,6 +230,25 @@ CASES: list[tuple[str, str, list[str]]] = [
         ],
     ),
     (
+        "a flash that rests for no time",
+        MEASURED + CAMERA + SUBJECT + "light: {kind: flash, exposure_s: 0.005, rest_after: 40}\n",
+        [
+            "in.yaml:4:53: light.rest_after: found without rest_s; write both: so many flashes, then so many seconds of rest"
+        ],
+    ),
+    (
+        "a rest after nothing",
+        MEASURED + CAMERA + SUBJECT + "light: {kind: flash, exposure_s: 0.005, rest_s: 40}\n",
+        [
+            "in.yaml:4:49: light.rest_s: found without rest_after; write both: so many flashes, then so many seconds of rest"
+        ],
+    ),
+    (
+        "a lamp with a flash's batteries",
+        MEASURED + CAMERA + SUBJECT + "light: {kind: continuous, exposure_s: 0.005, flashes_a_charge: 90}\n",
+        ["in.yaml:4:64: light.flashes_a_charge: found with continuous light; it is for a flash: leave it out"],
+    ),
+    (
         "an f-number where there is no ring",
         "rig: {kind: objective, magnification: 10, na: 0.3, reference_mm: 190, tube_lens_mm: 190}\n"
         + CAMERA
@@ -319,7 +338,9 @@ CASES: list[tuple[str, str, list[str]]] = [
     (
         "key without resemblance",
         MEASURED + CAMERA + SUBJECT + "zzz: 1\n",
-        ["in.yaml:4:1: zzz: unknown key; known here: name, moves, order, rig, camera, light, subject, focus, rail"],
+        [
+            "in.yaml:4:1: zzz: unknown key; known here: name, purpose, moves, order, rig, camera, light, subject, focus, rail"
+        ],
     ),
     (
         "key with the unit left out",

@@ -393,6 +393,21 @@ def test_an_interrupt_after_the_last_exposure_finds_the_run_complete(tmp_path):
     assert records(job)[-1]["event"] == "end"
 
 
+def test_a_run_lets_the_flash_cool_and_a_resume_begins_with_that(tmp_path):
+    pace = Pace(settle_s=0.5, recycle_s=1.0, rest_after=2, rest_s=50.0)
+    job = make_job(tmp_path, count=5, pace=pace)
+    taken = []
+    with pytest.raises(RunStopped):
+        run(job, who=person(report=taken.append, stop_order=lambda: StopOrder(len(taken) == 3)))
+    fired_s = [record["t_s"] for record in records(job, "exposed")]
+    assert fired_s[1] - fired_s[0] < 50 <= fired_s[2] - fired_s[1]
+    run(job, resume=True)  # nobody knows how hot it is by then
+    told = records(job)
+    again = told[[record["event"] for record in told].index("resume") :]
+    assert next(record["t_s"] for record in again if record["event"] == "exposed") - again[0]["t_s"] >= 50
+    assert_complete(job)
+
+
 def test_a_resume_waits_for_the_flash_that_the_run_before_may_have_fired_just_now(tmp_path):
     recycle_s = 40.0
     job = make_job(tmp_path, count=3, pace=Pace(settle_s=0.5, recycle_s=recycle_s))

@@ -153,6 +153,10 @@ WARNED = {
         changed(camera=replace(CAMERA, raw_mb=30, card_gb=0.5)),
         changed(camera=replace(CAMERA, raw_mb=30, card_gb=5)),
     ),
+    "flash_charge": (
+        changed(light=Light(kind="flash", exposure_s=0.01, flashes_a_charge=20)),
+        changed(light=Light(kind="flash", exposure_s=0.01, flashes_a_charge=2000)),
+    ),
     "repeatability_unknown": (changed(rail=replace(RAIL, repeatability_um=None)), BASE),
     "flash_electronic": (
         changed(light=Light(kind="flash", exposure_s=0.01), camera=replace(CAMERA, shutter="electronic")),

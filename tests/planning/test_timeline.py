@@ -79,6 +79,25 @@ def test_flash_recycling_rules():
     assert found.start_s.tolist() == pytest.approx([1.55, 5.6, 9.65], rel=1e-12)
 
 
+def test_a_flash_that_must_cool_rests_after_so_many_frames():
+    times = timeline([0.1] * 7, exposure_s=0.01, settle_s=0.1, recycle_s=1.0, rest_after=3, rest_s=20.0)
+    # frames 4 and 7 are the first after three flashes; the others follow a recycling time later
+    assert np.diff(times.start_s).tolist() == pytest.approx([1, 1, 20, 1, 1, 20])
+
+
+def test_a_rest_that_is_shorter_than_recycling_changes_nothing():
+    plain, rested = (
+        timeline([0.1] * 5, exposure_s=0.01, settle_s=0.1, recycle_s=4.0, **rest)
+        for rest in ({}, {"rest_after": 2, "rest_s": 3.0})
+    )
+    assert rested.duration_s == plain.duration_s
+
+
+def test_a_flash_that_may_be_hot_from_a_run_before_cools_first():
+    clock = FrameClock(Pace(settle_s=0.1, recycle_s=1.0, rest_after=40, rest_s=60.0), fired_s=5.0)
+    assert clock.due_s(6.0, 0.01) == 65.0
+
+
 def test_a_full_buffer_rules():
     # Derived by hand: frames due each 1.5 s, files of 20 MB at 5 MB/s. Frame 1 opens at 1.5, is on the card at 5.5;
     # frame 3 needs its place in the buffer of two, opens then, and is on the card third, at 5.5 + 4 + 4.
@@ -184,7 +203,7 @@ def test_who_holds_the_contact(tmp_path, shutter, contact_s, held):
     text = template("rail").replace("shutter: {via: rail, pulse_s: 0.2}", f"shutter: {shutter}")
     profile = load_rail(tmp_path / "bench.yaml", text=text).value
     camera = load_request("x.yaml", text=template("measured")).value.camera
-    pace = pace_of(profile, camera, recycle_s=0.0)
+    pace = pace_of(profile, camera, None)
     assert (pace.closed_s(3.0), pace.held) == (contact_s, held)
 
 
