@@ -50,6 +50,13 @@ def shutter_time(seconds: float) -> str:
     return f"{significant(seconds)} s"
 
 
+def clock(seconds: float) -> str:
+    """A time as a clock shows it: 0:48, 12:05, 1:05:00."""
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
 def chance(risk: float | None) -> str:
     """A probability as a person reads it."""
     if risk is None:

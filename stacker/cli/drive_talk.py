@@ -10,7 +10,7 @@ import click
 
 from stacker.cli.output import note, result_document, write_json
 from stacker.errors import StackerError
-from stacker.figures import as_typed
+from stacker.figures import as_typed, clock
 
 if TYPE_CHECKING:
     from stacker.driving.interrupts import Interrupts
@@ -42,7 +42,7 @@ def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
         name = f"frame {progress.frame}" if progress.frame else "closing frame"
         text = (
             f"{name}: {progress.done} of {progress.total} ({progress.evidence}), "
-            f"{_minutes(progress.elapsed_s)} gone, {_minutes(progress.left_s)} left"
+            f"{clock(progress.elapsed_s)} gone, {clock(progress.left_s)} left"
         )
         with contextlib.suppress(OSError):  # the terminal may be gone; the run is not
             click.echo(
@@ -55,12 +55,6 @@ def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
     return Person(
         confirm=ask, notify=notify, confirm_taken=confirm_taken, report=report, stop_order=interrupts.stop_order
     )
-
-
-def _minutes(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
 def show_rehearsal(job: Job, options: RunOptions, *, whole: bool, as_json: bool, quiet: bool) -> None:
@@ -123,7 +117,7 @@ def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> N
         write_json(result_document("drive", result))
     elif not quiet:
         click.echo(
-            f"{job.name}: {taken(job, len(outcome.frames), _minutes(outcome.duration_s))}"
+            f"{job.name}: {taken(job, len(outcome.frames), clock(outcome.duration_s))}"
             f"{whose_time(job)}; {outcome.steps}.\n"
             f"The rail stands at {job.mm(outcome.position):.3f} mm, {motor(job)}."
         )

@@ -52,6 +52,7 @@ def command(
       stacker plan beetle.yaml --set focus.overlap=0.4
       stacker plan beetle.yaml --survey --from-mm 38 --to-mm 44
     """
+    from stacker.documents.files import plan_path
     from stacker.documents.loading import load_request
     from stacker.documents.plan_file import write_plan
     from stacker.planning.planner import plan_of
@@ -106,12 +107,6 @@ def next_step(plan: Plan, path: Path) -> str:
     if isinstance(rail, RailProfile):
         return f"stacker drive {as_typed(path)}"
     return f"stacker export {as_typed(path)} --format {'csv' if rail is None else 'dial'}"
-
-
-def plan_path(request: Path, *, survey: bool = False) -> Path:
-    """Where the plan of a request goes: beside it."""
-    stem = request.name.removesuffix(".yaml").removesuffix(".yml")
-    return request.with_name(f"{stem}{'.survey' if survey else ''}.plan.yaml")
 
 
 def _between(

@@ -25,7 +25,7 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     Example:
       stacker report beetle.plan.yaml
     """
-    from stacker.documents.files import write_whole
+    from stacker.documents.files import stem_of, write_whole
     from stacker.documents.plan_file import read_plan
     from stacker.planning.apertures import aperture_rows
     from stacker.planning.criterion import spectrum_of
@@ -34,7 +34,7 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
 
     require_matplotlib()
     read = read_plan(plan)
-    target = output or plan.with_name(f"{plan.name.removesuffix('.yaml').removesuffix('.plan')}.html")
+    target = output or plan.with_name(f"{stem_of(plan)}.html")
     keep_other_files(target, BEGINNING, "page of a plan")
     rows = [] if read.optics.f_number is None else aperture_rows(read.request)
     page = report_page(read, spectrum_of(read.request.focus), rows)

@@ -1,4 +1,4 @@
-"""Writing: a file is replaced whole or not at all."""
+"""Files: what those that belong together are called, and writing: one is replaced whole or not at all."""
 
 from __future__ import annotations
 
@@ -6,6 +6,32 @@ import contextlib
 import errno
 import os
 from pathlib import Path
+
+from stacker.figures import as_typed
+
+_PLAN, _SURVEY = ".plan.yaml", ".survey"
+
+
+def stem_of(path: Path | str) -> str:
+    """What the names of a request, its plan and all that is made of them begin with."""
+    name = Path(path).name
+    return name.removesuffix(_PLAN) if name.endswith(_PLAN) else name.removesuffix(".yaml").removesuffix(".yml")
+
+
+def plan_path(request: Path, *, survey: bool = False) -> Path:
+    """Where the plan of a request, or the survey before it, goes: beside it."""
+    return request.with_name(f"{stem_of(request)}{_SURVEY if survey else ''}{_PLAN}")
+
+
+def request_path(plan: Path) -> Path | None:
+    """Where the request of a plan or of a survey lies; None for a plan of another name."""
+    return plan.with_name(f"{stem_of(plan).removesuffix(_SURVEY)}.yaml") if plan.name.endswith(_PLAN) else None
+
+
+def plan_command(plan: Path) -> str:
+    """What makes a plan, or a survey, again."""
+    survey = " --survey" if stem_of(plan).endswith(_SURVEY) else ""
+    return f"stacker plan {as_typed(request_path(plan) or plan)}{survey}"
 
 
 def write_whole(path: Path | str, content: str | bytes) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from stacker.documents.files import plan_path
 from stacker.documents.journal_lines import CLOSING, Lines, Record, Unsound, read_lines
 from stacker.documents.source import refuse_no_file
 from stacker.errors import Fault, InputError
@@ -174,7 +175,7 @@ def lines_of(path: Path, data: bytes) -> Lines:
 def plan_beside(journal: Path) -> Path:
     """The plan beside a journal, by the journal's name."""
     match = _NAME.fullmatch(journal.name)
-    return journal.with_name(f"{match[1]}.plan.yaml") if match else Path("PLAN")
+    return plan_path(journal.with_name(match[1])) if match else Path("PLAN")
 
 
 def _fault(path: Path, line: int, text: str) -> Fault:

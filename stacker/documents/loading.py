@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from stacker.documents.fields import read_block
+from stacker.documents.files import stem_of
 from stacker.documents.kinds import BLOCKS, kind_of
 from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Request
@@ -64,8 +65,7 @@ def load_request(path: Path | str, overrides: Sequence[str] = (), *, text: str |
     """
     loaded = _load(Request, path, overrides, text)
     if loaded.value.name is None:
-        stem = Path(path).name.removesuffix(".yaml").removesuffix(".yml")
-        name = stem.encode("utf-8", "replace").decode()  # a name may hold bytes that are no text
+        name = stem_of(path).encode("utf-8", "replace").decode()  # a name may hold bytes that are no text
         loaded = replace(loaded, value=replace(loaded.value, name=name))
     return _with_overlap(_with_wavelength(loaded))
 

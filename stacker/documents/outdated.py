@@ -4,23 +4,21 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from stacker.documents.files import plan_command, request_path
 from stacker.documents.loading import load_request
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal, StackerError
-from stacker.figures import as_typed
-
-_ENDING = ".plan.yaml"
 
 
 def changed_request(plan: Plan, path: Path) -> Path | None:
     """The request that a plan is named after, if it, or a file that it names, says something else by now.
 
-    ``None`` also where no such request stands beside the plan. A plan of values that were tried differs from its
-    request too, so this is a remark and no fault.
+    ``None`` also where no such request stands beside the plan, and for a survey, which is not what its request asks
+    for. A plan of values that were tried differs from its request too, so this is a remark and no fault.
     """
-    request = path.with_name(path.name.removesuffix(_ENDING) + ".yaml")
-    if not path.name.endswith(_ENDING) or not request.is_file():
+    request = request_path(path)
+    if request is None or not request.is_file() or plan.request.purpose == "survey":
         return None
     try:
         return None if load_request(request).value == plan.request else request
@@ -39,9 +37,8 @@ def refuse_wider_limits(plan: Plan, path: Path) -> None:
     Refusal
         With what the plan says and what the profile says.
     """
-    request = changed_request(plan, path)
-    planned = plan.request.rail
-    if request is None or not isinstance(planned, RailProfile):
+    request, planned = request_path(path), plan.request.rail
+    if request is None or not request.is_file() or not isinstance(planned, RailProfile):
         return
     try:
         own = load_request(request).value.rail
@@ -51,8 +48,7 @@ def refuse_wider_limits(plan: Plan, path: Path) -> None:
         return
     if said := _beyond(planned, own):
         raise Refusal(
-            f"{path} differs from the rail of {request}: {'; '.join(said)}. Plan again: stacker plan "
-            f"{as_typed(request)}",
+            f"{path} differs from the rail of {request}: {'; '.join(said)}. Plan again: {plan_command(path)}",
             code="wider_limits",
             key="rail.soft_limits_mm",
         )
@@ -79,6 +75,6 @@ def remark_on_age(plan: Plan, path: Path) -> str | None:
     if request is None:
         return None
     return (
-        f"{request}, or a file that it names, has changed since this plan was made.\nTo follow the change: stacker "
-        f"plan {as_typed(request)}"
+        f"{request}, or a file that it names, has changed since this plan was made.\nTo follow the change: "
+        f"{plan_command(path)}"
     )

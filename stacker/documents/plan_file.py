@@ -13,12 +13,11 @@ from typing import Any
 from stacker.documents import emit
 from stacker.documents.agreement import disagreements
 from stacker.documents.fields import plain, read_block
-from stacker.documents.files import write_whole
+from stacker.documents.files import plan_command, write_whole
 from stacker.documents.plan import COLUMNS, FORMAT, Frames, Plan
 from stacker.documents.source import Mapping, Place, Scalar, parse, read_text
 from stacker.documents.values import INVALID, Reading
 from stacker.errors import TOLD, InputError, Refusal
-from stacker.figures import as_typed
 
 _DIGEST_LINE = re.compile(r"^digest: .*\n", re.MULTILINE)
 _FRAMES_AT = "\nframes:\n"
@@ -114,10 +113,9 @@ def parse_plan(text: str, path: str) -> Plan:
     if plan is INVALID or reading.faults:
         raise InputError(reading.faults)
     if plan.digest != digest_of(text):
-        request = re.sub(r"\.plan\.yaml$", ".yaml", path)
         raise Refusal(
-            f"{path}: changed since it was planned (its digest does not match). Make it again: stacker plan "
-            f"{as_typed(request)}",
+            f"{path}: changed since it was planned (its digest does not match). Make it again: "
+            f"{plan_command(Path(path))}",
             code="edited_plan",
             key="digest",
         )

@@ -6,6 +6,7 @@ import re
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
+from stacker.documents.files import stem_of
 from stacker.documents.journal import DamagedJournal, Past, read_journal
 from stacker.errors import InputError
 
@@ -17,7 +18,7 @@ def journal_path(plan_path: Path, now: datetime) -> Path:
     """
     while True:
         stamp = now.astimezone(timezone.utc).strftime("%Y%m%d-%H%M%SZ")
-        path = plan_path.with_name(f"{_stem(plan_path)}-{stamp}.run.jsonl")
+        path = plan_path.with_name(f"{stem_of(plan_path)}-{stamp}.run.jsonl")
         if not path.exists():
             return path
         now += timedelta(seconds=1)
@@ -25,7 +26,7 @@ def journal_path(plan_path: Path, now: datetime) -> Path:
 
 def beside(plan_path: Path) -> list[Path]:
     """All journals beside a plan."""
-    name = re.compile(re.escape(_stem(plan_path)) + r"-\d{8}-\d{6}Z?\.run\.jsonl")
+    name = re.compile(re.escape(stem_of(plan_path)) + r"-\d{8}-\d{6}Z?\.run\.jsonl")
     return [path for path in plan_path.parent.glob("*.run.jsonl") if name.fullmatch(path.name)]
 
 
@@ -101,7 +102,3 @@ def _past_of(path: Path) -> Past | None:
         return damaged.past
     except (InputError, OSError):
         return None
-
-
-def _stem(plan_path: Path) -> str:
-    return plan_path.name.removesuffix(".yaml").removesuffix(".plan")

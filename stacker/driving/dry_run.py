@@ -17,6 +17,7 @@ from stacker.driving.run import Run, Start
 from stacker.driving.run_options import RunOptions
 from stacker.driving.runner import run_frames
 from stacker.driving.shutters import shutter_for
+from stacker.figures import clock
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter
 
@@ -140,7 +141,7 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         if front is None
         else f"Position 0, the front in focus, is at {job.mm(front):.3f} mm."
     )
-    spent = "" if job.duration_s is None else f", about {_clock(job.duration_s)}"
+    spent = "" if job.duration_s is None else f", about {clock(job.duration_s)}"
     if len(rows) < job.count:
         spent = f" of {job.count}"
     low, high = preflight.run_range(job, front or 0)
@@ -179,9 +180,3 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         lines.append(f"After its greeting: {', '.join(map(repr, job.link.gcode.unlock))}.")
     lines += [line for text in doubts(job.link.gcode) for line in wrap(text, 80)]
     return "\n".join(lines)
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"

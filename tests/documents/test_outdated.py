@@ -7,9 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from stacker.documents.loading import load_request
 from stacker.documents.outdated import changed_request, refuse_wider_limits
-from stacker.documents.plan_file import read_plan
+from stacker.documents.plan_file import read_plan, write_plan
 from stacker.errors import Refusal
+from stacker.planning.planner import plan_of
+from stacker.planning.survey import survey_of
 
 PLANS = Path(__file__).resolve().parents[2] / "plans"
 
@@ -63,6 +66,19 @@ def test_a_plan_that_allows_more_than_the_rail_of_its_request_is_refused(tmp_pat
     refuse_wider_limits(plan, path)  # narrower than its rail is no fault
     (bench / "leaf_beetle.yaml").unlink()
     refuse_wider_limits(plan, path)
+
+
+def test_a_survey_may_not_allow_more_than_the_rail_of_its_request_either(tmp_path):
+    bench = shutil.copytree(PLANS, tmp_path / "plans")
+    request, path = bench / "leaf_beetle.yaml", bench / "leaf_beetle.survey.plan.yaml"
+    write_plan(plan_of(survey_of(load_request(request).value), {}), path)
+    refuse_wider_limits(read_plan(path), path)
+    assert changed_request(read_plan(path), path) is None  # a survey is never what its request asks for
+    rail = bench / "rails" / "bench.yaml"
+    text = rail.read_text(encoding="utf-8")
+    rail.write_text(text.replace("soft_limits_mm: [2, 78]", "soft_limits_mm: [2, 60]"), encoding="utf-8")
+    with pytest.raises(Refusal, match=r"there 2 to 60\. Plan again: stacker plan .*leaf_beetle\.yaml --survey"):
+        refuse_wider_limits(read_plan(path), path)
 
 
 def test_a_plan_without_its_request_is_not_judged(tmp_path):

@@ -1,0 +1,32 @@
+"""Names of files that belong together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from stacker.documents.files import plan_command, plan_path, request_path, stem_of
+
+
+@pytest.mark.parametrize("survey", [False, True])
+@pytest.mark.parametrize("name", ["beetle.yaml", "beetle.yml", "a.b.yaml", "beetle"])
+def test_a_plan_lies_beside_its_request(name, survey):
+    plan = plan_path(Path("bench") / name, survey=survey)
+    stem = name.removesuffix(".yaml").removesuffix(".yml")
+    assert plan == Path("bench") / f"{stem}{'.survey' if survey else ''}.plan.yaml"
+    assert request_path(plan) == Path("bench") / f"{stem}.yaml"
+    assert plan_command(plan) == f"stacker plan {Path('bench') / stem}.yaml{' --survey' if survey else ''}"
+
+
+@pytest.mark.parametrize(
+    ("name", "stem"),
+    [("x.plan.yaml", "x"), ("x.yaml", "x"), ("x.yml", "x"), ("x.survey.plan.yaml", "x.survey"), ("x.plan", "x.plan")],
+)
+def test_all_that_is_made_of_a_plan_begins_like_it(name, stem):
+    assert stem_of(f"bench/{name}") == stem
+
+
+def test_a_plan_under_another_name_has_no_request():
+    assert request_path(Path("mine.yaml")) is None
+    assert plan_command(Path("mine.yaml")) == "stacker plan mine.yaml"
