@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from PIL import Image
@@ -57,14 +58,13 @@ def developed(mosaic: np.ndarray, body: Body) -> np.ndarray:
     return np.rint(255 * np.clip(picture, 0, 1)).astype(np.uint8)
 
 
-def photograph(scene: np.ndarray, path: Path, body: Body, rng: np.random.Generator) -> Path:
+def photograph(scene: np.ndarray, file: Path | BinaryIO, body: Body, rng: np.random.Generator) -> None:
     """The scene as a developed file."""
     picture = Image.fromarray(developed(mosaic_of(scene, body, rng), body))
     if body.quality is None:
-        picture.save(path, "TIFF")
+        picture.save(file, "TIFF")
     else:
-        picture.save(path, "JPEG", quality=body.quality)
-    return path
+        picture.save(file, "JPEG", quality=body.quality)
 
 
 def through_jpeg(picture: np.ndarray, quality: int) -> np.ndarray:

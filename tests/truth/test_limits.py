@@ -25,7 +25,7 @@ EXACT_PHASE = [
     pytest.param(0.40, 1.0, 20, 1.003, marks=pytest.mark.campaign),
     (0.55, 1.0, 50, 1.007),
     pytest.param(0.8, 1.0, 100, 1.027, marks=pytest.mark.campaign),
-    (0.95, 1.0, 150, 1.085),
+    pytest.param(0.95, 1.0, 150, 1.085, marks=pytest.mark.campaign),
     pytest.param(1.25, 1.515, 60, 1.031, marks=pytest.mark.campaign),
     (1.4, 1.515, 100, 1.065),
 ]

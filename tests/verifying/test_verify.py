@@ -7,6 +7,7 @@ import random
 import shutil
 
 import pytest
+from examples import examples
 from verifying.evenings import (
     Card,
     Evening,
@@ -268,9 +269,8 @@ def check(seed, tmp_path):
     return bool(missing), len(named - missing), verdict.complete
 
 
-def test_a_missing_frame_is_never_overlooked_in_40_evenings(tmp_path):
-    for seed in range(40):
-        check(seed, tmp_path)
+def test_a_missing_frame_is_never_overlooked_in_some_evenings(tmp_path):
+    assert {missing for missing, _, _ in (check(seed, tmp_path) for seed in range(examples(40)))} == {True, False}
 
 
 @pytest.mark.parametrize("seed", [1089, 1185, 1197, 1269])
@@ -321,7 +321,7 @@ def told_beside(seed, tmp_path):
 
 def test_a_picture_beside_the_run_never_stands_for_a_frame_lost_in_its_middle(tmp_path):
     """A wide allowance for the times of files once moved half the run by one rhythm to make room for it."""
-    told = [told_beside(seed, tmp_path) for seed in range(30)]
+    told = [told_beside(seed, tmp_path) for seed in range(examples(32))]
     assert {missing for missing, _ in told} == {True, False}
 
 
@@ -366,8 +366,8 @@ def test_a_picture_beside_the_run_never_stands_for_a_lost_frame_in_300_evenings(
 @pytest.mark.parametrize("lag_s", [0.0, 0.3, 0.9])
 def test_a_whole_stack_is_called_complete_by_file_times_that_lag(tmp_path, lag_s):
     """The doubt that a picture could be a stray one must not swallow every whole stack."""
-    complete = 0
-    for seed in range(20):
+    complete, evenings = 0, examples(20)
+    for seed in range(evenings):
         chance = random.Random(seed)
         one = Evening(random=chance, frames=60, cadence_s=2.06)
         one.begin(list(range(1, 61)))
@@ -378,7 +378,7 @@ def test_a_whole_stack_is_called_complete_by_file_times_that_lag(tmp_path, lag_s
         complete += verdict_on(
             [one.journal(tmp_path, f"{seed}.jsonl")], read_folder(folder, exif=without_exif)
         ).complete
-    assert complete >= 18  # a writing time at the edge of an allowance leaves a doubt now and then
+    assert complete >= 0.9 * evenings  # a writing time at the edge of an allowance leaves a doubt now and then
 
 
 @pytest.mark.campaign
