@@ -58,6 +58,11 @@ BESIDE_THE_PLAN = ""  # --resume without a path
 @click.option("--front-at-mm", type=FINITE, help="Rail position with the front in focus.")
 @click.option("--rail-at-mm", type=FINITE, help="Where the rail stands now, read off its scale.")
 @click.option("--url", help="Port or address, instead of the one in the profile.")
+@click.option(
+    "--call",
+    metavar="PROGRAM",
+    help="Run PROGRAM with one sentence at the end, at a stop, and when you are needed.",
+)
 @output_options
 def command(
     plan: Path | None,
@@ -76,6 +81,7 @@ def command(
     front_at_mm: float | None,
     rail_at_mm: float | None,
     url: str | None,
+    call: str | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -121,6 +127,7 @@ def command(
         journal=journal,
         resume=unfinished,
         after=after,
+        call=call,
     )
     for text in _remarks(read, job, options):
         note(text, quiet=quiet)

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stacker.cli.output import note, result_document, write_json
-from stacker.errors import StackerError
+from stacker.errors import RunStopped, StackerError
 from stacker.figures import as_typed, clock
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.job import Job
     from stacker.driving.person import Person, Progress
@@ -20,8 +22,8 @@ if TYPE_CHECKING:
     from stacker.driving.run_options import RunOptions
 
 
-def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
-    """Whoever sits at this terminal."""
+def person_for(interrupts: Interrupts, call: Callable[[str], None], *, quiet: bool) -> Person:
+    """Whoever sits at this terminal, or is called to it."""
     from stacker.driving.person import Person
 
     terminal = sys.stderr.isatty()
@@ -31,6 +33,7 @@ def person_for(interrupts: Interrupts, *, quiet: bool) -> Person:
             return click.confirm(text, err=True)
 
     def confirm_taken(text: str) -> bool:
+        call(text)
         try:
             return ask(f"{text}. Taken")
         except click.Abort:
@@ -85,16 +88,23 @@ def show_rehearsal(job: Job, options: RunOptions, *, whole: bool, as_json: bool,
 
 def run_and_show(job: Job, options: RunOptions, *, as_json: bool, quiet: bool) -> None:
     """Run, with a person who can stop it, and say how it ended."""
+    from stacker.cli.calling import caller_of, ring
     from stacker.driving.drive import drive
     from stacker.driving.interrupts import Interrupts
+    from stacker.driving.last_word import taken
 
+    call = caller_of(options.call)
+    at_hand = job.shutter.via == "manual"  # whoever presses the release need not be called to it
     with Interrupts() as interrupts:
         try:
-            outcome = drive(job, options, person_for(interrupts, quiet=quiet or as_json))
-        except StackerError:
+            outcome = drive(job, options, person_for(interrupts, ring if at_hand else call, quiet=quiet or as_json))
+        except StackerError as error:
             if sys.stderr.isatty() and not (quiet or as_json):
                 click.echo(err=True)  # leave the line of the progress
+            if isinstance(error, RunStopped):
+                call(f"{job.name}: {str(error).partition(chr(10))[0]}")
             raise
+    call(f"{job.name}: the run has ended; {taken(job, len(outcome.frames), clock(outcome.duration_s))}")
     show_outcome(job, outcome, as_json=as_json, quiet=quiet)
 
 

@@ -25,6 +25,7 @@ from stacker.driving.steps import check_steps
 from stacker.driving.stopped import stopped
 from stacker.driving.way import way_of
 from stacker.errors import LinkError, Refusal, StackerError
+from stacker.figures import one_line
 from stacker.rail.clock import SystemClock
 
 
@@ -88,6 +89,10 @@ def _agree(run: Run) -> None:
     """Check, set the limits, say what will happen, and ask."""
     preflight.check(run.job, run.start.front_at)
     text = preflight.announcement(run.job, run.rail.controller.where(), run.start)
+    if run.options.call is not None:
+        text += (
+            f"\ncall: at the end, at a stop and when you are needed this computer runs\n  {one_line(run.options.call)}"
+        )
     if run.options.yes:
         run.person.notify(text)
     elif not run.person.confirm(f"{text}\nNothing in the way, camera ready? Go"):
@@ -147,7 +152,7 @@ def _carry_out(run: Run, journal: Journal) -> Outcome:
         if journal.elsewhere:
             run.person.notify(f"The folder was renamed during the run; the journal {journal.path.name} is still in it.")
     except StackerError as error:
-        raise stopped(run.job, rail, journal, error) from error
+        raise stopped(run, journal, error) from error
     except BaseException:  # a fault of ours must not leave the rail running
         with suppress(LinkError):
             rail.controller.stop()

@@ -10,15 +10,18 @@ from stacker.driving.run_options import RunOptions
 from stacker.figures import as_typed, at_port, spans, typed_mm
 
 
-def drive_command(plan: Path, *words: str, url: str | None = None, warm_up_s: float = 0.0) -> str:
-    """``stacker drive PLAN WORDS`` with the port and the warm-up that were asked for."""
+def drive_command(
+    plan: Path, *words: str, url: str | None = None, warm_up_s: float = 0.0, call: str | None = None
+) -> str:
+    """``stacker drive PLAN WORDS`` with the port, the warm-up and the call that were asked for."""
     warm_up = f" --warm-up-s {warm_up_s:g}" if warm_up_s else ""
-    return " ".join(["stacker drive", as_typed(plan), *words]) + at_port(url) + warm_up
+    calling = "" if call is None else f" --call {as_typed(call)}"
+    return " ".join(["stacker drive", as_typed(plan), *words]) + at_port(url) + warm_up + calling
 
 
-def resume_command(plan: Path, journal: Path, past: Past) -> str:
+def resume_command(plan: Path, journal: Path, past: Past, *, call: str | None = None) -> str:
     """What takes the frames that a run left open."""
-    return drive_command(plan, "--go", "--resume", as_typed(journal), url=past.url, warm_up_s=past.warm_up_s)
+    return drive_command(plan, "--go", "--resume", as_typed(journal), url=past.url, warm_up_s=past.warm_up_s, call=call)
 
 
 def whole_run_command(plan: Path, past: Past) -> str:
@@ -32,7 +35,7 @@ def rehearsed_commands(job: Job, options: RunOptions) -> list[str]:
     """What does in earnest what was rehearsed, with all that was asked for; a whole run looks at its ends first."""
 
     def command(*words: str) -> str:
-        return drive_command(job.path, *words, url=options.url, warm_up_s=options.warm_up_s)
+        return drive_command(job.path, *words, url=options.url, warm_up_s=options.warm_up_s, call=options.call)
 
     place = []
     for name, position in (("--front-at-mm", options.front_at), ("--rail-at-mm", options.rail_at)):

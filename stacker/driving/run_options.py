@@ -34,6 +34,8 @@ class RunOptions:
         The journal to go on with.
     after : Path or None
         Journal of an earlier plan's run: only what this plan has beyond it is taken.
+    call : str or None
+        Program that calls the person, with one sentence as its argument.
     """
 
     frames: tuple[int, ...] = ()
@@ -48,6 +50,7 @@ class RunOptions:
     journal: Path | None = None
     resume: Path | None = None
     after: Path | None = None
+    call: str | None = None
 
     @property
     def earlier(self) -> Path | None:

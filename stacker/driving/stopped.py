@@ -5,18 +5,19 @@ from __future__ import annotations
 from stacker.documents.journal_lines import CLOSING
 from stacker.driving import last_word
 from stacker.driving.follow_up import drive_command, resume_command
-from stacker.driving.job import Job
 from stacker.driving.journal import Journal
+from stacker.driving.run import Run
 from stacker.errors import LinkError, RunStopped, StackerError
 from stacker.figures import typed_mm
 from stacker.rail.controller import ControllerReset
-from stacker.rail.rail import PositionLost, Rail
+from stacker.rail.rail import PositionLost
 
 TAKEN_OVER = "Only that program can say where the rail stands now; this one gives no more orders."
 
 
-def stopped(job: Job, rail: Rail, journal: Journal, error: StackerError) -> RunStopped:
+def stopped(run: Run, journal: Journal, error: StackerError) -> RunStopped:
     """Bring everything to rest, write it down, and say how to go on."""
+    job, rail = run.job, run.rail
     taken_over = error.code == "controller_session"
     try:
         if not rail.stopping and not taken_over:  # it would stop what the other program does
@@ -37,12 +38,12 @@ def stopped(job: Job, rail: Rail, journal: Journal, error: StackerError) -> RunS
             )
         except RunStopped:
             stands += " The journal could not be closed; what it holds is good."
-    return RunStopped(f"{error}\n{stands} {_follow_up(job, journal, lost=lost)}", code=error.code)
+    return RunStopped(f"{error}\n{stands} {_follow_up(run, journal, lost=lost)}", code=error.code)
 
 
-def _follow_up(job: Job, journal: Journal, *, lost: bool) -> str:
+def _follow_up(run: Run, journal: Journal, *, lost: bool) -> str:
     """What is confirmed, and the command that goes on."""
-    past = journal.past()
+    job, past, call = run.job, journal.past(), run.options.call
     taken = sum(1 for frame in past.confirmed if frame != CLOSING)
     text = f"{taken} of {job.count} frames are confirmed."
     if past.ambiguous:
@@ -50,9 +51,9 @@ def _follow_up(job: Job, journal: Journal, *, lost: bool) -> str:
     if journal.elsewhere:
         text += f"\nThe folder was renamed during the run; {journal.path.name} is still in it: correct its path."
     if past.pending:
-        return f"{text}\nGo on: {resume_command(job.path, journal.path, past)}"
+        return f"{text}\nGo on: {resume_command(job.path, journal.path, past, call=call)}"
     front = () if lost else ("--front-at-mm", typed_mm(past.front_at_mm))
-    again = drive_command(job.path, "--go", *front, url=past.url, warm_up_s=past.warm_up_s)
+    again = drive_command(job.path, "--go", *front, url=past.url, warm_up_s=past.warm_up_s, call=call)
     return (
         f"{text}\nNothing is left to take. To take frames again, {'focus the front; then' if lost else 'type'}: {again}"
     )
