@@ -17,7 +17,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "stacker"
 LAYERS = [
     {"cli"},
     {"presenting"},
-    {"planning", "driving", "verifying", "calibrating"},
+    {"planning", "driving", "verifying", "looking", "calibrating"},
     {"documents", "rail", "pictures"},
     {"optics", "motion", "pixels"},
     {"errors", "figures"},
@@ -57,6 +57,7 @@ def test_imports_run_downward_only(path):
 OUTSIDE = {
     "driving": set(),
     "verifying": set(),
+    "looking": {"numpy"},
     "pictures": {"exifread", "numpy", "PIL", "rawpy"},
     "documents": {"yaml"},
     "rail": {"serial"},

@@ -14,7 +14,8 @@ POSIX_ONLY = ("fcntl", "termios", "tty", "pty", "pwd", "grp", "resource", "syslo
 IMPORT_ALL = f"""
 import importlib, pkgutil, sys, types
 import click, numpy, serial, serial.serialutil, serial.tools.list_ports, yaml, scipy.stats, scipy.special
-import asyncio, ctypes, multiprocessing, selectors, socket, subprocess, tempfile, urllib.parse, webbrowser
+import asyncio, concurrent.futures.process, ctypes, multiprocessing.connection
+import selectors, socket, subprocess, tempfile, urllib.parse, webbrowser
 sys.platform = "win32"
 sys.modules["msvcrt"] = types.ModuleType("msvcrt")
 for name in {POSIX_ONLY!r}:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,9 +12,10 @@ import click
 from stacker.cli.numbers import Whole
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal, StackerError
-from stacker.figures import as_typed, spans, typed_mm
+from stacker.figures import as_typed, one_line, spans, typed_mm
 
 if TYPE_CHECKING:
+    from stacker.cli.looking import Look
     from stacker.documents.journal import Past
     from stacker.verifying.verdict import Verdict
 
@@ -35,16 +37,19 @@ if TYPE_CHECKING:
     show_default=True,
     help="Pictures that the camera takes of every frame.",
 )
+@click.option(
+    "--look", is_flag=True, help="Also look into the pictures; what is seen is kept beside the journal (NAME.looks)."
+)
 @output_options
-def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: bool, quiet: bool) -> None:
+def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, look: bool, as_json: bool, quiet: bool) -> None:
     """Compare the pictures in FOLDER with the journal of a run, frame by frame.
 
-    Exit code 1 if any frame is missing or in doubt. Nothing is changed. A plan that was run twice is two stacks: where
-    both are in the folder, name the journals of both.
+    Exit code 1 if any frame is missing or in doubt, or --look finds something. No picture is changed. A plan that was
+    run twice is two stacks: where both are in the folder, name the journals of both.
 
     \b
     Example:
-      stacker verify CARD/ --journal beetle-20310504-220000Z.run.jsonl
+      stacker verify CARD/ --journal beetle-20310504-220000Z.run.jsonl --look
     """
     from stacker.presenting.verdict_text import verdict_text
     from stacker.verifying.folder import read_folder
@@ -56,26 +61,49 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, as_json: 
     if not (found.pictures or found.undated or found.faults):
         raise Refusal(f"{folder}: no pictures in it; is it the right folder?", code="no_pictures")
     verdicts = verify(list(runs.values()), found, pictures_each=bracket)
-    follows = [_follow(verdict, runs[verdict.main].past) for verdict in verdicts]
+    looks = _looks(verdicts, folder, quiet=quiet) if look else []
+    again = [one.looked.to_take_again for one in looks] or [()] * len(verdicts)
+    follows = [_follow(one, runs[one.main].past, more) for one, more in zip(verdicts, again, strict=True)]
     complete = all(verdict.complete for verdict in verdicts)
     if as_json:
-        stacks = [
-            {**dataclasses.asdict(verdict), "commands": commands}
-            for verdict, (commands, _) in zip(verdicts, follows, strict=True)
-        ]
-        of_the_folder = [stack.pop("found") for stack in stacks]  # the same in all
-        write_json(result_document("verify", {"complete": complete, "folder": of_the_folder[0], "stacks": stacks}))
+        _write_json(verdicts, looks, [commands for commands, _ in follows])
     elif not quiet:
-        click.echo("\n".join(verdict_text(verdicts)))
+        click.echo("\n".join([*verdict_text(verdicts, looked=look), *_looks_text(verdicts, looks)]))
     lines = [line for commands, _ in follows for line in commands] or [otherwise for _, otherwise in follows]
     for line in dict.fromkeys(lines):
         note(f"Next: {line}", quiet=quiet or as_json)
-    if not complete:
+    if not complete or any(one.looked.found for one in looks):
         click.get_current_context().exit(1)
 
 
-def _follow(verdict: Verdict, past: Past) -> tuple[list[str], str]:
-    """The commands that shoot what is missing, and what else to do where there are none."""
+def _looks(verdicts: Sequence[Verdict], folder: Path, *, quiet: bool) -> list[Look]:
+    from stacker.cli.looking import look_into_stack
+
+    return [look_into_stack(verdict, folder, quiet=quiet) for verdict in verdicts]
+
+
+def _looks_text(verdicts: Sequence[Verdict], looks: Sequence[Look]) -> list[str]:
+    lines: list[str] = []
+    for verdict, look in zip(verdicts, looks, strict=False):
+        if len(verdicts) > 1:
+            lines.append(f"{one_line(Path(verdict.journals[0]).name)}:")
+        lines += look.text()
+    return lines
+
+
+def _write_json(verdicts: Sequence[Verdict], looks: Sequence[Look], commands: Sequence[list[str]]) -> None:
+    stacks = [
+        {**dataclasses.asdict(verdict), "commands": lines} for verdict, lines in zip(verdicts, commands, strict=True)
+    ]
+    of_the_folder = [stack.pop("found") for stack in stacks]  # the same in all
+    for stack, look in zip(stacks, looks, strict=False):
+        stack["look"] = look.as_json()
+    complete = all(verdict.complete for verdict in verdicts)
+    write_json(result_document("verify", {"complete": complete, "folder": of_the_folder[0], "stacks": stacks}))
+
+
+def _follow(verdict: Verdict, past: Past, again: tuple[int, ...]) -> tuple[list[str], str]:
+    """The commands that shoot what is missing or shows a fault, and what else to do where there are none."""
     from stacker.documents.journal import plan_beside
 
     journal = Path(verdict.main)
@@ -85,7 +113,7 @@ def _follow(verdict: Verdict, past: Past) -> tuple[list[str], str]:
     otherwise = f"stacker report {as_typed(plan)}"
     if not verdict.complete:
         otherwise = "verify the card itself, or a copy that keeps file times"
-    return _commands(verdict, plan, journal, past), otherwise
+    return _commands(verdict, plan, journal, past, again), otherwise
 
 
 def _is_another(plan: Path, digest: str) -> bool:
@@ -98,13 +126,14 @@ def _is_another(plan: Path, digest: str) -> bool:
         return True
 
 
-def _commands(verdict: Verdict, plan: Path, journal: Path, past: Past) -> list[str]:
-    """What shoots the missing frames; nothing where nobody can say which they are."""
+def _commands(verdict: Verdict, plan: Path, journal: Path, past: Past, again: tuple[int, ...]) -> list[str]:
+    """What shoots the missing frames and those named; nothing where nobody can say which they are."""
     from stacker.driving.follow_up import drive_command, resume_command
 
     commands = [resume_command(plan, journal, past)] if verdict.pending else []
-    if verdict.to_shoot and verdict.times_fit:
+    frames = sorted({*verdict.to_shoot, *again})
+    if frames and verdict.times_fit:
         front_mm = typed_mm(past.front_at_mm)  # the rail stands at the other end now
-        words = ("--frames", spans(verdict.to_shoot), "--go", "--front-at-mm", front_mm)
+        words = ("--frames", spans(frames), "--go", "--front-at-mm", front_mm)
         commands.append(drive_command(plan, *words, url=past.url, warm_up_s=past.warm_up_s))
     return commands

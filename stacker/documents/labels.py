@@ -25,7 +25,9 @@ CARD: dict[str, str] = {
     "front of the subject lies",
     "working distance": "from the lens rim to the front of the subject in focus (or to the flat face before it); "
     "what is left of it at the deepest frame must stay above subject.keep_clear_mm",
-    "light": "the kind of light, its shutter time, and the recycling time of a flash",
+    "light": "the kind of light, its shutter time, and the recycling time of a flash; with 'verify --look', how much "
+    "light each picture got beside its neighbours: the median, over fields that are neither black nor clipped, of the "
+    "ratio of the two",
     "time": "from rest with the front in focus until the last file is written, and what one frame takes of it",
     "batteries": "full ones to bring, by the frames that one lasts (camera.battery_frames) and the hours that it is on",
     "storage": "the raw files in 10^9 bytes, the cards they fill, and the space that 16-bit frames and the result "

@@ -43,4 +43,15 @@ WORDS: dict[str, str] = {
     "no frame of this run": "a picture at no moment at which the journal fired the shutter: a test shot",
     "bracket": "several pictures of each frame, exposed differently",
     "copies": "files with the bytes, or the name, of another that is there as well; they count once",
+    "stops": "doublings of light, reckoned from finished pictures as if their tone curve were that of sRGB; a camera's "
+    "own is steeper, so a third of a stop may be told as a half, and in the shadows as less",
+    "dark": "a frame that got more than three stops less light than its neighbours: the flash did not fire, or fired "
+    "outside the exposure",
+    "dimmer by": "a frame that got less light than the frames on both sides of it, by so many stops; one part of the "
+    "stack after another is told as frames that differ from the others",
+    "brighter by": "as 'dimmer by', with more light",
+    "cannot tell": "the pictures do not hold what would answer the question, and the reason is named; it is no "
+    "finding, and no reassurance either",
+    "settings": "exposure time, f-number, ISO, focal length and white balance as the camera wrote them into its files "
+    "(EXIF); of a lens without contacts it writes no f-number",
 }

@@ -1,10 +1,12 @@
-"""A picture from its file: upright, as an array. Pillow is an extra, imported inside."""
+"""A picture from its file as an array: upright, or as the sensor lay. Pillow is an extra, imported inside."""
 
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from stacker.errors import Refusal
 from stacker.figures import install_command
@@ -13,16 +15,19 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-_KINDS = ("JPEG", "TIFF", "PNG")
+KINDS = ("JPEG", "TIFF", "PNG")
 
 
-def read_grey(path: Path) -> NDArray[np.uint8] | NDArray[np.uint16]:
-    """The brightness of a developed picture, turned upright as its orientation says.
+def read_grey(path: Path, *, upright: bool = True) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """The brightness of a developed picture.
 
     Parameters
     ----------
     path : Path
         A JPEG, TIFF or PNG file.
+    upright : bool
+        Turned as its orientation says; otherwise as its rows stand in the file. A camera that looks down may write
+        another orientation into each frame of a stack, while the sensor lay as it lies.
 
     Returns
     -------
@@ -34,6 +39,57 @@ def read_grey(path: Path) -> NDArray[np.uint8] | NDArray[np.uint16]:
     Refusal
         When Pillow is not installed, or the file is no such picture or not whole.
     """
+    image_of, turned = _pillow()
+    import numpy as np
+
+    if not path.is_file():
+        raise Refusal(f"{path}: there is no such file", code="no_picture")
+    with told_faults(path), image_of(path, formats=KINDS) as image:
+        image.draft("L", image.size)  # a JPEG's brightness without its colours: half the time
+        return np.asarray(grey_of(turned(image) if upright else image))
+
+
+def grey_of(image: Any) -> Any:
+    """A picture of Pillow's without colours; 16 bits stay."""
+    return image if image.mode in ("L", "I;16") else image.convert("L")
+
+
+def open_picture(file: Path | BinaryIO) -> Any:
+    """A developed picture, opened by Pillow and not yet decoded.
+
+    Raises
+    ------
+    Refusal
+        When Pillow is not installed. What Pillow itself raises is told by `told_faults`.
+    """
+    return _pillow()[0](file, formats=KINDS)
+
+
+@contextmanager
+def told_faults(path: Path) -> Iterator[None]:
+    """Say of which file it is what Pillow stumbles over.
+
+    Raises
+    ------
+    Refusal
+        When the file is no such picture or not whole.
+    """
+    from PIL import Image
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # sensors of 100 megapixels are no attack
+        try:
+            yield
+        except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
+            raise Refusal(
+                f"{path}: found no whole JPEG, TIFF or PNG picture ({type(error).__name__}); a raw file must be "
+                "developed first, at full size",
+                code="no_picture",
+            ) from None
+
+
+def _pillow() -> tuple[Any, Any]:
+    """How to open a picture, and how to turn it upright."""
     try:
         from PIL import Image, ImageOps
     except ImportError:
@@ -42,21 +98,4 @@ def read_grey(path: Path) -> NDArray[np.uint8] | NDArray[np.uint16]:
             f"{install_command('look')}",
             code="no_pillow",
         ) from None
-    import numpy as np
-
-    if not path.is_file():
-        raise Refusal(f"{path}: there is no such file", code="no_picture")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # sensors of 100 megapixels are no attack
-        try:
-            with Image.open(path, formats=_KINDS) as image:
-                image.draft("L", image.size)  # a JPEG's brightness without its colours: half the time
-                upright: Any = ImageOps.exif_transpose(image)
-                grey = upright if upright.mode in ("L", "I;16") else upright.convert("L")
-                return np.asarray(grey)
-        except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
-            raise Refusal(
-                f"{path}: found no whole JPEG, TIFF or PNG picture ({type(error).__name__}); a raw file must be "
-                "developed first, at full size",
-                code="no_picture",
-            ) from None
+    return Image.open, ImageOps.exif_transpose

@@ -12,13 +12,15 @@ from stacker.verifying.verdict import Damage, Verdict
 _SHOWN = 12  # depths named one by one; beyond that ranges of frames are enough
 
 
-def verdict_text(verdicts: Sequence[Verdict]) -> list[str]:
+def verdict_text(verdicts: Sequence[Verdict], *, looked: bool = False) -> list[str]:
     """Lines of at most 80 columns, the answer first.
 
     Parameters
     ----------
     verdicts : sequence of Verdict
         One a stack.
+    looked : bool
+        Whether the pictures are looked into as well, which then has its own lines.
     """
     lines: list[str] = []
     for verdict in verdicts:
@@ -29,7 +31,7 @@ def verdict_text(verdicts: Sequence[Verdict]) -> list[str]:
             lines += wrapped(text, first="  ", indent="    ")
     if len(verdicts) > 1:
         lines += wrapped("The folder as a whole:")
-    for text in [*_of_the_folder(verdicts), *_how_sure(verdicts)]:
+    for text in [*_of_the_folder(verdicts), *_how_sure(verdicts, looked=looked)]:
         lines += wrapped(text, first="  ", indent="    ")
     return lines
 
@@ -144,14 +146,15 @@ def _of_the_folder(verdicts: Sequence[Verdict]) -> Iterable[str]:
         yield f"copies: {_names(found.copies)}"
 
 
-def _how_sure(verdicts: Sequence[Verdict]) -> Iterable[str]:
+def _how_sure(verdicts: Sequence[Verdict], *, looked: bool) -> Iterable[str]:
     """What the answer rests on, and what nobody looked at."""
     found = verdicts[0].found
     if any(verdict.complete for verdict in verdicts):
         source = "capture times" if found.clock == "exif" else "file times"
+        unseen = " What the pictures show was not looked at: look at the first and last, or add --look."
         yield (
-            f"By number, {source}, rhythm, and the bytes of the files. What the pictures show was not looked at: look "
-            f"at the first and last all the same.{_by_files(verdicts[0])}"
+            f"By number, {source}, rhythm, and the bytes of the files.{'' if looked else unseen}"
+            f"{_by_files(verdicts[0])}"
         )
     if found.unfollowed:
         yield (

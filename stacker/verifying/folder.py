@@ -16,7 +16,29 @@ from stacker.verifying.twins import twins_of
 # What cameras write and programs leave beside pictures without being one. Raw files have too many endings to list:
 # any other file whose name ends in a number counts as a picture.
 _NO_PICTURE = frozenset(
-    {"avi", "csv", "db", "htm", "html", "ini", "json", "jsonl", "lnk", "log", "md", "mov", "mp4", "ngc", "pdf", "py"}
+    {"avi", "csv", "db", "htm", "html", "ini", "json", "jsonl", "lnk", "log", "looks", "md", "mov", "mp4", "ngc"}
+    | {"pdf", "py", "svg", "thm", "txt", "wav", "xml", "xmp", "yaml", "yml", "zip"}
+)
+_PICTURE = frozenset(
+    {
+        "avi",
+        "csv",
+        "db",
+        "htm",
+        "html",
+        "ini",
+        "json",
+        "jsonl",
+        "lnk",
+        "log",
+        "looks",
+        "md",
+        "mov",
+        "mp4",
+        "ngc",
+        "pdf",
+        "py",
+    }
     | {"svg", "thm", "txt", "wav", "xml", "xmp", "yaml", "yml", "zip"}
 )
 _PICTURE = frozenset({"dng", "heic", "heif", "hif", "jpe", "jpeg", "jpg", "png", "tif", "tiff"})

@@ -1,0 +1,139 @@
+"""Looking into the pictures that ``verify`` has laid beside frames: progress, what is kept, what it comes to."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import math
+import sys
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stacker.cli.output import note
+from stacker.figures import one_line
+from stacker.presenting.tables import duration
+
+if TYPE_CHECKING:
+    from stacker.looking.kept import Key
+    from stacker.looking.seen import Seen
+    from stacker.looking.stack import Looked
+    from stacker.verifying.verdict import Verdict
+
+_BAR = 30  # columns
+_EVERY_S = 0.2  # a terminal is written no oftener
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """What came of looking into a stack.
+
+    Parameters
+    ----------
+    looked : Looked
+        What the pictures show.
+    seconds : float
+        How long it took [s].
+    known : int
+        Pictures that had been looked into before.
+    """
+
+    looked: Looked
+    seconds: float
+    known: int
+
+    def text(self) -> list[str]:
+        """For the terminal."""
+        from stacker.presenting.looked_text import looked_text
+
+        return looked_text(self.looked, seconds=self.seconds, known=self.known)
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs; what is infinite, since it is clipped, is null."""
+        told = {"found": self.looked.found, "to_take_again": self.looked.to_take_again, "seconds": self.seconds}
+        facts: dict[str, Any] = _finite(dataclasses.asdict(self.looked))
+        return {**told, **facts}
+
+
+def look_into_stack(verdict: Verdict, folder: Path, *, quiet: bool) -> Look:
+    """Look into the pictures of one stack whose frames are certain.
+
+    Raises
+    ------
+    Refusal
+        Where an extra is not installed.
+    """
+    from stacker.looking.kept import kept_beside, read_kept
+    from stacker.looking.look_at import look_at
+    from stacker.looking.stack import chosen_files, looked_at
+
+    began_s = time.monotonic()
+    sure = {frame: names for frame, names in verdict.files.items() if frame not in verdict.doubtful}
+    files, latest = chosen_files(sure, verdict.found.pictures_each)
+    names = [name for one in files for name in one.values()]
+    kept_at = kept_beside(Path(verdict.main))
+    kept = read_kept(kept_at)
+    seen: dict[Key, Seen] = {}
+    bar = _Bar(len(names), quiet=quiet)
+    try:
+        for key, one in look_at(folder, names, kept):
+            seen[key] = one
+            bar.show(len(seen))
+    finally:  # stopped or not: what was seen need not be seen again
+        bar.wipe()
+        _keep(kept_at, kept, seen, quiet=quiet)
+    there = sorted({*range(1, verdict.frames + 1)} - {*verdict.missing, *verdict.not_shot})
+    looked = looked_at(there, files, latest, {key.name: one for key, one in seen.items()})
+    return Look(looked=looked, seconds=time.monotonic() - began_s, known=len(kept.keys() & seen.keys()))
+
+
+def _keep(path: Path, kept: Mapping[Key, Seen], seen: Mapping[Key, Seen], *, quiet: bool) -> None:
+    """Write what was seen beside the journal; where that cannot be, the next look takes as long as this one."""
+    from stacker.looking.kept import write_kept
+
+    if seen.keys() <= kept.keys():
+        return
+    try:
+        write_kept(path, {**kept, **seen})
+    except OSError as error:
+        note(f"{one_line(str(path))}: not kept for the next look ({error.strerror or error})", quiet=quiet)
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+class _Bar:
+    """How far it is, in one line that is written over; nothing where no person reads."""
+
+    def __init__(self, total: int, *, quiet: bool) -> None:
+        self.total, self.shown = total, not quiet and sys.stderr.isatty()
+        self.began_s = self.last_s = time.monotonic()
+
+    def show(self, done: int) -> None:
+        """So many are done."""
+        now_s = time.monotonic()
+        if not self.shown or now_s - self.last_s < _EVERY_S:
+            return
+        self.last_s = now_s
+        left_s = (now_s - self.began_s) / done * (self.total - done)
+        full = _BAR * done // self.total
+        text = f"[{'#' * full}{'.' * (_BAR - full)}] {done} of {self.total} pictures, {duration(left_s)} left"
+        self._write(text)
+
+    def wipe(self) -> None:
+        """Leave the line empty."""
+        if self.shown:
+            self._write("")
+
+    def _write(self, text: str) -> None:
+        with contextlib.suppress(OSError):  # the terminal may be gone
+            click.echo(f"\r{text:<79}" if text else f"\r{'':<79}\r", nl=False, err=True)

@@ -1,0 +1,94 @@
+"""What was seen in pictures, kept beside the journal, so that a second look reads new files alone.
+
+One line of JSON, then the arrays, one behind the other. The file may be deleted at any time; one that is damaged, older
+than the program or of another kind counts as none, and whatever it holds is data: nothing in it is run.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from stacker.documents.files import write_whole
+from stacker.looking.seen import FloatArray, Seen
+from stacker.pictures.settings import Settings
+
+VERSION: Final = 1  # raise it whenever another program version would see other things in the same file
+BEGINNING: Final = b'{"stacker_looks"'
+_LARGEST = 1 << 31  # bytes; ten thousand frames take less
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A file as it was: another of that name, or one that was written again, has another size or time."""
+
+    name: str
+    size: int
+    mtime_ns: int
+
+    @classmethod
+    def of(cls, folder: Path, name: str) -> Key:
+        """Of a file by its name in a folder."""
+        status = (folder / name).stat()
+        return cls(name, status.st_size, status.st_mtime_ns)
+
+
+def kept_beside(journal: Path) -> Path:
+    """Where what was seen in the pictures of a run is kept."""
+    return journal.with_name(journal.name.removesuffix(".jsonl").removesuffix(".run") + ".looks")
+
+
+def read_kept(path: Path) -> dict[Key, Seen]:
+    """What was seen before; nothing where there is no such file, or it cannot be trusted."""
+    try:
+        if path.stat().st_size > _LARGEST:
+            return {}
+        head, _, body = path.read_bytes().partition(b"\n")
+        told = json.loads(head)
+        if told["stacker_looks"] != VERSION or told["crc32"] != zlib.crc32(body, zlib.crc32(_text(told["files"]))):
+            return {}
+        kept, at = {}, 0
+        for row in told["files"]:
+            rows, columns = row["fields"]
+            light = np.frombuffer(body, "<f4", rows * columns, at).reshape(rows, columns)
+            at += light.nbytes
+            pixels = (row["pixels"][0], row["pixels"][1])
+            kept[Key(*row["key"])] = Seen(pixels=pixels, light=light, settings=Settings(**row["settings"]))
+    except (OSError, ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError, MemoryError):
+        return {}
+    return kept
+
+
+def write_kept(path: Path, seen: Mapping[Key, Seen]) -> None:
+    """Keep what was seen; files that could not be read are tried again next time.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written, or another file has its name: nothing is then changed.
+    """
+    rows: list[dict[str, Any]] = []
+    parts: list[FloatArray] = []
+    for key, one in seen.items():
+        if one.fault is None:
+            settings = dataclasses.asdict(one.settings)
+            key_row = [key.name, key.size, key.mtime_ns]
+            rows.append({"key": key_row, "pixels": one.pixels, "fields": one.light.shape, "settings": settings})
+            parts.append(one.light)
+    if path.exists() and not path.read_bytes()[: len(BEGINNING)] == BEGINNING:
+        raise FileExistsError(17, "exists and holds something else", str(path))
+    body = b"".join(part.astype("<f4").tobytes() for part in parts)
+    crc = zlib.crc32(body, zlib.crc32(_text(rows)))
+    head = {"stacker_looks": VERSION, "crc32": crc, "files": rows}
+    write_whole(path, json.dumps(head).encode("ascii") + b"\n" + body)
+
+
+def _text(rows: Any) -> bytes:
+    return json.dumps(rows).encode("ascii")

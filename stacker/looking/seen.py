@@ -1,0 +1,61 @@
+"""One picture looked into: small arrays of what it shows, small enough to keep those of a whole stack."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.errors import Refusal
+from stacker.pictures.preview import read_for_looking
+from stacker.pictures.settings import Settings, settings_of
+from stacker.pixels.light import light_of_fields
+
+FloatArray: TypeAlias = NDArray[np.float32]
+
+
+def _nothing() -> FloatArray:
+    return np.zeros((0, 0), dtype=np.float32)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Seen:
+    """What one picture shows.
+
+    Parameters
+    ----------
+    pixels : (int, int)
+        Rows and columns of what was read: of a raw file, of the JPEG inside.
+    light : ndarray, shape (rows, columns)
+        Mean light of each field, 0 to 1; infinite where it is clipped.
+    settings : Settings
+        What the camera wrote.
+    fault : str or None
+        Why it could not be looked into.
+    """
+
+    pixels: tuple[int, int] = (0, 0)
+    light: FloatArray = field(default_factory=_nothing)
+    settings: Settings = field(default_factory=Settings)
+    fault: str | None = None
+
+
+def look_into(path: Path) -> Seen:
+    """Look into one picture; one that cannot be read says so and stops nothing.
+
+    Raises
+    ------
+    Refusal
+        Where an extra is not installed.
+    """
+    try:
+        grey = read_for_looking(path)
+    except Refusal as refusal:
+        if refusal.code == "no_pillow":
+            raise
+        return Seen(fault=str(refusal).removeprefix(f"{path}: "))
+    rows, columns = grey.shape
+    return Seen(pixels=(rows, columns), light=light_of_fields(grey), settings=settings_of(path))

@@ -1,0 +1,178 @@
+"""What the pictures of a stack show, for the terminal: a line or some for each thing that was asked of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from stacker.figures import one_line, shutter_time, significant, spans
+from stacker.looking.light import Light, Off
+from stacker.looking.settings import Alike, Change
+from stacker.looking.stack import Looked, Unread
+from stacker.presenting.tables import wrapped
+
+_LABEL = 9  # columns, in which the name of a line stands
+_SHOWN = 6  # findings of one kind told one by one
+
+NAMES = {
+    "exposure_s": "exposure time",
+    "f_number": "f-number",
+    "iso": "ISO",
+    "focal_length_mm": "focal length",
+    "white_balance": "white balance",
+}
+
+
+def looked_text(looked: Looked, *, seconds: float, known: int) -> list[str]:
+    """Lines of at most 80 columns.
+
+    Parameters
+    ----------
+    looked : Looked
+        What was found.
+    seconds : float
+        How long it took [s].
+    known : int
+        Pictures that had been looked into before.
+    """
+    lines = [line for text in looked_head(looked, seconds, known) for line in wrapped(text, indent="  ")]
+    for label, texts in looked_facts(looked):
+        for place, text in enumerate(texts):
+            lines += wrapped(text, first=(label if not place else "").ljust(_LABEL), indent=" " * _LABEL)
+    return lines
+
+
+def looked_facts(looked: Looked) -> list[tuple[str, list[str]]]:
+    """Each thing that was asked of the pictures, with what is to be said of it, findings first."""
+    facts = [
+        ("light", _of_each([[*_light(light)] for light in looked.light])),
+        ("settings", _of_each([[*_settings(alike)] for alike in looked.settings])),
+    ]
+    return [(label, texts) for label, texts in facts if texts]
+
+
+def _of_each(said: Sequence[Sequence[str]]) -> list[str]:
+    """What is said of each picture of a bracket; which one, where there are several."""
+    many = len(said) > 1
+    return [
+        f"picture {place} of {len(said)}: {text}" if many else text
+        for place, texts in enumerate(said, 1)
+        for text in texts
+    ]
+
+
+def looked_head(looked: Looked, seconds: float, known: int) -> Iterable[str]:
+    """What was looked into, what was not, and why."""
+    pictures = sum(map(len, looked.files))
+    before = f", {known} of them known from before" if known else ""
+    yield f"Looked into {_count(pictures, 'picture')} ({seconds:.0f} s{before})."
+    if looked.unsure:
+        yield (
+            f"Not into those of {_named(looked.unsure)}: no picture there is certainly theirs, or it is a file of "
+            "another kind."
+        )
+    if looked.latest:
+        yield f"Taken more than once, so the latest was looked into: {spans(looked.latest)}."
+    yield from _shown([f"Frame {one.frame}: {_unread(one)}" for one in looked.unread])
+    if looked.other_size:
+        yield f"Of another size than the others, so compared with none: {_named(looked.other_size)}."
+
+
+def _unread(one: Unread) -> str:
+    if one.broken:
+        return f"{one_line(one.file)} cannot be opened, though its bytes look whole."
+    return f"cannot tell, because {one_line(one.file)} cannot be read here ({one_line(one.why)})."
+
+
+# ------------------------------------------------------------------------------------------------------------ light
+
+
+def _light(light: Light) -> Iterable[str]:
+    yield from _shown([_off(one) for one in light.off])
+    if not light.compared:
+        yield "cannot tell, because fewer than three pictures have fields that are neither black nor clipped"
+        return
+    off = sum(len(one.frames) for one in light.off)
+    rest, of = len(light.compared) - off, len(light.compared) + len(light.untold)
+    if rest:
+        begins = f"the other {rest}" if off else f"{rest} of {of}"
+        yield f"{begins} within {light.spread_stops:.2f} stops of their neighbours"
+    if light.least_stops > LEAST_TOLD:
+        yield f"it flickers: cannot tell what differs by less than {light.least_stops:.2f} stops"
+    if light.untold:
+        yield f"{_named(light.untold)}: cannot tell, because nearly all is black or clipped"
+
+
+LEAST_TOLD = 0.3  # a third of a stop is what a person expects to be told
+
+
+def _off(off: Off) -> str:
+    frames = _named(off.frames)
+    verb = "is" if len(off.frames) == 1 else "are"
+    them = "the others" if off.lasting else "its neighbours" if len(off.frames) == 1 else "their neighbours"
+    if off.stops is None:
+        return f"{frames} {verb} brighter than {them}, and clipped: cannot tell by how much"
+    stops = f"{abs(off.stops):.1f} stops"
+    if off.dark:
+        return f"{frames} {verb} dark: {stops}{' or more' if off.at_least else ''} under {them}"
+    return f"{frames} {verb} {'dimmer' if off.stops < 0 else 'brighter'} by {stops} than {them}"
+
+
+# --------------------------------------------------------------------------------------------------------- settings
+
+
+def _settings(alike: Alike) -> Iterable[str]:
+    if not alike.read:
+        yield "cannot tell, because the files hold none"
+        return
+    yield from (_change(change) for change in alike.changes)
+    if alike.same:
+        yield f"the same in all that tell them: {', '.join(_value(name, value) for name, value in alike.same)}"
+    if alike.unwritten:
+        names = " and ".join(NAMES[name] for name in alike.unwritten)
+        manual = " (a lens without contacts tells neither)" if "f_number" in alike.unwritten else ""
+        yield f"not written, so nobody can tell: {names}{manual}"
+
+
+_MANY = 3  # values told one by one; a camera that chooses by itself takes more
+
+
+def _change(change: Change) -> str:
+    values = [change.usual, *(value for value, _ in change.values)]
+    numbers = [value for value in values if isinstance(value, (int, float))]
+    if len(values) > _MANY and len(numbers) == len(values):
+        low, high = (_value(change.name, value) for value in (min(numbers), max(numbers)))
+        return f"{NAMES[change.name]} takes {len(values)} values from {low} to {high}: set it by hand"
+    others = "; ".join(f"{_value(change.name, value)} in {_named(frames)}" for value, frames in change.values)
+    return f"{NAMES[change.name]} changes: {others}, else {_value(change.name, change.usual)}"
+
+
+def _value(name: str, value: float | str) -> str:
+    if isinstance(value, str):
+        return f"{NAMES[name]} {one_line(value).lower()}"
+    if name == "exposure_s":
+        return shutter_time(value)
+    number = significant(value)
+    return {"f_number": f"f/{number}", "iso": f"ISO {number}", "focal_length_mm": f"{number} mm"}[name]
+
+
+# ------------------------------------------------------------------------------------------------------------ words
+
+
+def _shown(texts: Sequence[str]) -> Iterable[str]:
+    yield from texts[:_SHOWN]
+    if len(texts) > _SHOWN:
+        yield f"and {len(texts) - _SHOWN} more like these"
+
+
+def _named(frames: Sequence[int]) -> str:
+    return f"{'frame' if len(frames) == 1 else 'frames'} {spans(frames)}"
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def finite(value: float) -> float | None:
+    """For JSON, which has no infinity: None."""
+    return value if math.isfinite(value) else None
