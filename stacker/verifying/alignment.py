@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import floor
 
 from stacker.verifying.offsets import likely_offsets
@@ -51,6 +51,9 @@ class Alignment:
         Shots that some assignment of this size leaves without all their pictures.
     always_open_shots : frozenset of int
         Those of them that every assignment of this size leaves so: no picture of another shot could be theirs.
+    unsettled : frozenset of int
+        Shots that some assignment of this size gives another picture: one that has no shot could take its place.
+        `Fit.settled` finds them.
     reach : tuple of int or None
         First and last picture that has a shot.
     """
@@ -60,6 +63,7 @@ class Alignment:
     count: int
     open_shots: frozenset[int]
     always_open_shots: frozenset[int]
+    unsettled: frozenset[int] = frozenset()
     reach: tuple[int, int] | None = None
 
 
@@ -188,6 +192,30 @@ class Fit:
             for other in self._rivals(shot, shot_of, offset_s) - seen:
                 seen.add(other)
                 queue.append(other)
+
+    def settled(self, one: Alignment) -> Alignment:
+        """The same with its unsettled shots: whose picture one without a shot could replace, or one that it replaces.
+
+        Asked at every offset at which all these pictures have these shots.
+        """
+        pictures_of: dict[int, list[int]] = {}
+        least_s, most_s = float("-inf"), float("inf")
+        for picture, shot in enumerate(one.shot_of):
+            if shot is not None:
+                pictures_of.setdefault(shot, []).append(picture)
+                least_s = max(least_s, self.taken_s[picture] - self.high_s[shot])
+                most_s = min(most_s, self.taken_s[picture] - self.low_s[shot])
+        if least_s > most_s:  # one of them lies there by a second chance
+            least_s = most_s = one.offset_s
+        queue = [picture for picture, shot in enumerate(one.shot_of) if shot is None]
+        seen = set[int]()
+        while queue:
+            taken_s = self.taken_s[queue.pop()]
+            takers = range(bisect_left(self.high_s, taken_s - most_s), bisect_right(self.low_s, taken_s - least_s))
+            for shot in {*takers} - seen:
+                seen.add(shot)
+                queue += pictures_of.get(shot, ())
+        return replace(one, unsettled=frozenset(seen))
 
     def _rivals(self, shot: int, shot_of: Sequence[int | None], offset_s: float) -> set[int]:
         """Other shots whose pictures lie in the window of this one."""

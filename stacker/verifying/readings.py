@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from stacker.verifying.alignment import Alignment, alignments
+from stacker.verifying.alignment import Alignment, Fit, alignments
 from stacker.verifying.exposures import Picture
 from stacker.verifying.folder import Folder
 from stacker.verifying.legs import best_together
@@ -113,6 +113,9 @@ def _read_with(legs: Sequence[ShotLeg], folder: Folder, each: int, slack_s: floa
         for part in parts
     ]
     options = best_together(parts, choices)
+    for part, best in zip(parts, options, strict=True):
+        fit = Fit(part.windows, taken_s, folder.resolution_s, slack_s, each)
+        best[:] = map(fit.settled, best)
     if each == 1:
         options = [
             [

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from stacker.verifying.folder import Folder
 from stacker.verifying.judging import Evidence, evidence_of, judge
-from stacker.verifying.readings import readings
+from stacker.verifying.readings import Reading, readings
 from stacker.verifying.shots import Run
 from stacker.verifying.stacks import Stack, stacks_of
 from stacker.verifying.verdict import Damage, Verdict
@@ -16,8 +16,35 @@ _ALIKE_LEAST = 4  # pictures that could be another run of the plan; fewer are te
 _ALIKE_SHARE = 0.6  # of its frames
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Told:
+    """A stack, what the folder holds of it, and the near readings that say so.
+
+    Parameters
+    ----------
+    stack : Stack
+        Its runs.
+    verdict : Verdict
+        Of its frames.
+    readings : tuple of Reading
+        Of its legs alone.
+    """
+
+    stack: Stack
+    verdict: Verdict
+    readings: tuple[Reading, ...]
+
+
 def verify(runs: Sequence[Run], folder: Folder, *, pictures_each: int = 1) -> tuple[Verdict, ...]:
     """Look for a picture of every frame.
+
+    Parameters, errors and order as for `tell`.
+    """
+    return tuple(told.verdict for told in tell(runs, folder, pictures_each=pictures_each))
+
+
+def tell(runs: Sequence[Run], folder: Folder, *, pictures_each: int = 1) -> tuple[Told, ...]:
+    """The same with what it rests on.
 
     Parameters
     ----------
@@ -30,7 +57,7 @@ def verify(runs: Sequence[Run], folder: Folder, *, pictures_each: int = 1) -> tu
 
     Returns
     -------
-    tuple of Verdict
+    tuple of Told
         One a stack, in order of time.
 
     Raises
@@ -40,7 +67,14 @@ def verify(runs: Sequence[Run], folder: Folder, *, pictures_each: int = 1) -> tu
     """
     legs, stacks = stacks_of(runs)
     found = [evidence_of(one, folder, pictures_each) for one in readings(legs, folder, pictures_each)]
-    return tuple(_verdict(found, stack) for stack in stacks)
+    return tuple(
+        Told(
+            stack=stack,
+            verdict=_verdict(found, stack),
+            readings=tuple(evidence.reading.part(stack.legs, stack.frames) for evidence in found),
+        )
+        for stack in stacks
+    )
 
 
 def _verdict(found: Sequence[Evidence], stack: Stack) -> Verdict:
