@@ -26,7 +26,13 @@ WORDS: dict[str, str] = {
     "bench card": "the short summary that 'stacker plan' prints",
     "capture order": "the order in which the frames were taken. It is depth order until a frame is taken again: that "
     "one comes last, and neither its time nor its number puts it at its place in the stack",
-    "depth order": "the order of the frames in the plan, in which a stacking program wants them",
+    "depth order": "the order of the frames in the plan, in which a stacking program wants them; 'sort' "
+    "hands the pictures over in it",
+    "left out": "pictures that 'sort' does not hand over: test shots, copies, other exposures of a frame, and whatever "
+    "is damaged or may be of another frame",
+    "perhaps missing": "by some near reading of times and numbers no whole picture handed over is that of this frame",
+    "hard link": "a second name for one file on one disk: it takes no room, and what is changed in one is changed in "
+    "both",
     "capture times": "when the camera took each picture, as it wrote into the file (EXIF); a copy keeps them",
     "file times": "when each file was written; many copies change them, and memory cards keep even seconds alone",
     "rhythm": "the pattern of times at which the frames were taken; by it 'verify' finds how far the camera's clock is "

@@ -66,7 +66,7 @@ def hand_over_text(stacks: Sequence[Sorted], sizes: Mapping[Path, int], into: Pa
             lines += wrapped(f"NOT sorted, {journal}: {one.why_not}.", indent="  ")
             continue
         lines += wrapped(_headline(one.hand_over, sizes, into, written=written))
-        lines += [f"  {line}" for line in _groups(one.hand_over)]
+        lines += [f"  {line}" for line in sub_stack_lines(one.hand_over)]
         for text in _details(one, one.hand_over):
             lines += wrapped(text, first="  ", indent="    ")
     for text in _of_the_folder(stacks[0].verdict):
@@ -106,8 +106,8 @@ def _headline(one: HandOver, sizes: Mapping[Path, int], into: Path, *, written: 
     )
 
 
-def _groups(one: HandOver) -> Iterable[str]:
-    """Which groups to blend first."""
+def sub_stack_lines(one: HandOver) -> Iterable[str]:
+    """Which frames to blend first, and how many of them the next have too."""
     if not one.sub_stacks:
         return
     order, parts = one.front_to_back, one.sub_stacks
@@ -117,9 +117,9 @@ def _groups(one: HandOver) -> Iterable[str]:
         near, far = (f"{one.depth_um[frame] / 1000:.3f}" for frame in (mine[0], mine[-1]))
         shared = f"{part.last - after.first + 1}" if after else ""
         rows.append((str(part.number), spans(sorted(mine)), str(len(mine)), near, far, shared))
-    yield from table(("sub-stack", "frames", "count", "from mm", "to mm", "shared with next"), rows)
+    yield from table(("sub-stack", "frame numbers", "count", "nearest mm", "deepest mm", "shared"), rows)
     if len(parts) > 1:
-        yield "Blend each sub-stack first, then their results, front to back."
+        yield "Blend each sub-stack first, then the results. Shared: with the next one."
 
 
 def _details(stack: Sorted, one: HandOver) -> Iterable[str]:

@@ -40,6 +40,8 @@ CALLS: list[tuple[list[str], tuple[str, ...]]] = [
     (["drive", "good.plan.yaml", "--resume", IT], ()),
     (["verify", "pictures", "--journal", IT], ()),
     (["verify", IT, "--journal", IT], ()),
+    (["sort", "pictures", "--journal", IT, "--into", "new", "--go"], ()),
+    (["sort", IT, "--journal", IT, "--into", IT, "--go"], ()),
     (["report", IT], (".html",)),
     (["export", IT, "--format", "csv"], ()),
     (["export", IT, "--format", "gcode", "--json"], ()),

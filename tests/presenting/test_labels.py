@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import datetime, timezone
+from pathlib import Path
 
 import pytest
 
@@ -16,9 +17,12 @@ from stacker.planning.apertures import aperture_rows
 from stacker.planning.evening import evening_of
 from stacker.planning.sensitivity import Case, Effect
 from stacker.planning.tubes import tube_rows
-from stacker.presenting import apertures_table, effects_table, evening_table, export_dial, tubes_table
+from stacker.presenting import apertures_table, effects_table, evening_table, export_dial, hand_over_text, tubes_table
 from stacker.presenting.bench_card import bench_card, facts
 from stacker.presenting.export_dial import dial_text
+from stacker.verifying.hand_over import hand_over
+from stacker.verifying.sub_stacks import sub_stacks
+from stacker.verifying.takes import Take
 
 
 def assert_explained(labels):
@@ -35,7 +39,7 @@ def assert_explained(labels):
 def heads(monkeypatch):
     """The heads of all tables that are made from here on."""
     seen = []
-    for module in (apertures_table, effects_table, evening_table, export_dial, tubes_table):
+    for module in (apertures_table, effects_table, evening_table, export_dial, hand_over_text, tubes_table):
         made = module.table
 
         def note(head, *rest, _made=made, **more):
@@ -53,6 +57,13 @@ def test_the_card(planned):
     titles = [line[:-1] for line in bench_card(plan) if re.fullmatch(r"[A-Z][a-z ]+:", line)]
     assert {"Warnings", "Before the first frame"} <= set(titles)
     assert_explained([*titles, "Suggestions", "marked", "effective", "stops lost", "NA", "microsteps", "divisions"])
+
+
+def test_the_sub_stacks(heads):
+    takes = [Take(frames=(n,), fixed=True, confirmed=True, pictures=((Path(f"P{n}.jpg"),),)) for n in range(1, 10)]
+    one = hand_over(takes, {n: 40.0 * n for n in range(1, 10)}, name="moss", parts=sub_stacks(9, 4, 1))
+    assert list(hand_over_text.sub_stack_lines(one))
+    assert_explained(heads)
 
 
 def test_the_tables(planned, hand_rail, heads):

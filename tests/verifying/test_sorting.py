@@ -131,7 +131,7 @@ def test_after_a_stop_the_confirmed_exposure_is_taken(answered, tmp_path):
 
 
 def test_two_stacks_come_into_two_folders(tmp_path):
-    first = evening(frames=30)
+    first = evening(frames=15)
     second = lose(run_again(first), 12)
     one, other = sort_stacks(runs(tmp_path, first, second), on_one_card(tmp_path, first, second))
     assert (one.whole, other.whole, other.hand_over.lacking) == (True, False, (12,))
@@ -141,7 +141,7 @@ def test_two_stacks_come_into_two_folders(tmp_path):
 
 
 def test_one_of_two_stacks_without_the_journal_of_the_other_is_not_sorted(tmp_path):
-    first = evening(frames=30)
+    first = evening(frames=15)
     second = lose(run_again(first), 12)
     (one,) = sort_stacks(runs(tmp_path, first, second)[1:], on_one_card(tmp_path, first, second))
     assert one.hand_over is None
@@ -150,7 +150,7 @@ def test_one_of_two_stacks_without_the_journal_of_the_other_is_not_sorted(tmp_pa
 
 @pytest.mark.parametrize("toward_front", [0, 5])
 def test_a_stack_made_deeper_is_one_stack(toward_front, tmp_path):
-    first = evening(frames=30)
+    first = evening(frames=15)
     second = deeper(first, 6, toward_front)
     one = sorted_one(tmp_path, first, second)
     before, behind = second.exposures[:toward_front], second.exposures[toward_front:]
@@ -227,7 +227,7 @@ def test_two_orders_are_refused():
 
 
 @given(count=st.integers(1, 400), size=st.integers(2, 60), data=st.data())
-@settings(max_examples=examples(200))
+@settings(max_examples=examples(100))
 def test_groups_cover_every_frame_and_share_what_was_asked(count, size, data):
     shared = data.draw(st.integers(0, size // 2))
     parts = sub_stacks(count, size, shared)
@@ -248,7 +248,7 @@ def test_groups_of_which_a_frame_would_lie_in_three_are_refused(size, shared):
 
 
 @given(text=st.text(st.sampled_from('aZ09 _-.,:;/\\\\*?<>|"%~$\0\n\x7f\x85\u202eäßé甲🐞ﬁ'), max_size=120))
-@settings(max_examples=examples(200))
+@settings(max_examples=examples(100))
 def test_a_safe_name_is_one_on_every_system(text):
     name = safe_name(text)
     assert 0 < len(name) <= 81
@@ -265,9 +265,9 @@ def test_names(text, name):
 
 
 @given(st.data())
-@settings(max_examples=examples(200))
+@settings(max_examples=examples(100))
 def test_names_sort_by_depth_whatever_the_plan_and_the_order_of_shooting(data):
-    count = data.draw(st.integers(1, 30))
+    count = data.draw(st.integers(1, 12))
     depths = sorted(data.draw(st.sets(st.floats(-5000, 90_000), min_size=count, max_size=count)))
     order = data.draw(st.permutations(range(1, count + 1)))
     endings = data.draw(st.sampled_from([(".JPG",), (".jpg", ".rw9")]))
@@ -318,14 +318,32 @@ def told_of_an_evening(seed, tmp_path):
 
 
 def test_whatever_is_sorted_lies_at_its_depth_in_12_evenings(tmp_path):
-    told = [told_of_an_evening(seed, tmp_path) for seed in (3, 7, 14, 16, 19, 21, 26, 27, 32, 35, 39, 121)]
+    told = [
+        told_of_an_evening(seed, tmp_path) for seed in (2002, 2003, 2007, 2010, 2030, 2036, 2049, 2051, 2055, 3, 14, 19)
+    ]
     assert (True, True) in told
     assert (False, False) in told
+
+
+def test_where_files_were_renamed_a_number_does_not_tell_two_of_one_moment_apart(tmp_path):
+    """A rhythm of 1.2 s and times of even seconds: pairs share one, and two files have changed their names."""
+    one, card = evening(frames=20, cadence_s=1.2), Card(resolution_s=2.0)
+    card.write(tmp_path / "card", one)
+    a, b = (tmp_path / "card" / name for name in names([one.exposures[6], one.exposures[13]]))
+    aside = a.rename(tmp_path / "aside")
+    b.rename(a)
+    aside.rename(b)
+    (found,) = sort_stacks(runs(tmp_path, one), read_folder(tmp_path / "card", exif=without_exif))
+    frame_of = {name: exposure.frame for exposure, name in zip(one.exposures, names(one.exposures), strict=True)}
+    frame_of[a.name], frame_of[b.name] = frame_of[b.name], frame_of[a.name]
+    assert found.hand_over is None or all(
+        piece.frames[0] <= frame_of[str(piece.source)] <= piece.frames[1] for piece in found.hand_over.pieces
+    )
 
 
 @pytest.mark.campaign
 def test_whatever_is_sorted_lies_at_its_depth_in_300_evenings(tmp_path):
     told = [told_of_an_evening(seed, tmp_path) for seed in range(2000, 2300)]
     complete = [whole for complete, whole in told if complete]
-    # verification may call a stack complete although two pictures may be a frame: then that one is left out. 1 in 43
+    # verification calls a stack complete although two pictures may be one frame: that one is left out here. 2 of 57
     assert sum(complete) >= 0.95 * len(complete)
