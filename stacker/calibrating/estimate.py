@@ -63,6 +63,33 @@ def from_readings(readings: Sequence[float], *, stated_error: float) -> Estimate
     return Estimate(value=mean, standard_error=math.sqrt(squares / (count - 1) / count), freedom=count - 1)
 
 
+def spread(deviation: float, freedom: int) -> Estimate:
+    """A standard deviation that was found from readings, with an interval of its own.
+
+    Parameters
+    ----------
+    deviation : float
+        Root of the sum of squares over `freedom`.
+    freedom : int
+        Degrees of freedom behind it; 4 at least.
+
+    Notes
+    -----
+    With normal scatter, freedom deviation^2/true^2 is a chi squared. The margin a, as a share, is the one for which
+    deviation (1 - a) to deviation (1 + a) holds the truth at `LEVEL`.
+    """
+    from scipy.optimize import brentq
+    from scipy.special import chdtr
+
+    def too_many(share: float) -> float:
+        low, high = freedom / (1 + share) ** 2, freedom / max(1 - share, 1e-6) ** 2
+        return float(chdtr(freedom, high) - chdtr(freedom, low)) - LEVEL
+
+    share = brentq(too_many, 1e-3, 10.0)
+    unit = Estimate(value=deviation, standard_error=1.0, freedom=float(freedom))
+    return Estimate(value=deviation, standard_error=share * deviation / unit.margin, freedom=float(freedom))
+
+
 def propagated(formula: Callable[..., float], *inputs: Estimate) -> Estimate:
     """The value of a formula of independent estimates.
 

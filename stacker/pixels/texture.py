@@ -10,12 +10,11 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray: TypeAlias = NDArray[np.float64]
+from stacker.pixels.shift import FloatArray, slope_of
+
 IntArray: TypeAlias = NDArray[np.int64]
 
 _RING = 0.12  # half width of the ring, as a share of its frequency
-_REGISTER = (0.02, 0.3)  # cycles a pixel: where the shift of two frames is looked for
-_ROUNDS = 4
 _NEIGHBOURS = 3  # frames whose products are taken: farther apart one of them is hardly sharp
 
 
@@ -54,24 +53,8 @@ def shared_contrast(tiles: FloatArray, pairs: IntArray, frequencies: FloatArray)
     products = np.empty((len(rings), len(pairs)))
     for place, (one, other) in enumerate(pairs):
         cross = spectra[one] * spectra[other].conj()
-        shift = _shift(cross, nu, radius)
+        shift = slope_of(cross, nu, radius)
         turned = cross * np.exp(2j * np.pi * (nu[:, None] * shift[0] + nu * shift[1]))
         products[:, place] = [turned[ring].real.mean() for ring in rings]
     own = np.array([[np.mean(np.abs(spectrum[ring]) ** 2) for spectrum in spectra] for ring in rings])
     return products, own
-
-
-def _shift(cross: NDArray[np.complex128], nu: FloatArray, radius: FloatArray) -> FloatArray:
-    """How far one frame lies from the other, down and across [px], from the slope of the phase; coarse detail first."""
-    down, across = np.broadcast_arrays(nu[:, None], nu)
-    shift = np.zeros(2)
-    for finest in np.geomspace(_REGISTER[0] * 3, _REGISTER[1], _ROUNDS):
-        use = (radius > _REGISTER[0]) & (radius < finest)
-        turned = cross[use] * np.exp(2j * np.pi * (down[use] * shift[0] + across[use] * shift[1]))
-        weight = np.abs(turned)
-        slopes = 2 * np.pi * np.stack((down[use], across[use]), axis=1)
-        # a reversed contrast is a phase of half a turn, not a shift: such frequencies are left out
-        weight = np.where(turned.real > 0, weight, 0.0)
-        normal = slopes.T @ (slopes * weight[:, None]) + 1e-12 * np.eye(2)
-        shift = shift - np.linalg.solve(normal, slopes.T @ (weight * np.angle(turned)))
-    return shift

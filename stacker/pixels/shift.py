@@ -1,0 +1,162 @@
+"""How far one picture of a fine texture lies from another: to whole pixels anywhere, then to a hundredth of one.
+
+The coarse shift is the peak of the phase correlation [1]_; the fine one the slope of the phase of the cross-spectrum,
+weighted by its own power [2]_.
+
+References
+----------
+.. [1] C. D. Kuglin, D. C. Hines, "The phase correlation image alignment method", Proc. IEEE Int. Conf. on Cybernetics
+   and Society, 1975, 163-165.
+.. [2] H. S. Stone, M. T. Orchard, E.-C. Chang, S. A. Martucci, "A fast direct Fourier-based algorithm for subpixel
+   registration of images", IEEE Trans. Geosci. Remote Sensing 39 (2001), 2235-2243.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.errors import Refusal
+
+FloatArray: TypeAlias = NDArray[np.float64]
+
+REGISTER = (0.02, 0.3)
+"""Cycles a pixel between which shifts are looked for: coarser is the light, finer comes aliased."""
+
+_ROUNDS = 4
+_COARSE_PX = 512  # longest side of what whole shifts are looked for in
+_CLEAR = 6.0  # peak of a phase correlation over its scatter; noise of a million places reaches 5
+_AMBIGUOUS = 0.6  # of the peak, elsewhere
+_PEAK_PX = 4  # half width of a peak
+_WINDOWED = 1.5**2  # neighbouring frequencies of a Hann window tell of each other: its noise bandwidth, each way
+_FINE = 0.38  # cycles a pixel from which on nothing of a good texture is left
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Shift:
+    """Of one picture against another, at one place.
+
+    Parameters
+    ----------
+    down_px, across_px : float
+        Where in the other picture lies what the first one shows, less where it lies in the first [px].
+    error_px : float
+        Standard error of each, from how the phases scatter [px].
+    alike : float
+        Correlation of both after the shift, 1 at most [-].
+    fine : float
+        Shared power a frequency of detail about as fine as the pixels, over that of what is registered [-].
+    """
+
+    down_px: float
+    across_px: float
+    error_px: float
+    alike: float
+    fine: float
+
+
+def slope_of(cross: NDArray[np.complex128], nu: FloatArray, radius: FloatArray) -> FloatArray:
+    """How far one frame lies from the other, down and across [px], from the slope of the phase; coarse detail first.
+
+    Parameters
+    ----------
+    cross : ndarray, shape (n, n)
+        Spectrum of the one times the conjugate of the other's.
+    nu, radius : ndarray, shape (n,), (n, n)
+        Frequencies along an axis, and their distance from zero [cycles a pixel].
+    """
+    down, across = np.broadcast_arrays(nu[:, None], nu)
+    shift = np.zeros(2)
+    for finest in np.geomspace(REGISTER[0] * 3, REGISTER[1], _ROUNDS):
+        use = (radius > REGISTER[0]) & (radius < finest)
+        turned = cross[use] * np.exp(2j * np.pi * (down[use] * shift[0] + across[use] * shift[1]))
+        weight = np.abs(turned)
+        slopes = 2 * np.pi * np.stack((down[use], across[use]), axis=1)
+        # a reversed contrast is a phase of half a turn, not a shift: such frequencies are left out
+        weight = np.where(turned.real > 0, weight, 0.0)
+        normal = slopes.T @ (slopes * weight[:, None]) + 1e-12 * np.eye(2)
+        shift = shift - np.linalg.solve(normal, slopes.T @ (weight * np.angle(turned)))
+    return shift
+
+
+def fine_shift(one: FloatArray, other: FloatArray) -> Shift:
+    """The shift of two square pieces that lie within some pixels of each other.
+
+    Parameters
+    ----------
+    one, other : ndarray, shape (n, n)
+        Brightness, in any unit.
+    """
+    size = len(one)
+    window = np.hanning(size + 2)[1:-1]
+    window = window[:, None] * window
+    spectra = [np.fft.fft2((piece / piece.mean() - 1) * window) for piece in (one, other)]
+    cross = spectra[0] * spectra[1].conj()
+    nu = np.fft.fftfreq(size).astype(np.float64)
+    radius: FloatArray = np.hypot(nu[:, None], nu)
+    shift = slope_of(cross, nu, radius)
+    turned = cross * np.exp(2j * np.pi * (nu[:, None] * shift[0] + nu * shift[1]))
+    ring = (radius > REGISTER[0]) & (radius < REGISTER[1])
+    power = [float(np.sum(np.abs(spectrum[ring]) ** 2)) for spectrum in spectra]
+    if not min(power) > 0:
+        return Shift(down_px=0.0, across_px=0.0, error_px=math.inf, alike=0.0, fine=0.0)
+    fine = float(turned[(radius > _FINE) & (radius < 0.5)].real.mean() / np.abs(turned[ring]).mean())
+    return Shift(
+        down_px=-float(shift[0]),
+        across_px=-float(shift[1]),
+        error_px=_error_px(turned[ring], np.broadcast_to(nu, radius.shape)[ring]),
+        alike=float(turned[ring].real.sum()) / math.sqrt(power[0] * power[1]),
+        fine=fine,
+    )
+
+
+def _error_px(turned: NDArray[np.complex128], nu: FloatArray) -> float:
+    """Standard error of a weighted slope, from its residual phases; half of the frequencies are the others' mirror."""
+    weight, phase = np.abs(turned), np.angle(turned)
+    slope = 2 * np.pi * nu
+    normal = float(weight @ slope**2) / 2
+    spread = float((weight**2) @ (slope**2 * phase**2)) / 2
+    return math.sqrt(_WINDOWED * spread) / normal
+
+
+def whole_shift(one: NDArray[np.number], other: NDArray[np.number]) -> tuple[int, int]:
+    """The shift of two whole pictures, down and across, to a few pixels; up to half of the picture.
+
+    Raises
+    ------
+    Refusal
+        ``no_shift`` when they have nothing in common that stands out, ``ambiguous`` when several shifts fit: a
+        pattern that repeats itself.
+    """
+    step = max(1, math.ceil(max(one.shape) / _COARSE_PX))
+    small = [_reduced(picture, step) for picture in (one, other)]
+    rows, columns = small[0].shape
+    shape = (2 * rows, 2 * columns)
+    spectra = [np.fft.rfft2(picture, shape) for picture in small]
+    nu = np.hypot(np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1]))
+    cross = np.where((nu > REGISTER[0]) & (nu < REGISTER[1]), spectra[1] * spectra[0].conj(), 0)
+    phases = np.fft.irfft2(cross / (np.abs(cross) + np.finfo(float).tiny), shape)
+    down, across = (int(place) for place in np.unravel_index(int(np.argmax(phases)), shape))
+    away_y = np.abs((np.arange(shape[0]) - down + rows) % shape[0] - rows)
+    away_x = np.abs((np.arange(shape[1]) - across + columns) % shape[1] - columns)
+    elsewhere = (away_y[:, None] > _PEAK_PX) | (away_x > _PEAK_PX)
+    if not phases[down, across] > _CLEAR * float(phases[elsewhere].std()):
+        raise Refusal("nothing in common", code="no_shift")
+    powers = np.fft.irfft2(cross, shape)  # a pattern has it in few frequencies, of which phases alone make little
+    if not float(powers[elsewhere].max()) < _AMBIGUOUS * float(powers[~elsewhere].max()):
+        raise Refusal("several shifts fit", code="ambiguous")
+    return step * ((down + rows) % shape[0] - rows), step * ((across + columns) % shape[1] - columns)
+
+
+def _reduced(picture: NDArray[np.number], step: int) -> FloatArray:
+    """Means of squares of pixels, less the light's slow changes, with soft borders."""
+    rows, columns = (size // step for size in picture.shape)
+    cut = picture[: rows * step, : columns * step]
+    small: FloatArray = cut.reshape(rows, step, columns, step).mean(axis=(1, 3), dtype=np.float64)
+    soft = [np.minimum(1, np.minimum(at := np.arange(size) + 0.5, size - at) / (0.1 * size)) for size in small.shape]
+    level: FloatArray = (small - small.mean()) * soft[0][:, None] * soft[1]
+    return level
