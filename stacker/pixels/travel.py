@@ -19,7 +19,7 @@ from stacker.pixels.places import FEWEST_PLACES, Link, links_of
 from stacker.pixels.shift import FloatArray
 
 _OUTLIER, _NEAR_PX = 4.0, 0.1
-_MOST_DROPPED = 0.3
+_MOST_DROPPED = 0.2
 _MOST_APART_PX = 0.25  # rms of the places of one picture about its reading
 _MOST_CROOKED = 0.02  # of the travel
 _PRIORS = (0.05, 0.05, 0.02, 0.05)  # tilts by 10 degrees two fields away; distortion at the corner; the way's lean
