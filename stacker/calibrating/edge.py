@@ -10,10 +10,20 @@ from numpy.typing import ArrayLike, NDArray
 
 from stacker.calibrating.estimate import Estimate
 from stacker.calibrating.focus_curve import FloatArray, FocusCurve, fit_focus_curve
-from stacker.calibrating.lens import FEWEST_FRAMES, KEEPS, LensFound, Told, lens_found, refuse_few, refuse_run
+from stacker.calibrating.lens import (
+    FEWEST_FRAMES,
+    KEEPS,
+    LensFound,
+    Told,
+    f_number_of,
+    lens_found,
+    refuse_few,
+    refuse_run,
+)
 from stacker.errors import Refusal
 from stacker.pixels.edge import Edge, edge_contrast
 
+_DETAILS = (1.0, 0.85, 0.7, 0.5)  # of the finest that counts
 _MOST_MARGIN = 0.10  # of the f-number, at 95 %
 _NEAREST = 3  # frames next to focus that tell the contrast there
 _EDGE_ERROR = 0.015  # frames of one edge share its flaws and the grid it falls on (by rendering)
@@ -39,6 +49,36 @@ def measure_edge(
     """
     at_um = np.asarray(positions_um, dtype=np.float64)
     refuse_few(at_um)
+    sharp, some = _edges_of(frames)
+    where = at_um[some]
+    nu = min(told.target_per_px, 0.5)
+    details = nu * np.array(_DETAILS)
+    contrast = np.array([np.interp(details, edge.frequency, edge.contrast) for edge in sharp]).T
+    pairs = np.array([(i, i) for i in range(len(some))])
+    curve = fit_focus_curve(
+        contrast[None, :, :] ** 2,
+        pairs,
+        where,
+        curves=[told.curve(one, nu) for one in details],
+        guess=told.effective_f_number,
+    )
+    refuse_run(curve, where, told, nu)
+    f_number = f_number_of(curve, told)
+    margin = f_number.margin / f_number.value
+    if margin > _MOST_MARGIN:
+        raise Refusal(
+            f"cannot tell: the edge leaves the f-number uncertain by {margin:.0%}; more light, more frames, or a "
+            "sharper edge",
+            code="unlike",
+        )
+    mtf50 = _falls_to(0.5, sharp, where, curve, told, nu)
+    finest = _falls_to(told.resolved_contrast, sharp, where, curve, told, nu)
+    contrast_found = mtf50, min(finest.value, 500 / told.pixel_pitch_um)
+    return lens_found(curve, contrast[None, 0] ** 2, pairs, where, told, nu, contrast=contrast_found, field=None)
+
+
+def _edges_of(frames: Iterable[tuple[NDArray[np.floating], NDArray[np.bool_]]]) -> tuple[list[Edge], list[int]]:
+    """The edges of the frames that show one clearly enough, and which they are."""
     edges: list[Edge | None] = []
     refusals: list[Refusal] = []
     for sites, seen in frames:
@@ -56,48 +96,30 @@ def measure_edge(
             "smaller steps about focus",
             code="few_frames",
         )
-    nu = min(told.target_per_px, 0.5)
-    contrast = np.array([np.interp(nu, edges[i].frequency, edges[i].contrast) for i in some])  # type: ignore[union-attr]
-    where = at_um[some]
-    pairs = np.array([(i, i) for i in range(len(some))])
-    curve = fit_focus_curve(
-        contrast[None, :] ** 2,
-        pairs,
-        where,
-        curve=lambda away_um, f_number: told.share(away_um, f_number, nu),
-        guess=told.effective_f_number,
-    )
-    refuse_run(curve, where, told, nu)
-    margin = curve.effective_f_number.margin / curve.effective_f_number.value
-    if margin > _MOST_MARGIN:
-        raise Refusal(
-            f"cannot tell: the edge leaves the f-number uncertain by {margin:.0%}; more light, more frames, or a "
-            "sharper edge",
-            code="unlike",
-        )
-    sharp = [edge for edge in (edges[i] for i in some) if edge is not None]
-    mtf50 = _mtf50(sharp, where, curve, told)
-    return lens_found(curve, contrast[None, :] ** 2, pairs, where, told, nu, mtf50=mtf50, field=None)
+    return [edge for edge in edges if edge is not None], some
 
 
-def _mtf50(edges: list[Edge], positions_um: FloatArray, curve: FocusCurve, told: Told) -> Estimate:
-    """Frequency of contrast one half in focus, from the frames near it, what little they are defocused undone."""
-    f_number, focus_um = curve.effective_f_number.value, float(curve.focus_um[0])
+def _falls_to(
+    level: float, edges: list[Edge], positions_um: FloatArray, curve: FocusCurve, told: Told, nu: float
+) -> Estimate:
+    """Frequency of some contrast in focus, from the frames near it, what little they are defocused undone."""
+    focus_um = float(curve.focus_um[0])
     nearest = np.argsort(np.abs(positions_um - focus_um))[:_NEAREST]
     found = []
     for place in nearest:
         edge = edges[place]
-        frequency, contrast = edge.frequency[1:], edge.contrast[1:]
+        near = slice(1, 2 + int(np.argmax(edge.contrast < level * KEEPS)))
+        frequency, contrast = edge.frequency[near], edge.contrast[near]
         away = np.array([positions_um[place] - focus_um])
-        kept = np.array([told.share(away, f_number, nu)[0] for nu in frequency])
+        kept = np.array([told.curve(one, nu)(away, curve.shape)[0] for one in frequency])
         sharp = np.where(kept > KEEPS, contrast / np.maximum(kept, KEEPS), 0.0)
-        below = int(np.argmax(sharp < 0.5))
+        below = int(np.argmax(sharp < level))
         if below == 0:
             continue
         low, high = sharp[below - 1], sharp[below]
-        found.append(frequency[below - 1] + (low - 0.5) / (low - high) * (frequency[below] - frequency[below - 1]))
+        found.append(frequency[below - 1] + (low - level) / (low - high) * (frequency[below] - frequency[below - 1]))
     if len(found) < 2:
-        raise Refusal("cannot tell where contrast falls to one half: take smaller steps about focus", code="no_mtf50")
+        raise Refusal(f"cannot tell where contrast falls to {level:g}: take smaller steps about focus", code="no_mtf50")
     in_lp_mm = 1000 / told.pixel_pitch_um * np.array(found)
     scatter = float(np.std(in_lp_mm, ddof=1)) / math.sqrt(len(found))
     value = float(np.mean(in_lp_mm))

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stacker.calibrating.estimate import Estimate
-from stacker.calibrating.focus_curve import FloatArray, FocusCurve, IntArray, fit_focus_curve
-from stacker.calibrating.lens import LensFound, Told, lens_found, refuse_few, refuse_run, width_um
+from stacker.calibrating.focus_curve import FloatArray, FocusCurve, IntArray, Shape, fit_focus_curve
+from stacker.calibrating.lens import LensFound, Told, f_number_of, lens_found, refuse_few, refuse_run, width_um
 from stacker.errors import Refusal
 from stacker.pixels.texture import pairs_of, shared_contrast
 
@@ -19,6 +19,7 @@ RING = 0.2
 """Cycles a pixel at which a texture is measured: finer detail comes aliased into a developed picture (by rendering)."""
 FEWEST_TILES = 8
 
+_RINGS = (1.0, 0.5, 2.0)  # what is measured, the coarser detail that tells aberrations, and what must be missing
 _OF_TARGET = 0.8  # finer than this share of what the system resolves hardly any contrast is left
 _ROWS, _COLUMNS = 5, 7
 _COHERENT = 0.5  # of the power of the sharpest pair that is not noise
@@ -89,26 +90,26 @@ def measure_texture(tiles: Tiles, positions_um: ArrayLike, told: Told, *, most: 
     ------
     Refusal
         Too few frames, no fine detail, burnt out, a target that leans, steps too coarse, a focus outside of the run,
-        detail finer than the pixels take, or a curve that no perfect lens has.
+        detail finer than the pixels take, or a curve that no lens has.
     """
     at_um = np.asarray(positions_um, dtype=np.float64)
     refuse_few(at_um)
     ring = min(RING, _OF_TARGET * told.target_per_px)
-    rings = np.array([ring, 2 * ring])
+    rings = ring * np.array(_RINGS)
     pairs = pairs_of(len(at_um))
     products, good = _products(tiles, pairs, rings, most)
-    _refuse_fine_grain(products, told, ring)
     fine = fit_focus_curve(
-        products[:, 0],
+        products[:, :2],
         pairs,
         at_um,
-        curve=lambda away_um, f_number: told.share(away_um, f_number, ring),
+        curves=[told.curve(ring), told.curve(rings[1], ring)],
         guess=told.effective_f_number,
     )
     refuse_run(fine, at_um, told, ring)
+    _refuse_fine_grain(products, told, fine.shape, rings)
     field = _field(fine, tiles, good, told, ring)
-    _refuse_curve(fine)
-    return lens_found(fine, products[:, 0], pairs, at_um, told, ring, mtf50=None, field=field)
+    _refuse_curve(f_number_of(fine, told))
+    return lens_found(fine, products[:, 0], pairs, at_um, told, ring, contrast=None, field=field)
 
 
 def _products(tiles: Tiles, pairs: IntArray, rings: FloatArray, most: float) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -136,18 +137,18 @@ def _products(tiles: Tiles, pairs: IntArray, rings: FloatArray, most: float) -> 
     return np.stack(kept), good
 
 
-def _refuse_fine_grain(products: FloatArray, told: Told, ring: float) -> None:
+def _refuse_fine_grain(products: FloatArray, told: Told, shape: Shape, rings: FloatArray) -> None:
     """Refuse a grain of which so much is left at twice the ring that there must be more beyond what pixels take.
 
     What lies beyond comes back aliased, is blurred sooner than the ring, and makes the f-number look smaller: by 2 to
     6 % with a grain as fine as the pixels, in rendered pictures. Sharpened pictures are refused sooner.
     """
-    passed = [told.in_focus(nu) for nu in (ring, 2 * ring)]
+    passed = [told.in_focus(nu, shape) for nu in (rings[0], rings[2])]
     if passed[1] < _BLURRED:
         return  # the lens shows nothing so fine
     sharpest = np.argmax(products[:, 0], axis=1)
     tiles = np.arange(len(products))
-    ratio = float(np.median(products[tiles, 1, sharpest] / products[tiles, 0, sharpest]))
+    ratio = float(np.median(products[tiles, 2, sharpest] / products[tiles, 0, sharpest]))
     if ratio > _FINE_GRAIN * (passed[1] / passed[0]) ** 2:
         raise Refusal(
             "cannot tell: the grain is about as fine as the pixels, and what they cannot take comes back as something "
@@ -170,7 +171,7 @@ def _field(
     freedom = max(1, int(use.sum()) - 4)
     variance = float(rest[use] @ rest[use]) / freedom
     covariance = variance * np.linalg.pinv(columns[use].T @ columns[use])
-    slice_um = width_um(told, curve.effective_f_number.value, per_px)
+    slice_um = width_um(told, curve.shape.f_number, per_px)
     size_x, size_y = (1 / max(1, len(np.unique(one)) - 1) for one in (tiles.x, tiles.y))
     across = abs(solution[1]) * min(size_x, 0.2) + abs(solution[2]) * min(size_y, 0.2)
     if across > _MOST_TILT * slice_um:
@@ -185,12 +186,12 @@ def _field(
     return float(solution[0]), curvature, (float(solution[1]), float(solution[2]))
 
 
-def _refuse_curve(curve: FocusCurve) -> None:
-    margin = curve.effective_f_number.margin / curve.effective_f_number.value
+def _refuse_curve(f_number: Estimate) -> None:
+    margin = f_number.margin / f_number.value
     if margin > _MOST_MARGIN:
         raise Refusal(
-            "cannot tell: contrast does not rise and fall as through a perfect lens in even steps, which leaves the "
-            f"f-number uncertain by {margin:.0%}. The lens is softer than a perfect one, the rail uneven, or the "
-            "detail too faint: measure by a slanted edge (--edge)",
+            "cannot tell: contrast does not rise and fall as through a lens in even steps, which leaves the f-number "
+            f"uncertain by {margin:.0%}. The lens has other faults than spherical aberration, the rail is uneven, or "
+            "the detail too faint: measure by a slanted edge (--edge)",
             code="unlike",
         )

@@ -59,7 +59,7 @@ def lens(
       stacker calibrate lens beetle.yaml CARD/ --journal target-*.run.jsonl
     """
     from stacker.cli.frame_counts import change_of_frames
-    from stacker.cli.lens_lines import request_lines, sentences_of, told_of
+    from stacker.cli.lens_lines import at_planned_detail, request_lines, sentences_of, told_of
     from stacker.cli.pictures_of import pictures_of_run
     from stacker.documents.loading import load_request
 
@@ -67,6 +67,7 @@ def lens(
     told = told_of(loaded.value)
     pictures = pictures_of_run(folder, journal, raw=edge)
     found = _edge(pictures, loaded.value, told) if edge else _texture(pictures, loaded.value, told)
+    found = at_planned_detail(loaded.value, found)
     lines = request_lines(loaded.value, found)
     frames, sentence = change_of_frames(request, lines)
     if picture is not None:
@@ -96,6 +97,7 @@ def lens(
 _WORDS = {
     "object_na": "NA on the subject's side, by the width of the slice",
     "effective_f_number": "effective f-number, likewise",
+    "spherical_waves": "waves of spherical aberration (W040), likewise",
     "mtf50_lp_mm": "line pairs a mm on the sensor at contrast 0.5, in focus",
     "field_curvature_um": "field curvature, um: how much deeper the corners are in focus",
 }
@@ -108,6 +110,7 @@ def _estimates(found: LensFound, told: Told) -> dict[str, Estimate]:
     out = {
         "object_na": propagated(lambda value: told.magnification / (2 * value), f_number),
         "effective_f_number": f_number,
+        "spherical_waves": found.spherical_waves,
     }
     if found.mtf50_lp_mm is not None:
         out["mtf50_lp_mm"] = found.mtf50_lp_mm

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -92,7 +92,11 @@ def scale(request: Path, *, write: bool, as_json: bool, quiet: bool, **readings:
         as_json=as_json,
         quiet=quiet,
         facts=(seen.facts if seen else {}) | {"frames": frames},
-        sentences=[*(seen.sentences if seen else ()), *([sentence] if sentence else [])],
+        sentences=[
+            *(seen.sentences if seen else ()),
+            *_not_written(found, lines),
+            *([sentence] if sentence else []),
+        ],
     )
     if text := _far_from_estimate(asked, found["magnification"].value):
         note(text, quiet=quiet)
@@ -134,10 +138,23 @@ def _pupil_magnification(asked: Request, ruler: Ruler) -> Estimate | None:
     return pupil_magnification(before, imaging.focal_length_mm)
 
 
+def _not_written(found: Mapping[str, Estimate], lines: Mapping[str, float]) -> Iterator[str]:
+    """What was found and has no key in this kind of rig, and why."""
+    if "entrance_pupil_mm" not in found or "rig.entrance_pupil_mm" in lines:
+        return
+    if "rig.pupil_magnification" in lines:
+        yield "The entrance pupil is not written: it follows from focal length and pupil magnification."
+    else:
+        yield (
+            "The pupil is not written: with a close-up lens what was found is of the pair, and the request has the "
+            "lens by itself. 'stacker calibrate lens' gives that, or kind measured takes the pair as it is."
+        )
+
+
 def _request_lines(asked: Request, found: Mapping[str, Estimate]) -> dict[str, float]:
     """The keys of this kind of rig that hold what was found."""
     from stacker.calibrating.estimate import rounded
-    from stacker.documents.rigs import LensRig, MeasuredRig, ReversedRig
+    from stacker.documents.rigs import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, ReversedRig
 
     m, rig = found["magnification"], asked.rig
     by_field = isinstance(rig, ReversedRig) or (isinstance(rig, MeasuredRig) and rig.field_width_mm is not None)
@@ -147,7 +164,7 @@ def _request_lines(asked: Request, found: Mapping[str, Estimate]) -> dict[str, f
     else:
         key = "rig.magnification" if isinstance(rig, MeasuredRig) else "rig.measured_magnification"
         lines = {key: rounded(m.value, m.standard_error)}
-    if isinstance(rig, MeasuredRig) and (pupil := found.get("entrance_pupil_mm")):
+    if isinstance(rig, (MeasuredRig, CoupledRig, ObjectiveRig)) and (pupil := found.get("entrance_pupil_mm")):
         lines["rig.entrance_pupil_mm"] = rounded(pupil.value, pupil.standard_error)
     # a close-up lens moves the entrance pupil: what was found is of the pair, and the key is of the lens by itself
     alone = isinstance(rig, ReversedRig) or (isinstance(rig, LensRig) and not rig.close_up_dioptres)

@@ -16,11 +16,12 @@ if TYPE_CHECKING:
 
 _PUPILS = (0.05, 20.0)  # what the request takes
 _APERTURES = (0.001, 1.3)
+_SHOWS_WAVES = 0.25  # less than 1 % of the contrast of any detail
 _SOFTER = 0.03  # of MTF50: less is within what an edge tells
 
 
 def told_of(asked: Request) -> Told:
-    """What a request says of its rig, as a perfect lens."""
+    """What a request says of its rig, as a perfect lens; of its contrast in focus, what was measured."""
     from stacker.calibrating.lens import Told
     from stacker.planning.criterion import Criterion
     from stacker.planning.rig import imaging_of
@@ -35,7 +36,29 @@ def told_of(asked: Request) -> Told:
         spectrum=criterion.spectrum,
         index=criterion.index,
         target_lp_mm=criterion.target_lp_mm,
+        planned_lp_mm=Criterion.of(asked, imaging).target_lp_mm,
+        resolved_contrast=asked.focus.resolved_contrast,
     )
+
+
+def at_planned_detail(asked: Request, found: LensFound) -> LensFound:
+    """The same with the f-number for the detail at which a plan with what was found holds its slices."""
+    from stacker.calibrating.lens import f_number_of
+
+    try:
+        told = told_of(with_lines(asked, request_lines(asked, found)))
+    except Refusal:  # no aperture explains the slice, and the contrast does not go with the one that was asked for
+        return found
+    return replace(found, effective_f_number=f_number_of(found.curve, told, found.finest_lp_mm))
+
+
+def with_lines(asked: Request, lines: Mapping[str, float]) -> Request:
+    """A request with values put into its blocks."""
+    for key, value in lines.items():
+        block, _, name = key.partition(".")
+        changes: Any = {block: replace(getattr(asked, block), **{name: value})}
+        asked = replace(asked, **changes)
+    return asked
 
 
 def request_lines(asked: Request, found: LensFound) -> dict[str, float]:
@@ -44,7 +67,7 @@ def request_lines(asked: Request, found: LensFound) -> dict[str, float]:
 
     lines: dict[str, float] = {}
     key = _aperture_key(asked)
-    if key is not None and (value := _solved(asked, key, found.effective_f_number)) is not None:
+    if (value := _solved(asked, key, found.effective_f_number)) is not None:
         lines[f"rig.{key}"] = rounded(value.value, value.standard_error)
     if found.mtf50_lp_mm is not None and _softness(asked, found) > _SOFTER:
         lines["focus.lens_mtf50_lp_mm"] = rounded(found.mtf50_lp_mm.value, found.mtf50_lp_mm.standard_error)
@@ -54,13 +77,11 @@ def request_lines(asked: Request, found: LensFound) -> dict[str, float]:
     return lines
 
 
-def _aperture_key(asked: Request) -> str | None:
+def _aperture_key(asked: Request) -> str:
     """Which key of the rig the f-number through it depends on."""
     from stacker.documents.rigs import CoupledRig, ObjectiveRig
 
-    if isinstance(asked.rig, CoupledRig):
-        return None
-    if isinstance(asked.rig, ObjectiveRig):
+    if isinstance(asked.rig, (CoupledRig, ObjectiveRig)):
         return "na"
     return "pupil_magnification" if asked.rig.effective_f_number is None else "effective_f_number"
 
@@ -87,6 +108,16 @@ def _softness(asked: Request, found: LensFound) -> float:
     """How much coarser than a perfect lens's the detail at contrast one half is, as a share."""
     assert found.mtf50_lp_mm is not None
     return 1 - found.mtf50_lp_mm.value / perfect_mtf50_lp_mm(told_of(asked), found.effective_f_number.value)
+
+
+def _aberration(found: LensFound) -> Iterator[str]:
+    waves = found.spherical_waves
+    if waves.value - waves.margin > _SHOWS_WAVES:
+        yield (
+            f"Coarse and fine detail are sharpest in different planes, as with {significant(waves.value, 2)} waves of "
+            "spherical aberration (W040): the lens is softer than a perfect one"
+            + (". How soft, an edge tells (--edge)." if found.mtf50_lp_mm is None else ".")
+        )
 
 
 def perfect_mtf50_lp_mm(told: Told, f_number: float) -> float:
@@ -118,13 +149,13 @@ def sentences_of(asked: Request, told: Told, found: LensFound, lines: Mapping[st
         else "The slice is as thick as the request says."
     )
     key = _aperture_key(asked)
-    if key is None:
-        yield "Coupled lenses have no key for it: change the f-number that limits them."
-    elif f"rig.{key}" not in lines:
-        yield (
-            f"No {key} explains it: is the f-number the one that was set? Or write effective_f_number: "
-            f"{significant(found.effective_f_number.value)} instead of f_number."
+    if f"rig.{key}" not in lines:
+        yield f"No {key} explains it, so none is written: is the f-number the one that was set?" + (
+            f" Or write effective_f_number: {significant(found.effective_f_number.value)} instead of f_number."
+            if key == "pupil_magnification"
+            else ""
         )
+    yield from _aberration(found)
     if found.mtf50_lp_mm is not None:
         best = perfect_mtf50_lp_mm(told, found.effective_f_number.value)
         soft = _softness(asked, found)

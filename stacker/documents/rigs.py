@@ -126,6 +126,11 @@ class CoupledRig:
         "mount to sensor of the system the reversed lens was made for: the subject lies so far from its mount",
         default=None,
     )
+    na: float | None = declare(
+        Number(above=0, most=0.95),
+        "on the subject's side, measured ('stacker calibrate lens'): goes before what the two f-numbers give",
+        default=None,
+    )
     measured_magnification: float | None = keys.measured_magnification()
     converter: float | None = keys.converter()
     working_distance_mm: float | None = keys.working_distance()

@@ -37,14 +37,7 @@ def imaging_of(request: Request) -> Imaging:
         case ReversedRig():
             return _of_reversed(rig, width_mm)
         case CoupledRig():
-            coupled = coupled_lenses(
-                rear_focal_length_mm=rig.rear_focal_length_mm,
-                rear_f_number=rig.rear_f_number,
-                front_focal_length_mm=rig.front_focal_length_mm,
-                front_f_number=rig.front_f_number,
-                mounting=_mounting(rig, distance_mm=rig.register_mm),
-            )
-            return replace(coupled, entrance_pupil_mm=rig.entrance_pupil_mm)
+            return _of_coupled(rig)
         case ObjectiveRig():
             objective_ = _of_objective(rig)
             if rig.entrance_pupil_mm is None:
@@ -138,6 +131,20 @@ def _refuse_tubes_behind_converter(tubes_mm: Sequence[float]) -> None:
             "photograph a ruler and use the kind measured",
             key="rig.tubes_behind_converter_mm",
         )
+
+
+def _of_coupled(rig: CoupledRig) -> Imaging:
+    coupled = coupled_lenses(
+        rear_focal_length_mm=rig.rear_focal_length_mm,
+        rear_f_number=rig.rear_f_number,
+        front_focal_length_mm=rig.front_focal_length_mm,
+        front_f_number=rig.front_f_number,
+        mounting=_mounting(rig, distance_mm=rig.register_mm),
+    )
+    coupled = replace(coupled, entrance_pupil_mm=rig.entrance_pupil_mm)
+    if rig.na is None:
+        return coupled
+    return replace(coupled, object_na=rig.na, effective_f_number=coupled.magnification / (2 * rig.na))
 
 
 def _of_objective(rig: ObjectiveRig) -> Imaging:

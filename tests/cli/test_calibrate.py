@@ -202,6 +202,21 @@ def test_the_pupil_of_a_lens_behind_a_close_up_lens_is_not_taken_for_the_lens_it
     code, out, _ = run(capsys, "scale", "rig.yaml", *arguments, "--json")
     assert code == 0
     assert ("rig.pupil_magnification" in json.loads(out)["result"]["lines"]) == written
+    _, out, _ = run(capsys, "scale", "rig.yaml", *arguments)
+    assert ("what was found is of the pair" in " ".join(out.split())) == (not written)
+
+
+@pytest.mark.parametrize("kind", ["measured", "objective", "coupled", "lens"])
+def test_the_entrance_pupil_goes_where_the_rig_has_a_key_for_it(bench, capsys, kind):
+    Path("rig.yaml").write_text(template(kind), encoding="utf-8")
+    arguments = ("--ruler-mm", "2", "--pixels", "4210", "--moved-mm", "20", "--pixels-after", "3800", "--write")
+    code, out, err = run(capsys, "scale", "rig.yaml", *arguments)
+    assert code == 0, err
+    if kind == "lens":
+        assert "The entrance pupil is not written: it follows from focal length" in " ".join(out.split())
+    else:
+        # by hand: 20 * 3800/410 = 185.4 mm
+        assert load_request("rig.yaml").value.rig.entrance_pupil_mm == pytest.approx(185.4, abs=0.2)
 
 
 def test_a_misread_line_is_named_and_nothing_is_written(bench, capsys):

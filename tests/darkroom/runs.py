@@ -7,6 +7,7 @@ from darkroom.camera import Body, developed, mosaic_of, through_jpeg
 from darkroom.lens import Lens, slanted_edge, texture
 
 from stacker.calibrating.edge import measure_edge
+from stacker.calibrating.focus_curve import Shape
 from stacker.calibrating.lens import LensFound, Told, width_um
 from stacker.calibrating.texture import cut_tiles, measure_texture
 from stacker.optics.contrast import target_frequency_lp_mm
@@ -31,6 +32,8 @@ def told_of(lens: Lens) -> Told:
         spectrum=GREEN,
         index=1.0,
         target_lp_mm=float(target),
+        planned_lp_mm=float(target),
+        resolved_contrast=0.3,
     )
 
 
@@ -116,7 +119,7 @@ def seam_error(lens: Lens, f_number: float) -> float:
     told = told_of(lens)
     nu = min(told.target_per_px, 0.494 * lens.pitch_um / (lens.wavelength_um * f_number))
     half_um = 0.35 * width_um(told, f_number, nu)  # steps of 0.7 slices
-    promised = float(told.share(np.array([half_um]), f_number, nu)[0])
+    promised = float(told.curve(nu)(np.array([half_um]), Shape(f_number=f_number))[0])
     place = round(nu / (2 / 4000))
     z_um = np.linspace(-0.5, 0.5, 41) * lens.wavelength_um / lens.na**2
     best_um = z_um[int(np.argmax([lens.transfer(z, (4, 4000))[0, place] for z in z_um]))]

@@ -63,6 +63,13 @@ def test_a_coupled_lens_at_infinity_has_its_subject_where_its_own_sensor_would_b
     assert imaging_of(request_of(COUPLED + ", register_mm: 45, working_distance_mm: 41")).working_distance_mm == 41
 
 
+def test_coupled_lenses_take_a_measured_aperture_before_the_marked_ones():
+    # by hand: 180/50 = 3.6x; marked, the rear lens rules: 3.6/(2*4) = 0.45, the front one 1/(2*2) = 0.25: the smaller
+    assert imaging_of(request_of(COUPLED)).object_na == pytest.approx(0.25)
+    found = imaging_of(request_of(COUPLED + ", na: 0.2"))
+    assert (found.object_na, found.effective_f_number) == pytest.approx((0.2, 3.6 / 0.4))
+
+
 def test_an_entrance_pupil_that_was_measured_gives_the_edge_loss():
     # by hand: d/(u + d), d from the first plane of focus to the last
     def loss(rig):

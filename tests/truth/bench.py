@@ -8,7 +8,8 @@ The way of the light differs from the planner's at every stage:
 
 - pupils: a thin lens and a stop that give the wanted pupil magnification, and a marginal ray traced through them;
 - defocus: the path from the displaced point to each place of the entrance pupil, exact, not W20 rho^2;
-- OTF: the pupil by FFT to the point's image and back, by prysm, not Hopkins's integral;
+- OTF: the pupil by FFT to the point's image and back, by prysm, not Hopkins's integral; an aberration is part of the
+  path;
 - picture: every line of the surface is spread by the OTF of its own depth over the pixels around it, at the scale that
   the moving camera sees it; pixels integrate; a sinusoid is fitted to each column of the frame as it stands.
 
@@ -102,6 +103,7 @@ class Rig:
     na: float | None = None
     index: float = 1.0
     rear: bool = False
+    spherical_waves: float = 0.0  # W040 at the first colour, against the focus of the rays near the axis
 
     @property
     def front(self) -> View:
@@ -137,14 +139,21 @@ def in_focus_contrast(nu_lp_mm: float, rig: Rig, view: View) -> float:
     return total / sum(rig.weights) * float(np.sinc(nu_lp_mm * rig.pitch_um * 1e-3))
 
 
+def sharpest_contrast(nu_lp_mm: float, rig: Rig, view: View) -> float:
+    """The same of an aberrated lens, at the focus at which these lines have most of it."""
+    if nu_lp_mm * min(rig.colours_nm) * 1e-6 >= 1.9 * view.image_sine:
+        return 0.0
+    return DefocusedOtf.sharpest(rig, view, nu_lp_mm)[1] * float(np.sinc(nu_lp_mm * rig.pitch_um * 1e-3))
+
+
 def finest_lines_lp_mm(rig: Rig, view: View, resolved: float = 0.3, hold: float = 0.494) -> float:
     """The finest lines worth drawing, on the sensor: contrast 0.3 in focus, but where defocus costs most at most."""
-    nyquist = 500 / rig.pitch_um
-    target = nyquist
-    if in_focus_contrast(nyquist, rig, rig.front) < resolved:
-        target = float(brentq(lambda nu: in_focus_contrast(nu, rig, rig.front) - resolved, 1e-3, nyquist))
     mean_nm = float(np.average(rig.colours_nm, weights=rig.weights))
-    return min(target, hold * 2 * view.image_sine / (mean_nm * 1e-6))
+    finest = min(500 / rig.pitch_um, hold * 2 * view.image_sine / (mean_nm * 1e-6))
+    contrast = sharpest_contrast if rig.spherical_waves else in_focus_contrast
+    if contrast(finest, rig, rig.front) >= resolved:
+        return finest
+    return float(brentq(lambda nu: contrast(nu, rig, rig.front) - resolved, finest / 4, finest, xtol=0.1))
 
 
 class DefocusedOtf:
@@ -156,8 +165,8 @@ class DefocusedOtf:
 
     def __init__(self, rig: Rig, view: View, nu_y_lp_mm: float, reach_mm: float, depths: int = 11) -> None:
         self.view, self.nu_y = view, nu_y_lp_mm
-        shortest_s = nu_y_lp_mm * min(rig.colours_nm) * 1e-6 / (2 * view.image_sine)
-        self.lines_sample = math.floor(PUPIL_SAMPLES * shortest_s / 1.02)
+        self.lines_sample = _lines_sample(rig, view, nu_y_lp_mm)
+        self.sharpest_mm = self.sharpest(rig, view, nu_y_lp_mm)[0] if rig.spherical_waves else 0.0
         displacement_mm = np.linspace(-reach_mm, reach_mm, depths)
         rows = np.array([self._row(rig, d) for d in displacement_mm])
         self._spline = CubicSpline(displacement_mm, rows, axis=0)
@@ -176,21 +185,45 @@ class DefocusedOtf:
         step = np.asarray(self.frequency_y(displacement_mm)) / self.lines_sample
         return np.arange(rows.shape[-1]) * step[:, None], rows
 
+    @staticmethod
+    def sharpest(rig: Rig, view: View, nu_lp_mm: float) -> tuple[float, float]:
+        """Displacement at which lines of a frequency have most contrast, and what the optics leave them there."""
+        wave_mm = 2 * rig.colours_nm[0] * 1e-6 * rig.index / view.object_sine**2  # of defocus at the pupil's edge
+        places_mm = wave_mm * np.linspace(0.5, 1.6, 12) * rig.spherical_waves
+        contrast = [_otf_row(rig, view, place_mm, nu_lp_mm)[0] for place_mm in places_mm]
+        spline = CubicSpline(np.arange(len(places_mm)), contrast)
+        fine = np.linspace(0, len(places_mm) - 1, 2201)
+        top = int(np.argmax(spline(fine)))
+        return float(np.interp(fine[top], np.arange(len(places_mm)), places_mm)), float(spline(fine[top]))
+
     def _row(self, rig: Rig, displacement_mm: float) -> np.ndarray:
-        total = 0.0
-        for colour_nm, weight in zip(rig.colours_nm, rig.weights, strict=True):
-            s = float(self.frequency_y(displacement_mm)) * colour_nm * 1e-6 / (2 * self.view.image_sine)
-            # a shift of the pupil by `lines_sample` samples, 2 s pupil radii, is the frequency of the lines
-            spacing = 2 * s / self.lines_sample
-            x, y = make_xy_grid(PUPIL_SAMPLES, dx=spacing)
-            rho, _ = cart_to_polar(x, y)
-            path_um = _path_mm(rig, self.view, displacement_mm, np.minimum(rho, 1.0)) * 1000
-            amplitude = circle(1.0, rho).astype(float)
-            wave = Wavefront.from_amp_and_phase(amplitude, path_um * 1000, colour_nm / 1000, spacing)
-            otf = otf_from_psf(wave.focus(1.0, Q=2).intensity).data.real
-            centre = otf.shape[0] // 2
-            total = total + weight * otf[centre + self.lines_sample, centre:]
-        return np.asarray(total) / sum(rig.weights)
+        frequency = float(self.frequency_y(displacement_mm))
+        return _otf_row(rig, self.view, displacement_mm + self.sharpest_mm, frequency, self.lines_sample)
+
+
+def _lines_sample(rig: Rig, view: View, nu_lp_mm: float) -> int:
+    shortest_s = nu_lp_mm * min(rig.colours_nm) * 1e-6 / (2 * view.image_sine)
+    return math.floor(PUPIL_SAMPLES * shortest_s / 1.02)
+
+
+def _otf_row(rig: Rig, view: View, displacement_mm: float, nu_lp_mm: float, sample: int | None = None) -> np.ndarray:
+    lines_sample = sample or _lines_sample(rig, view, nu_lp_mm)
+    total = 0.0
+    for colour_nm, weight in zip(rig.colours_nm, rig.weights, strict=True):
+        s = nu_lp_mm * colour_nm * 1e-6 / (2 * view.image_sine)
+        # a shift of the pupil by `lines_sample` samples, 2 s pupil radii, is the frequency of the lines
+        spacing = 2 * s / lines_sample
+        x, y = make_xy_grid(PUPIL_SAMPLES, dx=spacing)
+        rho, _ = cart_to_polar(x, y)
+        inside = np.minimum(rho, 1.0)
+        path_nm = _path_mm(rig, view, displacement_mm, inside) * 1e6
+        path_nm = path_nm + rig.spherical_waves * rig.colours_nm[0] * inside**4
+        amplitude = circle(1.0, rho).astype(float)
+        wave = Wavefront.from_amp_and_phase(amplitude, path_nm, colour_nm / 1000, spacing)
+        otf = otf_from_psf(wave.focus(1.0, Q=2).intensity).data.real
+        centre = otf.shape[0] // 2
+        total = total + weight * otf[centre + lines_sample, centre:]
+    return np.asarray(total) / sum(rig.weights)
 
 
 def _path_mm(rig: Rig, view: View, displacement_mm: float, rho: np.ndarray) -> np.ndarray:
