@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from stacker.documents.emit import flow
 from stacker.documents.fields import plain
 from stacker.documents.plan import Advice
@@ -26,7 +28,6 @@ _LEAST_OVERLAP = 0.1  # what registering the frames leaves of it: common practic
 _SEAM_GIVEN_UP = 0.05
 # Thirds of a stop as they stand on rings and displays: common practice.
 _THIRDS = (2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18, 20, 22)
-_SAME = 1 + 1e-9
 _FINER = 10  # times finer steps, to see what rounding to whole ones costs
 
 
@@ -195,11 +196,11 @@ def _smaller_aperture(draft: Draft) -> Iterator[_Found]:
         return  # no ring to turn; or a lens measured at this f-number alone
     now, smallest = marked_f_number(request), request.rig.smallest_f_number or _THIRDS[-1]
     detail_um = draft.finest_detail_um
-    for mark in reversed(_THIRDS):
-        if now * 1.05 < mark <= smallest and draft.detail_at_um(mark / now) <= detail_um * _SAME:
-            break
-    else:
+    marks = np.array([mark for mark in _THIRDS if now * 1.05 < mark <= smallest])
+    as_fine = marks[draft.criterion.still_resolved(marks / now)].tolist()
+    if not as_fine:
         return
+    mark = as_fine[-1]
     changed = _laid(at_f_number(request, mark))
     if changed is None:
         return

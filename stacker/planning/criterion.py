@@ -20,7 +20,7 @@ from stacker.optics.depth import (
 )
 from stacker.optics.imaging import Imaging
 from stacker.optics.spectrum import Spectrum
-from stacker.planning.focus_grid import FloatArray, IntArray
+from stacker.planning.focus_grid import BoolArray, FloatArray, IntArray
 from stacker.records import record
 
 
@@ -126,17 +126,22 @@ class Criterion:
             lens_falloff_mm2=self.lens_falloff_mm2,
         )
 
-    @cached_property
+    @property
     def in_focus_at_target(self) -> float:
         """Contrast in focus of the finest detail."""
-        return float(
-            in_focus_contrast(
-                self.target_lp_mm,
-                effective_f_number=self.imaging.effective_f_number,
-                pixel_pitch_um=self.pixel_pitch_um,
-                spectrum=self.spectrum,
-                lens_falloff_mm2=self.lens_falloff_mm2,
-            )
+        return float(self._in_focus_at_target(1.0))
+
+    def still_resolved(self, ratios: FloatArray) -> BoolArray:
+        """Whether the finest detail still is with the f-number so many times larger, the lens's own blur as it is."""
+        return self._in_focus_at_target(ratios) >= self.focus.resolved_contrast
+
+    def _in_focus_at_target(self, ratio: FloatArray | float) -> FloatArray:
+        return in_focus_contrast(
+            self.target_lp_mm,
+            effective_f_number=self.imaging.effective_f_number * ratio,
+            pixel_pitch_um=self.pixel_pitch_um,
+            spectrum=self.spectrum,
+            lens_falloff_mm2=self.lens_falloff_mm2,
         )
 
     # ------------------------------------------------------------------------------------------- depth of field
