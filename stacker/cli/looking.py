@@ -7,7 +7,7 @@ import dataclasses
 import math
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from stacker.verifying.verdict import Verdict
 
 _BAR = 30  # columns
+_SMALL_PX = 320
+_DOUBTED = 24  # frames shown beside their neighbours: some megabytes
 _EVERY_S = 0.2  # a terminal is written no oftener
 
 
@@ -89,6 +91,44 @@ def look_into_stack(verdict: Verdict, folder: Path, *, quiet: bool) -> Look:
     there = sorted({*range(1, verdict.frames + 1)} - {*verdict.missing, *verdict.not_shot})
     looked = looked_at(there, files, latest, {key.name: one for key, one in seen.items()})
     return Look(looked=looked, seconds=time.monotonic() - began_s, known=len(kept.keys() & seen.keys()))
+
+
+def write_page(path: Path, verdicts: Sequence[Verdict], looks: Sequence[Look], folder: Path) -> None:
+    """Write the page of what the pictures show.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    from stacker.documents.files import write_whole
+    from stacker.presenting.looked_page import StackOnPage, doubted, looked_page
+    from stacker.presenting.verdict_text import verdict_text
+
+    stacks = [
+        StackOnPage(
+            name=Path(verdict.journals[0]).name,
+            by_names=verdict_text([verdict], looked=True),
+            looked=look.looked,
+            seconds=look.seconds,
+            known=look.known,
+            small=_small({frame for row in doubted(look.looked, _DOUBTED).values() for frame in row}, look, folder),
+        )
+        for verdict, look in zip(verdicts, looks, strict=True)
+    ]
+    write_whole(path, looked_page(stacks))
+
+
+def _small(frames: Iterable[int], look: Look, folder: Path) -> dict[int, str]:
+    """Small pictures of frames; of those that cannot be opened there is none."""
+    from stacker.errors import Refusal
+    from stacker.pictures.preview import thumbnail
+
+    small = {}
+    for frame in sorted(frames):
+        with contextlib.suppress(Refusal, OSError):
+            small[frame] = thumbnail(folder / look.looked.files[0][frame], _SMALL_PX)
+    return small
 
 
 def _keep(path: Path, kept: Mapping[Key, Seen], seen: Mapping[Key, Seen], *, quiet: bool) -> None:

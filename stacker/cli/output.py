@@ -54,7 +54,7 @@ def note(text: str, *, quiet: bool = False) -> None:
         click.echo(text, err=True)
 
 
-def keep_other_files(target: Path, beginning: str, result: str) -> None:
+def keep_other_files(target: Path, beginning: str, result: str, *, option: str = "-o") -> None:
     """Replace an older result of the same kind, which begins alike, and nothing else: not a request, not a camera.
 
     Raises
@@ -65,8 +65,8 @@ def keep_other_files(target: Path, beginning: str, result: str) -> None:
     if not target.exists():
         return
     if not target.is_file():
-        raise Refusal(f"{target} is a folder, a pipe or a device; choose another name with -o", code="exists")
+        raise Refusal(f"{target} is a folder, a pipe or a device; choose another name with {option}", code="exists")
     with target.open("rb") as file:
         found = file.read(len(beginning.encode()))
     if found and found != beginning.encode():
-        raise Refusal(f"{target} exists and is no {result}; choose another name with -o", code="exists")
+        raise Refusal(f"{target} exists and is no {result}; choose another name with {option}", code="exists")

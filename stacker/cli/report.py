@@ -29,7 +29,8 @@ def command(plan: Path, *, output: Path | None, as_json: bool, quiet: bool) -> N
     from stacker.documents.plan_file import read_plan
     from stacker.planning.apertures import aperture_rows
     from stacker.planning.criterion import spectrum_of
-    from stacker.presenting.report import BEGINNING, report_page
+    from stacker.presenting.page import BEGINNING
+    from stacker.presenting.report import report_page
     from stacker.presenting.svg import require_matplotlib
 
     require_matplotlib()

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from stacker.cli.numbers import Whole
-from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 from stacker.errors import Refusal, StackerError
 from stacker.figures import as_typed, one_line, spans, typed_mm
 
@@ -40,8 +40,20 @@ if TYPE_CHECKING:
 @click.option(
     "--look", is_flag=True, help="Also look into the pictures; what is seen is kept beside the journal (NAME.looks)."
 )
+@click.option(
+    "--page", type=click.Path(path_type=Path), help="With --look: write a page with pictures of what was found."
+)
 @output_options
-def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, look: bool, as_json: bool, quiet: bool) -> None:
+def command(
+    folder: Path,
+    *,
+    journals: tuple[Path, ...],
+    bracket: int,
+    look: bool,
+    page: Path | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
     """Compare the pictures in FOLDER with the journal of a run, frame by frame.
 
     Exit code 1 if any frame is missing or in doubt, or --look finds something. No picture is changed. A plan that was
@@ -51,11 +63,14 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, look: boo
     Example:
       stacker verify CARD/ --journal beetle-20310504-220000Z.run.jsonl --look
     """
+    from stacker.cli.looking import write_page
     from stacker.presenting.verdict_text import verdict_text
     from stacker.verifying.folder import read_folder
     from stacker.verifying.shots import read_run
     from stacker.verifying.verify import verify
 
+    if page is not None:
+        _refuse_page(page, look=look)
     runs = {str(path): read_run(path) for path in journals}
     found = read_folder(folder, pictures_each=bracket)
     if not (found.pictures or found.undated or found.faults):
@@ -69,11 +84,25 @@ def command(folder: Path, *, journals: tuple[Path, ...], bracket: int, look: boo
         _write_json(verdicts, looks, [commands for commands, _ in follows])
     elif not quiet:
         click.echo("\n".join([*verdict_text(verdicts, looked=look), *_looks_text(verdicts, looks)]))
+    if page is not None:
+        write_page(page, verdicts, looks, folder)
+        note(f"Page written to {page}", quiet=quiet or as_json)
     lines = [line for commands, _ in follows for line in commands] or [otherwise for _, otherwise in follows]
     for line in dict.fromkeys(lines):
         note(f"Next: {line}", quiet=quiet or as_json)
     if not complete or any(one.looked.found for one in looks):
         click.get_current_context().exit(1)
+
+
+def _refuse_page(page: Path, *, look: bool) -> None:
+    """Before anything is looked into: that takes a while."""
+    from stacker.presenting.page import BEGINNING
+    from stacker.presenting.svg import require_matplotlib
+
+    if not look:
+        raise click.UsageError("--page shows what --look finds: give both")
+    keep_other_files(page, BEGINNING, "page of ours", option="--page")
+    require_matplotlib()
 
 
 def _looks(verdicts: Sequence[Verdict], folder: Path, *, quiet: bool) -> list[Look]:

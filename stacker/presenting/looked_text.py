@@ -129,8 +129,8 @@ def _settings(alike: Alike) -> Iterable[str]:
     if alike.same:
         yield f"the same in all that tell them: {', '.join(_value(name, value) for name, value in alike.same)}"
     if alike.unwritten:
-        names = " and ".join(NAMES[name] for name in alike.unwritten)
-        manual = " (a lens without contacts tells neither)" if "f_number" in alike.unwritten else ""
+        names = ", ".join(NAMES[name] for name in alike.unwritten)
+        manual = " (as of a lens without contacts)" if "f_number" in alike.unwritten else ""
         yield f"not written, so nobody can tell: {names}{manual}"
 
 

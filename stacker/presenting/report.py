@@ -12,20 +12,11 @@ from stacker.optics.spectrum import Spectrum
 from stacker.planning.apertures import ApertureRow
 from stacker.presenting.bench_card import checks, facts, rail_step_um
 from stacker.presenting.frame_times import planned_times
+from stacker.presenting.page import whole_page
 from stacker.presenting.report_sections import apertures_section, clock_section, contrast_section, side_section
-from stacker.presenting.report_style import STYLE
 from stacker.presenting.slices import Slices
 from stacker.presenting.svg import require_matplotlib, style
 from stacker.presenting.tables import duration
-
-# Nothing may be fetched and no script may run: what a title says stays words.
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
-
-BEGINNING = """<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="generator" content="stacker">"""  # by which a page of ours is known
 
 
 def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]) -> str:
@@ -47,7 +38,6 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]
     """
     require_matplotlib()
     slices, times = Slices.of(plan, spectrum), planned_times(plan)
-    title = escape(plan.name)
     with style():
         parts = [
             _card(plan),
@@ -60,27 +50,14 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]
             apertures_section(plan, apertures),
             clock_section(plan, times),
         ]
-    body = "\n".join(part for part in parts if part)
-    return f"""{BEGINNING}
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="{escape(_POLICY)}">
-<link rel="icon" href="data:,">
-<title>{title}: {plan.coverage.frame_count} frames</title>
-<style>{STYLE}</style>
-</head>
-<body>
-<header>
-<h1>{title}</h1>
-<p class="lead">{escape(_headline(plan))}</p>
-</header>
-<main>
-{body}
-</main>
-<footer>Plan {escape(plan.digest)}, made by stacker {escape(plan.planner)}. The exact table:
-stacker export PLAN --format csv</footer>
-</body>
-</html>
-"""
+    return whole_page(
+        title=plan.name,
+        tab=f"{plan.coverage.frame_count} frames",
+        lead=_headline(plan),
+        body="\n".join(part for part in parts if part),
+        footer=f"Plan {escape(plan.digest)}, made by stacker {escape(plan.planner)}. The exact table:\n"
+        "stacker export PLAN --format csv",
+    )
 
 
 def _headline(plan: Plan) -> str:

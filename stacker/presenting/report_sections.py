@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from html import escape
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 from stacker.documents.plan import Plan
 from stacker.figures import chance, significant
@@ -13,12 +11,9 @@ from stacker.motion.frame_clock import FrameTimes
 from stacker.planning.apertures import ApertureRow
 from stacker.planning.gap_risk import RISK_WORTH_A_WARNING
 from stacker.presenting import report_pictures
+from stacker.presenting.page import figure_section
 from stacker.presenting.slices import Slices
-from stacker.presenting.svg import inline
 from stacker.presenting.tables import duration
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 
 def side_section(plan: Plan, slices: Slices) -> str:
@@ -38,7 +33,7 @@ def side_section(plan: Plan, slices: Slices) -> str:
         (f"{value:.1f}" for value in slices.far_um),
         strict=True,
     )
-    return _figure(
+    return figure_section(
         "side",
         "The subject from the side",
         says,
@@ -76,7 +71,7 @@ def contrast_section(plan: Plan, slices: Slices) -> str:
             slices.frame, slices.frame[1:], slices.seam_um, slices.seam_contrast, strict=False
         )
     )
-    return _figure(
+    return figure_section(
         "contrast",
         "Contrast through depth",
         says,
@@ -122,7 +117,7 @@ def apertures_section(plan: Plan, rows: Sequence[ApertureRow]) -> str:
         )
         for row in known
     )
-    return _figure(
+    return figure_section(
         "apertures",
         "Slice and frames by f-number",
         says,
@@ -158,7 +153,7 @@ def clock_section(plan: Plan, times: Sequence[FrameTimes]) -> str:
         )
         for number, one in enumerate(times, start=1)
     )
-    return _figure(
+    return figure_section(
         "clock",
         "The clock",
         says,
@@ -167,40 +162,3 @@ def clock_section(plan: Plan, times: Sequence[FrameTimes]) -> str:
         ("frame", "moves s", "settles s", "waits s", "opens at s", "open s"),
         rows,
     )
-
-
-def _figure(
-    name: str,
-    title: str,
-    says: str,
-    caption: str,
-    draw: Callable[[bool], Figure],
-    head: Sequence[str],
-    rows: Iterable[Sequence[str]],
-) -> str:
-    """A picture in two widths, what it says in words, and the table behind it."""
-    pictures = "\n".join(
-        inline(draw(narrow), name=f"{name}-{size}", title=title, description=says, css_class=size)
-        for size, narrow in (("wide", False), ("narrow", True))
-    )
-    return (
-        f"<figure>\n<h2>{escape(title)}</h2>\n{pictures}\n<figcaption>{escape(says)} {escape(caption)}</figcaption>\n"
-        f"{_table(title, head, rows)}\n</figure>"
-    )
-
-
-def _table(title: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    heads = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in head)
-    lines = "\n".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
-    label = escape(f"Table: {title}")
-    return f"""<details>
-<summary>The numbers behind this picture</summary>
-<div class="scroll" role="region" tabindex="0" aria-label="{label}">
-<table>
-<thead><tr>{heads}</tr></thead>
-<tbody>
-{lines}
-</tbody>
-</table>
-</div>
-</details>"""

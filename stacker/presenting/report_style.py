@@ -44,6 +44,10 @@ th, td { text-align: right; padding: 0.1rem 0.5rem; border-bottom: 1px solid var
 th { font-weight: 600; vertical-align: bottom; }
 th:first-child, td:first-child { padding-left: 0; }
 .words th, .words td { text-align: left; }
+.beside { display: grid; grid-template-columns: repeat(3, 1fr); gap: 0.5rem; margin: 0.6rem 0; }
+.beside div { font-size: 0.85rem; text-align: center; }
+.beside img { display: block; width: 100%; height: auto; }
+.beside .doubted img { outline: 3px solid var(--strong); }
 footer { font-size: 0.8rem; margin: 1.2rem 0; }
 @media print {
   @page { size: A4; margin: 11mm 12mm; }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import sys
 from pathlib import Path
 
@@ -77,7 +78,7 @@ def test_where_nothing_is_found_the_exit_code_is_0(stacker, shot):
     assert done.code == 0
     assert "light    12 of 12 within 0.0" in done.out
     assert "settings the same in all that tell them: f/5.6, ISO 100" in done.out
-    assert "not written, so nobody can tell: exposure time and focal length" in done.out
+    assert "not written, so nobody can tell: exposure time, focal length, white" in done.out
     assert not any(word in done.out for word in ("sharp", "proved", "good"))
 
 
@@ -145,6 +146,30 @@ def test_json_holds_what_was_found(stacker, shot):
     assert "--frames 5 --go" in result["commands"][0]
     done = stacker("verify", card, "--journal", journal, "--look", "--quiet")
     assert (done.code, done.out) == (1, "")
+
+
+def test_the_page_holds_what_was_found_and_the_frames_beside(stacker, shot, tmp_path):
+    journal, card = shot([5, 6])
+    page = tmp_path / "page.html"
+    done = stacker("verify", card, "--journal", journal, "--look", "--page", page)
+    assert done.code == 1
+    assert f"Page written to {page}" in done.err
+    text = page.read_text(encoding="utf-8")
+    assert "frame 5 is dark: " in text
+    assert re.findall('alt="(Frame [0-9]+)"', text) == ["Frame 4", "Frame 5", "Frame 6"]
+    assert text.count("data:image/jpeg;base64,") == 3
+    assert stacker("verify", card, "--journal", journal, "--look", "--page", page).code == 1  # written over
+
+
+def test_the_page_takes_no_other_file_s_place_and_needs_the_look(stacker, shot, tmp_path):
+    journal, card = shot()
+    done = stacker("verify", card, "--journal", journal, "--page", tmp_path / "page.html")
+    assert (done.code, "--page shows what --look finds: give both" in done.err) == (2, True)
+    (tmp_path / "mine.html").write_text("mine")
+    done = stacker("verify", card, "--journal", journal, "--look", "--page", tmp_path / "mine.html")
+    assert (done.code, done.out) == (1, "")  # told before anything is looked into
+    assert "choose another name with --page" in done.err
+    assert (tmp_path / "mine.html").read_text() == "mine"
 
 
 def test_without_the_extra_it_says_how_to_get_it(stacker, shot, monkeypatch):

@@ -38,7 +38,7 @@ class Page(HTMLParser):
 
     def handle_starttag(self, tag, attributes):
         self.elements.append((tag, dict(attributes)))
-        if tag not in {"meta", "link", "br"}:
+        if tag not in {"meta", "link", "br", "img"}:
             self.open.append(tag)
         if tag == "table":
             self.tables.append([])
