@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from stacker.cli.brackets import bracket_option, pictures_a_frame
 from stacker.cli.numbers import Whole
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
@@ -34,9 +35,7 @@ if TYPE_CHECKING:
 @click.option(
     "--shared", type=Whole(0, 50_000), help="Frames that a sub-stack has in common with the next; with --groups."
 )
-@click.option(
-    "--bracket", type=Whole(1, 15), default=1, show_default=True, help="Pictures that the camera takes of every frame."
-)
+@bracket_option
 @click.option("--copy", "copies", is_flag=True, help="Copy, even where hard links are possible.")
 @click.option("--go", is_flag=True, help="Do it; otherwise it is only told.")
 @output_options
@@ -47,7 +46,7 @@ def command(
     into: Path,
     group: int | None,
     shared: int | None,
-    bracket: int,
+    bracket: int | None,
     copies: bool,
     go: bool,
     as_json: bool,
@@ -72,9 +71,10 @@ def command(
     if shared is not None and group is None:
         raise click.UsageError("--shared is for --groups: how many frames a sub-stack shares with the next.")
     runs = [read_run(path) for path in journals]
-    found = read_folder(folder, pictures_each=bracket)
+    each = pictures_a_frame(bracket, runs)
+    found = read_folder(folder, pictures_each=each)
     refuse_place(folder, into)
-    stacks = sort_stacks(runs, found, pictures_each=bracket, group=group, shared=shared or 0)
+    stacks = sort_stacks(runs, found, pictures_each=each, group=group, shared=shared or 0)
     pieces = [piece for one in stacks if one.hand_over for piece in one.hand_over.pieces]
     if not pieces:
         reasons = "; ".join(f"{Path(one.verdict.main).name}: {one.why_not}" for one in stacks)

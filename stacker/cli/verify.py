@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stacker.cli.numbers import Whole
+from stacker.cli.brackets import bracket_option, pictures_a_frame
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 from stacker.errors import Refusal, StackerError
 from stacker.figures import as_typed, one_line, spans, typed_mm
@@ -30,13 +30,7 @@ if TYPE_CHECKING:
     required=True,
     help="Journal of the run (NAME-DATE-TIMEZ.run.jsonl); repeat for each run that shot frames again.",
 )
-@click.option(
-    "--bracket",
-    type=Whole(1, 15),
-    default=1,
-    show_default=True,
-    help="Pictures that the camera takes of every frame.",
-)
+@bracket_option
 @click.option(
     "--look", is_flag=True, help="Also look into the pictures; what is seen is kept beside the journal (NAME.looks)."
 )
@@ -48,7 +42,7 @@ def command(
     folder: Path,
     *,
     journals: tuple[Path, ...],
-    bracket: int,
+    bracket: int | None,
     look: bool,
     page: Path | None,
     as_json: bool,
@@ -72,10 +66,11 @@ def command(
     if page is not None:
         _refuse_page(page, look=look)
     runs = {str(path): read_run(path) for path in journals}
-    found = read_folder(folder, pictures_each=bracket)
+    each = pictures_a_frame(bracket, runs.values())
+    found = read_folder(folder, pictures_each=each)
     if not (found.pictures or found.undated or found.faults):
         raise Refusal(f"{folder}: no pictures in it; is it the right folder?", code="no_pictures")
-    verdicts = verify(list(runs.values()), found, pictures_each=bracket)
+    verdicts = verify(list(runs.values()), found, pictures_each=each)
     looks = _looks(verdicts, folder, quiet=quiet) if look else []
     again = [one.looked.to_take_again for one in looks] or [()] * len(verdicts)
     follows = [_follow(one, runs[one.main].past, more) for one, more in zip(verdicts, again, strict=True)]

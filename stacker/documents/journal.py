@@ -44,6 +44,8 @@ class Past:
         As typed for ``--url``; None: the profile's own.
     warm_up_s : float
         Asked for before the first frame [s].
+    pictures_a_frame : int
+        Of a bracket that the camera takes at one release; else 1.
     after : str or None
         Journal of the run whose frames this one does not take again, for ``after``.
     pending : tuple of int
@@ -86,6 +88,7 @@ class Past:
     named: bool
     url: str | None
     warm_up_s: float
+    pictures_a_frame: int
     after: str | None
     pending: tuple[int, ...]
     ambiguous: tuple[int, ...]
@@ -226,6 +229,7 @@ def past_of(records: list[Record], whole_bytes: int) -> Past:
         named=head.get("named", False),
         url=last.get("url"),
         warm_up_s=head.get("warm_up_s", 0.0),
+        pictures_a_frame=head.get("pictures_a_frame", 1),
         after=head.get("after"),
         pending=tuple(pending),
         ambiguous=tuple(sorted(open_intents)),

@@ -220,6 +220,7 @@ _IS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "position_microsteps": (lambda value: value is None or _integer(value), "a whole number"),
     "microsteps_per_mm": (lambda value: _number(value) and 1e-3 <= value <= 1e9, "a number above 0"),
     "warm_up_s": (lambda value: _number(value) and value >= 0, "seconds"),
+    "pictures_a_frame": (lambda value: _integer(value) and 1 <= value <= 15, "a whole number from 1 to 15"),
     "lost": (lambda value: isinstance(value, bool), "true or false"),
     "compressed": (lambda value: isinstance(value, bool), "true or false"),
     "refocused": (lambda value: isinstance(value, bool), "true or false"),

@@ -27,13 +27,14 @@ def pace_of(profile: RailProfile, camera: Camera, light: Light | None, wire: Wir
     shutter = profile.shutter
     no_contact = shutter.via in ("command", "manual")
     writes = camera.raw_mb is not None and camera.write_mb_s is not None
+    pictures = light.pictures if light else 1
     return Pace(
         settle_s=profile.settle_s,
         recycle_s=light.recycle_s if light else 0.0,
         rest_after=light.rest_after if light else None,
         rest_s=light.rest_s if light else 0.0,
-        buffer_frames=camera.buffer_frames,
-        write_s=(camera.raw_mb or 0.0) / (camera.write_mb_s or 1.0) if writes else None,
+        buffer_frames=None if camera.buffer_frames is None else max(1, camera.buffer_frames // pictures),
+        write_s=pictures * (camera.raw_mb or 0.0) / (camera.write_mb_s or 1.0) if writes else None,
         delay_s=camera.mirror_s + camera.lag_s,
         contact_s=0.0 if no_contact else shutter.pulse_s,
         bulb=shutter.bulb,
@@ -57,7 +58,7 @@ def stack_times(
     positions : sequence of int
         Stops in shooting order, from position 0 [microsteps].
     exposures_s : sequence of float
-        How long each shutter is open [s].
+        Metered exposure of each frame [s]; a bracket takes longer.
     wire : Wire
         Times of the line to the controller.
     """
@@ -68,4 +69,5 @@ def stack_times(
         move_s=profile.mover(),
         wire=wire,
     )
-    return frame_times(moves_s, exposures_s, pace_of(profile, request.camera, request.light, wire))
+    open_s = map(request.light.open_s, exposures_s) if request.light else exposures_s
+    return frame_times(moves_s, open_s, pace_of(profile, request.camera, request.light, wire))

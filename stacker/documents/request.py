@@ -16,6 +16,10 @@ _LENGTH_MM = Number(unit="mm", above=0, most=100_000)
 _SHARE = Number(above=0, most=0.99)
 
 
+def _listed(values: tuple[float, ...]) -> str:
+    return f"[{', '.join(f'{value:g}' for value in values)}]"
+
+
 @record
 class Camera:
     """The camera: sensor, files, battery, shutter."""
@@ -80,6 +84,18 @@ class Light:
     recycle_s: float = declare(
         Number(unit="s", least=0, most=3600), "from one flash until the next may fire", default=0.0
     )
+    bracket_stops: tuple[float, ...] = declare(
+        ListOf(item=Number(unit="stops", least=-10, most=10), most=15),
+        "exposures of a bracket that the camera takes of every frame at one release, in stops from exposure_s",
+        default=(),
+        left_out=True,
+    )
+    bracket_s: float | None = declare(
+        Number(unit="s", above=0, most=36_000),
+        "a whole bracket, first shutter opening to last closing, as timed on this camera",
+        default=None,
+        left_out=True,
+    )
     rest_after: int | None = declare(
         Number(whole=True, least=1, most=100_000),
         "flashes one after the other until it must cool, as its manual says; the run then waits rest_s",
@@ -101,12 +117,43 @@ class Light:
         """The aperture changes the time of a lamp, and the power of a flash."""
         if self.kind == "flash" and self.at_f_number is not None:
             yield "at_f_number", "found with a flash, whose power follows the aperture and not its time; leave it out"
+        yield from self._conflicts_of_brackets()
         if (self.rest_after is None) != (self.rest_s == 0):
             key, other = ("rest_s", "rest_after") if self.rest_after is None else ("rest_after", "rest_s")
             yield key, f"found without {other}; write both: so many flashes, then so many seconds of rest"
         for key in ("rest_after", "flashes_a_charge"):
             if self.kind != "flash" and getattr(self, key) is not None:
                 yield key, "found with continuous light; it is for a flash: leave it out"
+
+    def _conflicts_of_brackets(self) -> Iterator[tuple[str, str]]:
+        """A bracket is several exposures of a lamp, and takes at least their sum."""
+        stops, whole_s = self.bracket_stops, self.bracket_s
+        if not stops:
+            if whole_s is not None:
+                yield "bracket_s", "found without bracket_stops; write both: which exposures, and how long they take"
+        elif len(set(stops)) < len(stops) or len(stops) < 2:
+            yield "bracket_stops", f"found {_listed(stops)}; write two different exposures or more"
+        elif self.kind == "flash":
+            yield "bracket_stops", "found with a flash, whose power no shutter time changes; leave it out"
+        elif whole_s is None:
+            yield "bracket_stops", "found without bracket_s; time one bracket, first opening to last closing"
+        elif whole_s < self._exposures_s(self.exposure_s):
+            yield "bracket_s", f"found {whole_s:g}; its exposures alone take {self._exposures_s(self.exposure_s):.4g} s"
+
+    def _exposures_s(self, exposure_s: float) -> float:
+        return exposure_s * sum(2**stop for stop in self.bracket_stops)
+
+    @property
+    def pictures(self) -> int:
+        """Pictures of every frame."""
+        return max(1, len(self.bracket_stops))
+
+    def open_s(self, exposure_s: float) -> float:
+        """From the first shutter opening to the last closing of a frame with that metered exposure [s]."""
+        if self.bracket_s is None:
+            return exposure_s
+        between_s = self.bracket_s - self._exposures_s(self.exposure_s)  # whatever is metered, the camera needs that
+        return self._exposures_s(exposure_s) + between_s
 
 
 @record
@@ -246,6 +293,11 @@ class Request:
     )
 
     @property
+    def pictures_a_frame(self) -> int:
+        """How many pictures the camera takes of every frame."""
+        return self.light.pictures if self.light else 1
+
+    @property
     def immersion_index(self) -> float:
         """Refractive index between the front of the rig and the subject."""
         return self.rig.immersion_index if isinstance(self.rig, ObjectiveRig) else 1.0
@@ -269,6 +321,13 @@ class Request:
                 "rail.frame_s",
                 f"found {pace_s:g}; write what a whole frame takes, its exposure of {self.light.exposure_s:g} s "
                 "included",
+            )
+        bulb = isinstance(self.rail, RailProfile) and self.rail.shutter.bulb
+        if self.light is not None and self.light.bracket_stops and bulb:
+            yield (
+                "light.bracket_stops",
+                "found with a shutter that the rail holds open (bulb), where one contact is one exposure; leave one of "
+                "the two out",
             )
         metered = self.light is not None and self.light.at_f_number is not None
         if metered and not isinstance(self.rig, RingRig):

@@ -110,6 +110,7 @@ def _header(run: Run) -> dict[str, object]:
         "microsteps_per_mm": job.rail.microsteps_per_mm,
         "kind": run.options.kind,
         "warm_up_s": run.options.warm_up_s,
+        "pictures_a_frame": job.pictures_a_frame,
         "after": None if after is None or not str(after).isprintable() else str(after.resolve()),
         "refocused": run.start.refocused,
         "session": run.rail.controller.session,

@@ -59,7 +59,7 @@ class Job:
     positions : tuple of int
         [microsteps].
     focus_um, dof_um, exposure_s : tuple of float
-        Depth of the plane of focus, thickness of the slice, shutter time.
+        Depth of the plane of focus, thickness of the slice, how long the shutter takes, a whole bracket included.
     start_s : tuple of float or None
         When the shutter opens; None with a person's finger on the release.
     duration_s : float or None
@@ -74,6 +74,8 @@ class Job:
         How far off a refocused front may be; None: one slice.
     clearance_um : float or None
         Working distance less what must stay clear; None: unknown or not at risk.
+    pictures_a_frame : int
+        Of a bracket that the camera takes by itself.
     low_switch_at : int or None
         Where the low switch clears [microsteps].
     """
@@ -100,6 +102,7 @@ class Job:
     shutter: ShutterSettings
     pace: Pace
     hold_after: bool
+    pictures_a_frame: int = 1
     low_switch_at: int | None = None
     check_steps_after: bool = False
     warnings: tuple[str, ...] = ()
@@ -204,7 +207,8 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
     positions = [position for position in frames.position_microsteps if position is not None]
     exposures = [exposure for exposure in frames.exposure_s if exposure is not None]
     starts = [start for start in frames.start_s if start is not None]
-    if len(positions) != len(frames) or len(exposures) != len(frames):
+    light = request.light
+    if light is None or len(positions) != len(frames) or len(exposures) != len(frames):
         raise Refusal(
             f"{path}: exposures are unknown. Write light: {{kind: ..., exposure_s: ...}} in the request; plan again.",
             code="no_light",
@@ -223,7 +227,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         positions=tuple(positions),
         focus_um=tuple(frames.focus_um),
         dof_um=tuple(frames.dof_um),
-        exposure_s=tuple(exposures),
+        exposure_s=tuple(map(light.open_s, exposures)),
         start_s=tuple(starts) or None,
         duration_s=budget.duration_s,
         rows=tuple(list(row) for row in zip(*frames.columns(), strict=True)),
@@ -248,7 +252,8 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
             command=shutter.command,
             timeout_s=shutter.timeout_s,
         ),
-        pace=pace_of(profile, camera, request.light),
+        pace=pace_of(profile, camera, light),
+        pictures_a_frame=light.pictures,
         hold_after=profile.hold_after,
         low_switch_at=None if profile.low_switch_at_mm is None else settings.microsteps(profile.low_switch_at_mm),
         check_steps_after=profile.check_steps_after,

@@ -40,16 +40,17 @@ def budget_of(request: Request, frames: int, clock: Timeline | None) -> Budget:
     """
     camera = request.camera
     raw_mb, card_gb, rating = camera.raw_mb, camera.card_gb, camera.battery_frames
+    pictures = frames * request.pictures_a_frame
     columns, rows = camera.pixels
     return Budget(
         duration_s=clock.duration_s if clock else None,
         frame_s=clock.frame_s if clock else None,
-        raw_gb=storage.raw_gb(frames=frames, raw_mb=raw_mb) if raw_mb else None,
-        working_gb=storage.working_gb(frames=frames, pixels=columns * rows),
+        raw_gb=storage.raw_gb(frames=pictures, raw_mb=raw_mb) if raw_mb else None,
+        working_gb=storage.working_gb(frames=pictures, pixels=columns * rows),
         batteries=(
-            storage.batteries(frames=frames, duration_s=clock.duration_s, battery_frames=rating)
+            storage.batteries(frames=pictures, duration_s=clock.duration_s, battery_frames=rating)
             if clock and rating
             else None
         ),
-        cards=storage.cards(frames=frames, raw_mb=raw_mb, card_gb=card_gb) if raw_mb and card_gb else None,
+        cards=storage.cards(frames=pictures, raw_mb=raw_mb, card_gb=card_gb) if raw_mb and card_gb else None,
     )

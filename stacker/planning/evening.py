@@ -131,6 +131,7 @@ def evening_of(plans: Sequence[Plan], *, setup_s: float) -> Evening:
     stacks, unknown = [], []
     for number, plan in enumerate(plans):
         camera, frames = plan.request.camera, plan.coverage.frame_count
+        pictures = frames * plan.request.pictures_a_frame
         before_s = setup_s if number else 0.0
         clock_s += before_s
         begins_s, duration_s = (clock_s if known_s else None), plan.budget.duration_s
@@ -138,11 +139,11 @@ def evening_of(plans: Sequence[Plan], *, setup_s: float) -> Evening:
         clock_s += duration_s or 0.0
         used: tuple[int, ...] = ()
         if camera.raw_mb is not None and camera.card_gb is not None:
-            used = cards.take(frames, camera.raw_mb, camera.card_gb)
+            used = cards.take(pictures, camera.raw_mb, camera.card_gb)
         charges = None
         if duration_s is not None and camera.battery_frames:
             charges = battery_charges(
-                frames=frames, duration_s=duration_s + before_s, battery_frames=camera.battery_frames
+                frames=pictures, duration_s=duration_s + before_s, battery_frames=camera.battery_frames
             )
         for value, what in ((duration_s, "time"), (plan.budget.raw_gb, "raw files"), (charges, "batteries")):
             if value is None:

@@ -151,13 +151,15 @@ def _of_the_card(draft: Draft) -> Iterator[tuple[str, str]]:
     camera, frames = draft.request.camera, draft.planes.frame_count
     if camera.raw_mb is None or camera.card_gb is None:
         return
-    fit = frames_per_card(raw_mb=camera.raw_mb, card_gb=camera.card_gb)
+    pictures = draft.request.pictures_a_frame
+    fit = frames_per_card(raw_mb=camera.raw_mb, card_gb=camera.card_gb) // pictures
     if fit < frames:
+        whole_gb = raw_gb(frames=frames * pictures, raw_mb=camera.raw_mb)
         yield (
             "card_change",
             f"an empty card of {camera.card_gb:g} GB is full after frame {fit} of {frames}: changing it touches the "
-            f"camera in the middle of the stack; use one of {significant(raw_gb(frames=frames, raw_mb=camera.raw_mb))} "
-            "GB or more, or two stacks that overlap",
+            f"camera in the middle of the stack; use one of {significant(whole_gb)} GB or more, or two stacks that "
+            "overlap",
         )
 
 

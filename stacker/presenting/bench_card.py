@@ -198,7 +198,9 @@ def _light(plan: Plan) -> str:
     )
     recycling = f", {light.recycle_s:g} s recycling" if light.recycle_s else ""
     rest = f", {light.rest_s:g} s of rest after every {light.rest_after} frames" if light.rest_after else ""
-    return f"{light.kind}, {times}{recycling}{rest}"
+    stops = ", ".join(f"{stop:+g}" if stop else "0" for stop in light.bracket_stops)
+    bracket = f", bracketed {stops} stops in {light.bracket_s:g} s" if stops else ""
+    return f"{light.kind}, {times}{bracket}{recycling}{rest}"
 
 
 def _time(plan: Plan) -> str:

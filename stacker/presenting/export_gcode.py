@@ -83,8 +83,8 @@ def _contact_words(profile: RailProfile) -> dict[str, str]:
 
 def _frames(plan: Plan, profile: RailProfile) -> tuple[list[str], float]:
     """The lines of all frames, and how long they take [s]."""
-    frames, shutter = plan.frames, profile.shutter
-    pace = pace_of(profile, plan.request.camera, plan.request.light)
+    frames, shutter, light = plan.frames, profile.shutter, plan.request.light
+    pace = pace_of(profile, plan.request.camera, light)
     # The program closes the contact itself, whatever does it in a run, and moves in one go.
     pace = replace(pace, contact_s=shutter.pulse_s, focus_s=0.0, held=True)
     clock, now_s = FrameClock(pace), 0.0
@@ -93,7 +93,8 @@ def _frames(plan: Plan, profile: RailProfile) -> tuple[list[str], float]:
     moves_s = move_times_s(positions, direction=direction, take_up=take_up, move_s=move_s, wire=pace.wire)
     lines: list[str] = []
     for row, legs in enumerate(stops(positions, direction=direction, take_up=take_up)):
-        number, focus_um, exposure_s = frames.frame[row], frames.focus_um[row], frames.exposure_s[row] or 0.0
+        number, focus_um, metered_s = frames.frame[row], frames.focus_um[row], frames.exposure_s[row] or 0.0
+        exposure_s = light.open_s(metered_s) if light else metered_s
         arrived_s = now_s + moves_s[row]
         wait_s, closed_s = _up(clock.due_s(arrived_s, exposure_s) - arrived_s), _up(pace.closed_s(exposure_s))
         rest_s = _up(clock.fired(arrived_s + wait_s, exposure_s) - arrived_s - wait_s - closed_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import random
@@ -67,6 +68,33 @@ def test_json_and_quiet(stacker, run):
     assert result["missing"] == [7]
     assert result["files"]["8"] == ["PIC_0107.jpg"]
     assert stacker("verify", card, "--journal", journal, "--quiet").out == ""
+
+
+def test_the_journal_says_how_long_the_brackets_are(stacker, tmp_path):
+    one = evening(frames=12, cadence_s=6.0, chance=random.Random(3))
+    one.lines[0]["pictures_a_frame"] = 2
+    one.exposures[:] = [
+        dataclasses.replace(exposure, at_s=exposure.at_s + 0.7 * second, number=2 * exposure.number + second)
+        for exposure in one.exposures
+        for second in (0, 1)
+    ]
+    Card(resolution_s=0.01).write(tmp_path / "card", one)
+    journal = one.journal(tmp_path)
+    done = stacker("verify", tmp_path / "card", "--journal", journal)
+    assert done.code == 0, done.out
+    assert "Complete: all 12 frames are there." in done.out
+    sorted((tmp_path / "card").iterdir())[9].unlink()  # one of the two of frame 5
+    missing, not_known = (
+        stacker("verify", tmp_path / "card", "--journal", journal, *said).out for said in ((), ("--bracket", "1"))
+    )
+    assert "missing" in missing
+    assert "5 (0.200 mm)" in missing
+    assert not_known.startswith("Not proven complete: 12 frames may be there")
+    one.lines[0]["pictures_a_frame"] = 1
+    other = one.journal(tmp_path, "moss-20310504-230000.run.jsonl")
+    mixed = stacker("verify", tmp_path / "card", "--journal", journal, "--journal", other)
+    assert mixed.code == 2
+    assert "take them one by one" in mixed.err
 
 
 def test_bad_input(stacker, run, tmp_path):
