@@ -7,15 +7,25 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from examples import examples
 from hypothesis import HealthCheck, settings
 
 from stacker.cli.main import main
+
+# The tests share the cores among themselves: libraries that would each take them all only get in one another's way.
+# (Nothing imported above loads numpy, which reads this once.)
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 ROOT = Path(__file__).resolve().parents[1]
 
 # Deadlines measure the machine, not the code; a fixed seed makes a failure in CI one that anybody can repeat.
 settings.register_profile(
-    "stacker", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+    "stacker",
+    max_examples=examples(100),
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+    print_blob=True,
 )
 settings.register_profile("explore", settings.get_profile("stacker"), derandomize=False)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "stacker"))
@@ -41,6 +51,16 @@ def stacker(capsys, monkeypatch):
         return Outcome(int(stopped.value.code or 0), seen.out, seen.err)
 
     return run
+
+
+@pytest.fixture
+def undrawn(monkeypatch) -> None:
+    """Pages with empty pictures, for tests of what stands around them: drawing takes more than a second a page."""
+    from stacker.presenting import report_sections
+
+    figure = report_sections._figure
+    monkeypatch.setattr(report_sections, "inline", lambda *_, **__: "<svg></svg>")
+    monkeypatch.setattr(report_sections, "_figure", lambda *told: figure(*told[:4], lambda _: None, *told[5:]))
 
 
 @pytest.fixture

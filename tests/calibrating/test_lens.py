@@ -26,7 +26,7 @@ def off(found, lens: Lens) -> float:
     "lens",
     [
         Lens(pupil_magnification=0.7),
-        Lens(pupil_magnification=1.4, magnification=2.5, f_number=2.8),
+        pytest.param(Lens(pupil_magnification=1.4, magnification=2.5, f_number=2.8), marks=pytest.mark.campaign),
     ],
     ids=["pupil_0.7", "pupil_1.4"],
 )
@@ -77,7 +77,7 @@ def test_too_few_frames_and_steps_too_coarse_are_refused():
     assert refused(by_texture, Lens(), 108, step=1.0, **SMALL) == "coarse_steps"
 
 
-@pytest.mark.parametrize("f_number", [2.0, 4.0])
+@pytest.mark.parametrize("f_number", [pytest.param(2.0, marks=pytest.mark.campaign), 4.0])
 def test_a_grain_as_fine_as_the_pixels_is_refused(f_number):
     """Aliased detail makes the f-number look smaller by 3 to 6 %, and its curve looks like any other."""
     lens = Lens(magnification=0.5, f_number=f_number, pitch_um=6)
@@ -102,7 +102,11 @@ def test_a_texture_tells_an_aberrated_lens_and_how_thick_its_slice_is():
 
 @pytest.mark.parametrize(
     "lens",
-    [Lens(), Lens(spherical_waves=1.0, magnification=2.5, f_number=2.8), Lens(magnification=5, f_number=3)],
+    [
+        pytest.param(Lens(), marks=pytest.mark.campaign),
+        Lens(spherical_waves=1.0, magnification=2.5, f_number=2.8),
+        pytest.param(Lens(magnification=5, f_number=3), marks=pytest.mark.campaign),
+    ],
     ids=["perfect", "one_wave", "5x"],
 )
 def test_an_edge_gives_slice_and_contrast_of_a_lens_with_faults(lens):

@@ -187,6 +187,7 @@ def test_three_hundred_hostile_files_in_every_command(number, tmp_path, monkeypa
     assert judged(files, tmp_path, monkeypatch) == []
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_four_of_them(tmp_path, monkeypatch):
     assert judged(group(0)[:4], tmp_path, monkeypatch) == []
 

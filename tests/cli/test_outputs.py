@@ -78,6 +78,7 @@ def test_no_result_takes_the_place_of_a_pipe_a_device_or_a_folder(stacker, bench
         assert os.lstat(name).st_ino == before.st_ino
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_page_of_another_program_is_kept(stacker, bench):
     pytest.importorskip("matplotlib")
     assert stacker("plan", "weevil.yaml").code == 0

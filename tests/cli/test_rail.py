@@ -258,6 +258,7 @@ def test_identify_takes_the_rail_from_nobody(stacker, profile, url, tmp_path):
         assert after[name] == before[name], name
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_caution_stands_wherever_somebody_lets_a_rail_move(stacker, plans, tmp_path, monkeypatch):
     """One sentence, one place."""
     path = plans / "leaf_beetle.yaml"

@@ -21,6 +21,7 @@ def test_writes_one_page_beside_the_plan(stacker, plans, tmp_path):
     assert done.out == ""
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_rig_without_an_aperture_ring_has_no_picture_of_one(stacker, plans, tmp_path):
     done = stacker("report", plans / "wulfenite_objective.plan.yaml", "-o", tmp_path / "a.html", "--json")
     assert json.loads(done.out)["result"]["path"] == str(tmp_path / "a.html")

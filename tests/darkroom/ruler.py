@@ -39,7 +39,7 @@ class Ruler:
         corner = np.hypot(rows, columns) / 2
         # the picture's place p comes from the undistorted P: p = P (1 - barrel |P|^2/corner^2); inverted by iteration
         X, Y = x.copy(), y.copy()
-        for _ in range(6):
+        for _ in range(6 if self.barrel else 0):
             shrink = 1 - self.barrel * (X**2 + Y**2) / corner**2
             X, Y = x / shrink, y / shrink
         # the perspective of a plane that leans back: its scale falls as the square of this from left to right
@@ -74,13 +74,15 @@ class Ruler:
         number = np.rint(along / 10).astype(int) * 10
         u, v = along - number, above - 8.5
         ink = np.zeros(along.shape)
+        near = np.abs(v) < 2  # farther away a blot is under 1e-50
+        number, u, v = number[near], u[near], v[near]
         for stroke in range(3):
             at = rng.uniform(-1, 1, 4001)[number % 4001]
             tall = rng.uniform(-0.5, 0.5, 4001)[number % 4001]
             if stroke < 2:
-                ink = np.maximum(ink, np.exp(-(((u - at) / 0.2) ** 4)) * np.exp(-((v / 1.1) ** 8)))
+                ink[near] = np.maximum(ink[near], np.exp(-(((u - at) / 0.2) ** 4)) * np.exp(-((v / 1.1) ** 8)))
             else:
-                ink = np.maximum(ink, np.exp(-(((v - tall) / 0.2) ** 4)) * np.exp(-((u / 1.1) ** 8)))
+                ink[near] = np.maximum(ink[near], np.exp(-(((v - tall) / 0.2) ** 4)) * np.exp(-((u / 1.1) ** 8)))
         return ink
 
     @staticmethod

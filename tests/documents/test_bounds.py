@@ -102,13 +102,13 @@ def faults(text: str) -> list[str]:
 
 def test_of_many_bad_rows_the_first_twenty_are_told_and_how_many_there_are(text):
     head, rows, _ = text.partition("  rows:\n")
-    said = faults(head + rows + "    - [1]\n" * 100_000)
+    with pytest.raises(InputError) as found:
+        parse_plan(head + rows + "    - [1]\n" * 50_000, "p.yaml")
+    said = str(found.value).splitlines()
     assert len(said) == TOLD + 1
     assert all("found 1 values" in line for line in said[:TOLD])
     assert said[-1] == "... and 1 more; correct these first"
-    with pytest.raises(InputError) as found:
-        parse_plan(head + rows + "    - [1]\n" * 100_000, "p.yaml")
-    assert "100000 rows in all" in found.value.faults[-1].text
+    assert "50000 rows in all" in found.value.faults[-1].text
 
 
 def test_brackets_in_a_row_are_a_bad_row(text):

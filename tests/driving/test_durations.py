@@ -36,7 +36,14 @@ def test_there_are_plans_for_motor_rails():
     assert len(DRIVEN) >= 4
 
 
-@pytest.mark.parametrize("path", DRIVEN, ids=lambda path: path.stem)
+# The two with the most frames only in the campaign: they have nothing that the others lack.
+LONG = ("fly_wing_coupled.plan.yaml", "weevil_reversed.plan.yaml")
+
+
+@pytest.mark.parametrize(
+    "path",
+    [pytest.param(path, id=path.stem, marks=[pytest.mark.campaign] if path.name in LONG else []) for path in DRIVEN],
+)
 def test_a_stored_plan_is_exposed_in_its_places_and_in_its_time_within_one_percent(path, tmp_path):
     plan, outcome, shutters, told = driven(path, tmp_path)
     assert outcome.duration_s == pytest.approx(plan.budget.duration_s, rel=0.01)
@@ -70,7 +77,7 @@ class ReleaseLine:
 LAMP = ("light={kind: continuous, exposure_s: 0.01}", "camera.write_mb_s=null", "rail.settle_s=0.1")
 
 
-@pytest.mark.parametrize("baud", [115_200, 9600])
+@pytest.mark.parametrize("baud", [pytest.param(115_200, marks=pytest.mark.campaign), 9600])  # slow, the line tells most
 @pytest.mark.parametrize(
     "changes",
     [

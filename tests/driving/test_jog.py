@@ -2,6 +2,7 @@ import random
 from dataclasses import replace
 
 import pytest
+from examples import examples
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -354,7 +355,7 @@ def type_at_it(lines, seed, direction):
         return len(bench.events("start"))
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(120), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(lines=st.lists(typed, max_size=12), seed=st.integers(0, 9999), direction=st.sampled_from([1, -1]))
 def test_whatever_is_typed_the_rail_stays_within_its_limits(lines, seed, direction):
     type_at_it(lines, seed, direction)

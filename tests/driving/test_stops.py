@@ -295,7 +295,7 @@ def test_a_terminal_that_hangs_up_twice_asks_for_no_stop_at_once():
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="sends POSIX signals to another process")
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", pytest.param("SIGHUP", marks=pytest.mark.campaign)])
 def test_a_signal_from_outside_stops_the_command_and_its_resume_completes(tmp_path, plans, name):
     plan = tmp_path / "beetle.plan.yaml"
     plan.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())

@@ -91,6 +91,7 @@ def test_the_tables(planned, hand_rail, heads):
     assert_explained([*heads, *(row[1] for row in rows if row)])
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_page(planned):
     pytest.importorskip("matplotlib")
     from stacker.presenting.report import report_page

@@ -121,6 +121,7 @@ def test_behind_every_picture_stands_its_table(page):
     assert [float(row[4]) for row in clock[1:]] == plan.frames.start_s
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_behind_a_flat_face_the_headline_tells_the_step_of_the_rail(planned):
     plan = planned("subject.index=1.5")
     lead = re.search(r'<p class="lead">(.*?)</p>', page_of(plan, apertures=False))[1]
@@ -139,6 +140,7 @@ def test_every_picture_has_a_title_and_a_description(page):
     assert "the softest seam, between frames" in page["text"]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_page_promises_only_what_the_rail_keeps(planned):
     def says(*changes):
         return page_of(planned(*changes), apertures=False)
@@ -163,6 +165,7 @@ def test_the_same_plan_gives_the_same_page(page):
     assert page_of(page["plan"]) == page["text"]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_plan_without_rail_says_that_the_time_is_unknown(planned):
     assert "The time is unknown" in page_of(planned(rail=None), apertures=False)
 
@@ -199,6 +202,7 @@ def test_seams_are_those_of_the_plan(planned, overrides):
     assert slices.promised == 0.8
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_no_promise_is_claimed_for_a_model_that_makes_none(planned):
     text = page_of(planned("focus.model=blur_circle"), apertures=False)
     assert "promises no contrast" in text
