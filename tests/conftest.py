@@ -56,11 +56,11 @@ def stacker(capsys, monkeypatch):
 @pytest.fixture
 def undrawn(monkeypatch) -> None:
     """Pages with empty pictures, for tests of what stands around them: drawing takes more than a second a page."""
-    from stacker.presenting import report_sections
+    from stacker.presenting import page, report_sections
 
-    figure = report_sections._figure
-    monkeypatch.setattr(report_sections, "inline", lambda *_, **__: "<svg></svg>")
-    monkeypatch.setattr(report_sections, "_figure", lambda *told: figure(*told[:4], lambda _: None, *told[5:]))
+    section = page.figure_section
+    monkeypatch.setattr(page, "inline", lambda *_, **__: "<svg></svg>")
+    monkeypatch.setattr(report_sections, "figure_section", lambda *told: section(*told[:4], lambda _: None, *told[5:]))
 
 
 @pytest.fixture
