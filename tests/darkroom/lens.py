@@ -39,8 +39,8 @@ class Lens:
     def na(self) -> float:
         return self.magnification / (2 * self.effective_f_number)
 
-    def transfer(self, defocus_um: float, shape: tuple[int, int]) -> np.ndarray:
-        """Optics and pixel at the frequencies of `rfft2` of a finely sampled picture."""
+    def radial(self, defocus_um: float) -> tuple[np.ndarray, np.ndarray]:
+        """The optics' transfer along a radius: frequencies over the cut-off (0 to 1), and what passes there."""
         axis = np.linspace(-2, 2, 2 * _ACROSS, endpoint=False)
         x, y = np.meshgrid(axis, axis)
         r2 = x**2 + y**2
@@ -50,11 +50,20 @@ class Lens:
         pupil = inside * np.exp(2j * np.pi * waves)
         otf = np.fft.fftshift(fft2(np.abs(ifft2(pupil)) ** 2))
         otf = otf.real / otf.real.max()  # an even aberration gives a real one
-        along = otf[_ACROSS, _ACROSS:]  # round, as the pupil is; a shift by its diameter (2) is the cut-off
+        # round, as the pupil is; a shift by its diameter (2) is the cut-off
+        return axis[_ACROSS:] / 2, otf[_ACROSS, _ACROSS:]
+
+    @property
+    def cut_off(self) -> float:
+        """Where the optics pass nothing any more [cycles a pixel]."""
+        return self.pitch_um / (self.wavelength_um * self.effective_f_number)
+
+    def transfer(self, defocus_um: float, shape: tuple[int, int]) -> np.ndarray:
+        """Optics and pixel at the frequencies of `rfft2` of a finely sampled picture."""
+        radii, along = self.radial(defocus_um)
         nu_x, nu_y = rfftfreq(shape[1], 1 / _FINE), fftfreq(shape[0], 1 / _FINE)  # cycles a pixel
-        cut_off = self.pitch_um / (self.wavelength_um * self.effective_f_number)
-        radius = np.hypot(nu_y[:, None], nu_x) / cut_off * 2
-        return np.interp(radius, axis[_ACROSS:], along, right=0.0) * np.sinc(nu_y)[:, None] * np.sinc(nu_x)[None, :]
+        radius = np.hypot(nu_y[:, None], nu_x) / self.cut_off
+        return np.interp(radius, radii, along, right=0.0) * np.sinc(nu_y)[:, None] * np.sinc(nu_x)[None, :]
 
 
 @dataclass(frozen=True, kw_only=True)
