@@ -9,11 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from darkroom.camera import Body
 from darkroom.lens import Lens
-from darkroom.runs import told_of, width_um
 from darkroom.scenes import SCENES
 from darkroom.stacks import NONE, Faults, Rig, pictures
 
 from stacker.looking.fields import tiles_of
+from stacker.optics.beam import Beam
+from stacker.optics.contrast import share_kept, target_frequency_lp_mm
+from stacker.optics.depth import contrast_depth_um
+from stacker.optics.spectrum import Spectrum
 from stacker.pixels.energy import energy
 
 RIGS = {
@@ -81,6 +84,28 @@ class Stack:
     grey: list[np.ndarray]
 
 
+def planned_for(lens: Lens) -> tuple[float, Callable[[np.ndarray, float], np.ndarray]]:
+    """Step [um] and through-focus curve by a plan that knows neither the pupil's magnification nor its aberration."""
+    f_number = lens.f_number * (1 + lens.magnification)
+    beam = Beam(
+        effective_f_number=f_number, object_na=lens.magnification / (2 * f_number), spectrum=Spectrum.single(550)
+    )
+    target = target_frequency_lp_mm(
+        effective_f_number=f_number,
+        pixel_pitch_um=lens.pitch_um,
+        spectrum=beam.spectrum,
+        resolved_contrast=0.3,
+    )
+
+    def curve(off_um: np.ndarray, per_px: float) -> np.ndarray:
+        per_mm = per_px / lens.pitch_um * 1000
+        if per_mm * f_number * 550 >= 0.98e6:  # no such detail in focus either
+            return np.zeros_like(off_um)
+        return share_kept(off_um, frequency_lp_mm=per_mm, beam=beam)
+
+    return (1 - _OVERLAP) * float(contrast_depth_um(0.8, target_lp_mm=float(target), beam=beam)), curve
+
+
 def shot(
     scene: str,
     rig_name: str,
@@ -96,9 +121,7 @@ def shot(
     """Render a stack: one frame before the subject's front, one behind its back, less those that `short` leaves out."""
     rng = np.random.default_rng([seed, zlib.crc32(f"{scene} {rig_name} {fault}".encode())])
     rig = RIGS[rig_name]
-    told = told_of(rig.lens)
-    most = 0.494 * rig.lens.pitch_um / (rig.lens.wavelength_um * told.effective_f_number)
-    step_um = (1 - _OVERLAP) * width_um(told, told.effective_f_number, min(told.target_per_px, most))
+    step_um, curve = planned_for(rig.lens)
     steps = np.ones(frames - 1)
     at = None
     if fault is not None:
@@ -114,7 +137,7 @@ def shot(
     return Stack(
         energy=np.stack(energies),
         planned_um=np.arange(frames) * step_um,
-        curve=lambda off_um, per_px: told.share(np.asarray(off_um), told.effective_f_number, per_px),
+        curve=curve,
         steps=np.diff(planes),
         at=at,
         depth=made.surfaces[0][0] / step_um + 1 + short[0],
