@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 from numpy.polynomial.legendre import leggauss
 
 from stacker.optics.otf import FloatArray, floats
@@ -47,7 +49,7 @@ class Spectrum:
         wavelengths = (longest_nm + shortest_nm) / 2 + (longest_nm - shortest_nm) / 2 * x
         return cls(wavelengths_nm=tuple(wavelengths.tolist()), weights=tuple((weights / 2).tolist()))
 
-    @property
+    @cached_property
     def shares(self) -> FloatArray:
         """Weights that add up to 1, shape (L,) [-]."""
         weights = floats(self.weights)

@@ -6,9 +6,14 @@ Of a round pupil with the wavefront W20 rho^2 + W040 rho^4 the OTF at the relati
 
     cos(2 pi (4 x s W20 + 8 x s (x^2 + y^2 + s^2) W040))
 
-over where two pupils 2 s apart overlap, times the share of their area that does (H. H. Hopkins, 1955; from memory).
+over where two pupils 2 s apart overlap, times the share of their area that does [1]_.
 Both parts are even across both axes, so a quarter of the overlap is enough; the phases are a few waves wherever
 contrast is left, so few nodes are.
+
+References
+----------
+.. [1] H. H. Hopkins, The frequency response of a defocused optical system, Proc. R. Soc. A 231, 91-103 (1955) (from
+   memory).
 """
 
 from __future__ import annotations
@@ -31,7 +36,7 @@ def spherical_otf(s: float, w20_waves: FloatArray, w040_waves: float) -> FloatAr
     Parameters
     ----------
     s : float
-        Frequency over cut-off, above 0 and below 1.
+        Frequency over cut-off, above 0 and below 1 [-].
     w20_waves : ndarray
         Defocus at the edge of the pupil [waves], signed.
     w040_waves : float
@@ -40,7 +45,7 @@ def spherical_otf(s: float, w20_waves: FloatArray, w040_waves: float) -> FloatAr
     Returns
     -------
     ndarray
-        Signed; largest near W20 = -W040.
+        Signed; largest near W20 = -W040 [-] [1]_.
     """
     x, rest, weight = _overlap(s)
     aberration = 16 * math.pi * s * w040_waves * x * rest
