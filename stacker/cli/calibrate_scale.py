@@ -152,24 +152,22 @@ def _not_written(found: Mapping[str, Estimate], lines: Mapping[str, float]) -> I
 
 
 def _request_lines(asked: Request, found: Mapping[str, Estimate]) -> dict[str, float]:
-    """The keys of this kind of rig that hold what was found."""
-    from stacker.calibrating.estimate import rounded
+    """The keys of this kind of rig that hold what was found, and how sure that is."""
+    from stacker.calibrating.estimate import propagated
+    from stacker.cli.calibrated import lines_of
     from stacker.documents.rigs import CoupledRig, LensRig, MeasuredRig, ObjectiveRig, ReversedRig
 
     m, rig = found["magnification"], asked.rig
-    by_field = isinstance(rig, ReversedRig) or (isinstance(rig, MeasuredRig) and rig.field_width_mm is not None)
-    if by_field:
-        width_mm = asked.camera.sensor_mm[0] / m.value
-        lines = {"rig.field_width_mm": rounded(width_mm, width_mm * m.standard_error / m.value)}
+    lines: dict[str, Estimate] = {}
+    if isinstance(rig, ReversedRig) or (isinstance(rig, MeasuredRig) and rig.field_width_mm is not None):
+        lines["rig.field_width_mm"] = propagated(lambda value: asked.camera.sensor_mm[0] / value, m)
     else:
-        key = "rig.magnification" if isinstance(rig, MeasuredRig) else "rig.measured_magnification"
-        lines = {key: rounded(m.value, m.standard_error)}
+        lines["rig.magnification" if isinstance(rig, MeasuredRig) else "rig.measured_magnification"] = m
     if isinstance(rig, (MeasuredRig, CoupledRig, ObjectiveRig)) and (pupil := found.get("entrance_pupil_mm")):
-        lines["rig.entrance_pupil_mm"] = rounded(pupil.value, pupil.standard_error)
+        lines["rig.entrance_pupil_mm"] = pupil
     # a close-up lens moves the entrance pupil: what was found is of the pair, and the key is of the lens by itself
     alone = isinstance(rig, ReversedRig) or (isinstance(rig, LensRig) and not rig.close_up_dioptres)
     if alone and (ratio := found.get("pupil_magnification")):
         turned = isinstance(rig, ReversedRig)  # the request has it of the lens the right way round
-        value = 1 / ratio.value if turned else ratio.value
-        lines["rig.pupil_magnification"] = rounded(value, value * ratio.standard_error / ratio.value)
-    return lines
+        lines["rig.pupil_magnification"] = propagated(lambda value: 1 / value if turned else value, ratio)
+    return lines_of(lines)

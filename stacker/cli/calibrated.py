@@ -57,6 +57,17 @@ def show_calibration(
         click.echo(f"  {line}")
 
 
+def lines_of(found: Mapping[str, Estimate]) -> dict[str, float]:
+    """Dotted keys with values to a tenth of their error, and after them their margins."""
+    from stacker.calibrating.estimate import rounded, rounded_up
+    from stacker.documents.margins import MARGIN_OF
+
+    words = {key: word for word, key in MARGIN_OF.items()}
+    values = {key: rounded(one.value, one.standard_error) for key, one in found.items()}
+    margins = {f"margins.{words[key]}": rounded_up(one.margin) for key, one in found.items() if one.margin > 0}
+    return values | margins
+
+
 def with_margin(one: Estimate) -> str:
     """A value and its interval, both to two digits of the interval."""
     decimals = max(0, _decimals(one.margin))

@@ -54,27 +54,29 @@ def at_planned_detail(asked: Request, found: LensFound) -> LensFound:
 
 def with_lines(asked: Request, lines: Mapping[str, float]) -> Request:
     """A request with values put into its blocks."""
+    from stacker.documents.margins import Margins
+
     for key, value in lines.items():
         block, _, name = key.partition(".")
-        changes: Any = {block: replace(getattr(asked, block), **{name: value})}
+        changes: Any = {block: replace(getattr(asked, block) or Margins(), **{name: value})}
         asked = replace(asked, **changes)
     return asked
 
 
 def request_lines(asked: Request, found: LensFound) -> dict[str, float]:
-    """The keys of this kind of rig that hold what was found."""
-    from stacker.calibrating.estimate import rounded
+    """The keys of this kind of rig that hold what was found, and how sure that is."""
+    from stacker.cli.calibrated import lines_of
 
-    lines: dict[str, float] = {}
+    lines: dict[str, Estimate] = {}
     key = _aperture_key(asked)
     if (value := _solved(asked, key, found.effective_f_number)) is not None:
-        lines[f"rig.{key}"] = rounded(value.value, value.standard_error)
+        lines[f"rig.{key}"] = value
     if found.mtf50_lp_mm is not None and _softness(asked, found) > _SOFTER:
-        lines["focus.lens_mtf50_lp_mm"] = rounded(found.mtf50_lp_mm.value, found.mtf50_lp_mm.standard_error)
+        lines["focus.lens_mtf50_lp_mm"] = found.mtf50_lp_mm
     bend = found.curvature_um
     if bend is not None and abs(bend.value) > bend.margin:
-        lines["focus.field_curvature_um"] = rounded(bend.value, bend.standard_error)
-    return lines
+        lines["focus.field_curvature_um"] = bend
+    return lines_of(lines)
 
 
 def _aperture_key(asked: Request) -> str:

@@ -84,12 +84,12 @@ def command(
         write_json(result_document("plan", {"path": str(target) if writes else None, **header}))
         return
     if not quiet:
-        from stacker.planning.sensitivity import effects_of_assumptions
+        from stacker.planning.sensitivity import effects_of_assumptions, effects_of_margins
         from stacker.presenting.bench_card import bench_card
         from stacker.presenting.effects_table import effects_table
 
         effects = effects_of_assumptions(loaded.value, loaded.assumed)
-        click.echo("\n".join([*bench_card(plan), *effects_table(effects)]))
+        click.echo("\n".join([*bench_card(plan), *effects_table(effects, effects_of_margins(loaded.value))]))
     if writes:
         note(f"Plan written to {target}\nNext: {next_step(plan, target)}", quiet=quiet)
     else:

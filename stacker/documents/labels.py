@@ -35,13 +35,15 @@ CARD: dict[str, str] = {
     "warnings": "what is wrong with the plan or its run and what helps; 'stacker explain CODE' says more",
     "suggestions": "changes to the request that would save most frames or most risk, each with what it costs",
     "before the first frame": "what no program can check for you; tick it off at the bench",
+    "measured": "values that a calibration wrote, and the ends of the interval that holds the truth in 95 of 100 "
+    "calibrations: what a plan made for them needs, and what the seams of this one keep",
     "assumed": "values taken because the request does not give them; the table below the card shows what other "
     "values would change, the weightiest first",
 }
 
 TABLES: dict[str, str] = {
-    "value": "the assumed value that the plan was made with",
-    "if": "another value that the assumed one may well have on the bench",
+    "value": "the assumed or measured value that the plan was made with",
+    "if": "another value that the assumed one may well have on the bench, or an end of the interval of a measured one",
     "seam, if": "the contrast that the softest seam of this plan would keep if that other value is the true one",
     "frames": "how many pictures the stack takes",
     "frame": "number of a frame, from 1, in shooting order",

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from stacker.documents.fields import Block, declare
 from stacker.documents.focus import Focus
+from stacker.documents.margins import Margins
 from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
 from stacker.documents.rigs import RIG, ObjectiveRig, Rig, RingRig
 from stacker.documents.values import Choice, Flag, ListOf, Number, Text
@@ -288,6 +289,11 @@ class Request:
     )
     subject: Subject = declare(Block(variants={"": Subject}), "the subject")
     focus: Focus = declare(Block(variants={"": Focus}), "what counts as sharp", default=Focus())
+    margins: Margins | None = declare(
+        Block(variants={"": Margins}),
+        "how sure measured values are, as 'stacker calibrate' writes it: the card shows what the plan is at both ends",
+        default=None,
+    )
     rail: RailProfile | HandRail | None = declare(
         RAIL, "the rail; without it steps come in um and the time is unknown", default=None
     )
@@ -307,8 +313,25 @@ class Request:
         """In which every stop is reached: 1 deeper into the subject, -1 out of it."""
         return 1 if self.order == "front_to_back" else -1
 
+    @property
+    def measured(self) -> Iterator[tuple[str, float, float]]:
+        """Values whose margin is known: dotted key, value, margin."""
+        for key, margin in self.margins.given() if self.margins else ():
+            block, _, name = key.partition(".")
+            value = getattr(getattr(self, block), name, None)
+            if value is not None:
+                yield key, value, margin
+
+    def _margins_of_nothing(self) -> Iterator[tuple[str, str]]:
+        there = {key for key, _, _ in self.measured}
+        for key, _ in self.margins.given() if self.margins else ():
+            if key not in there:
+                name = key.partition(".")[2]
+                yield f"margins.{name}", f"found, and the request has no {key}; leave the margin out"
+
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """What one block says against another."""
+        yield from self._margins_of_nothing()
         if self.subject.index != 1 and self.immersion_index != 1:
             yield (
                 "subject.index",

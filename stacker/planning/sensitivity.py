@@ -1,4 +1,4 @@
-"""What the assumed values do: the frames of a stack laid again, and what the seams of the plan as it is would keep."""
+"""What assumed and measured values do: frames of a stack laid again, and what the seams of the plan as it is keep."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Case:
 
 @record
 class Effect:
-    """An assumed value and two others: the one that was taken comes first in ``cases``."""
+    """An assumed or measured value and two others: the one that was taken comes first in ``cases``."""
 
     key: str
     cases: tuple[Case, ...]
@@ -69,6 +69,22 @@ def effects_of_assumptions(request: Request, assumed: dict[str, Any]) -> list[Ef
         if key in assumed
     ]
     return sorted((effect for effect in effects if _matters(effect)), key=_spread, reverse=True)
+
+
+def effects_of_margins(request: Request) -> list[Effect]:
+    """The measured values with the ends of their intervals, those that change the frames most first."""
+    draft = draft_of(request)
+    effects = [
+        Effect(key=key, cases=tuple(_case(draft, key, end) for end in (value, value - margin, value + margin)))
+        for key, value, margin in request.measured
+    ]
+    return sorted((one for one in effects if _shows(one)), key=_spread, reverse=True)
+
+
+def _shows(effect: Effect) -> bool:
+    """Whether anything in the table would differ."""
+    seams = [f"{case.seam:.1%}" for case in effect.cases if case.seam is not None]
+    return _spread(effect) > 0 or len(set(seams)) > 1
 
 
 def _matters(effect: Effect) -> bool:

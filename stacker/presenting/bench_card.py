@@ -11,6 +11,7 @@ from stacker.documents.rail_profile import HandRail, RailProfile, gap_causes
 from stacker.documents.request import Gap
 from stacker.documents.words import HANDS
 from stacker.figures import chance, shutter_time, significant
+from stacker.presenting.effects_table import MEASURED
 from stacker.presenting.tables import WIDTH, duration, f_number, wrapped
 
 _SMALL_UM = 100.0  # under a tenth of a millimetre depths are told in um
@@ -90,10 +91,15 @@ def _seam(plan: Plan) -> str:
     return "" if seam is None else f"; the softest seam keeps {seam:.0%} of the contrast"
 
 
+def _sure(plan: Plan) -> list[tuple[str, float, float]]:
+    """Measured values of the rig with their margins."""
+    return [one for one in plan.request.measured if one[0].startswith("rig.")]
+
+
 def _lens(plan: Plan) -> str:
     """What was measured of the lens itself."""
     focus = plan.request.focus
-    said = []
+    said = [f"{MEASURED[key]} {value:g} +/- {margin:g}, measured" for key, value, margin in _sure(plan)]
     if focus.lens_mtf50_lp_mm is not None:
         said.append(f"contrast 0.5 at {significant(focus.lens_mtf50_lp_mm)} line pairs a mm, measured")
     if focus.field_curvature_um:

@@ -187,6 +187,7 @@ def test_each_kind_of_rig_gets_its_own_key(bench, capsys, kind, key):
     _, out, _ = run(capsys, "scale", "rig.yaml", "--ruler-mm", "8", "--pixels", "5000", "--json", "--write")
     lines = json.loads(out)["result"]["lines"]
     # By hand: 5000 of 6000 pixels span 8 mm, so the field is 9.6 mm and m = 23.5/9.6.
+    assert lines.pop(f"margins.{key.partition('.')[2]}") > 0
     assert lines == {key: pytest.approx(9.6 if "field" in key else 23.5 / 9.6, rel=1e-3)}
     assert load_request("rig.yaml").value.rig.kind == kind
 

@@ -97,6 +97,8 @@ def test_a_texture_finds_the_pupil_and_the_field_and_changes_the_plan(bench, sta
     assert result["lines"] == {
         "rig.pupil_magnification": asked.rig.pupil_magnification,
         "focus.field_curvature_um": asked.focus.field_curvature_um,
+        "margins.pupil_magnification": asked.margins.pupil_magnification,
+        "margins.field_curvature_um": asked.margins.field_curvature_um,
     }
     assert Path("mine.yaml").read_text(encoding="utf-8").startswith("# of the bench\n")
     assert "# marked\n" in Path("mine.yaml").read_text(encoding="utf-8")
@@ -104,6 +106,10 @@ def test_a_texture_finds_the_pupil_and_the_field_and_changes_the_plan(bench, sta
     assert result["frames"][1] == planned
     card = " ".join(stacker("plan", "mine.yaml").out.split())
     assert "the corners are in focus" in card
+    assert (
+        f"pupil magnification {asked.rig.pupil_magnification:g} +/- {asked.margins.pupil_magnification:g}, meas" in card
+    )
+    assert "Measured, and the ends of the 95 % intervals" in card
 
 
 def test_an_edge_on_raw_files_finds_a_soft_lens(bench, stacker):

@@ -21,7 +21,7 @@ REQUESTS = sorted(path for path in PLANS.glob("*.yaml") if not path.name.endswit
 @pytest.mark.parametrize("request_path", REQUESTS, ids=lambda path: path.stem)
 def test_every_block_of_a_real_request_is_known_in_a_file_of_its_own(tmp_path, request_path):
     blocks = plain(load_request(request_path).value)
-    assert set(BLOCKS) == {"rig", "camera", "light", "subject", "focus", "rail"}
+    assert set(BLOCKS) == {"rig", "camera", "light", "subject", "focus", "margins", "rail"}
     for name in BLOCKS:
         if blocks[name] is None:
             continue

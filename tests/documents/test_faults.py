@@ -339,7 +339,8 @@ CASES: list[tuple[str, str, list[str]]] = [
         "key without resemblance",
         MEASURED + CAMERA + SUBJECT + "zzz: 1\n",
         [
-            "in.yaml:4:1: zzz: unknown key; known here: name, purpose, moves, order, rig, camera, light, subject, focus, rail"
+            "in.yaml:4:1: zzz: unknown key; known here: name, purpose, moves, order, rig, camera, light, subject, focus, "
+            "margins, rail"
         ],
     ),
     (

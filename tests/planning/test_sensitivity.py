@@ -9,8 +9,9 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from stacker.documents.loading import load_request
+from stacker.errors import InputError
 from stacker.planning.draft import draft_of
-from stacker.planning.sensitivity import BOUNDS, effects_of_assumptions
+from stacker.planning.sensitivity import BOUNDS, effects_of_assumptions, effects_of_margins
 
 # Rayleigh's n lam/NA^2 with NA = m/(2 N (1 + m/P)): 140.8 um for P = 1, 316.8 for 0.5, 79.2 for 2.
 TEXT = """
@@ -135,3 +136,21 @@ def test_contrast_matters_to_the_model_contrast():
     kept, lower, higher = found["focus.kept_contrast"]
     assert (kept[0], lower[0], higher[0]) == (0.8, 0.7, 0.9)
     assert lower[1] < kept[1] < higher[1]  # the more contrast is kept, the thinner the slices
+
+
+def test_a_measured_value_is_tried_at_both_ends_of_its_interval():
+    # by hand as above: Rayleigh's depth goes as (1 + m/P)^2, 140.8 um at P = 1, so 153.0 at 0.92 and 131.2 at 1.08
+    changes = ("rig.pupil_magnification=1", "margins={pupil_magnification: 0.08}")
+    loaded = load_request("x.yaml", changes, text=TEXT)
+    (found,) = effects_of_margins(loaded.value)
+    steps = [0.7 * 140.8 * ((1 + 1 / pupil) / 2) ** 2 for pupil in (1.0, 0.92, 1.08)]
+    assert found.key == "rig.pupil_magnification"
+    assert [case.value for case in found.cases] == pytest.approx([1.0, 0.92, 1.08])
+    assert [case.frames for case in found.cases] == [math.ceil(3000 / math.floor(step)) + 3 for step in steps]
+    taken, less, more = (case.seam for case in found.cases)
+    assert less > taken > more
+
+
+def test_a_margin_of_what_is_not_there_is_a_fault():
+    with pytest.raises(InputError, match=r"margins.na: found, and the request has no rig.na; leave the margin out"):
+        load_request("x.yaml", ("margins={na: 0.01}",), text=TEXT)
