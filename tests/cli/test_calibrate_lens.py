@@ -12,6 +12,7 @@ import pytest
 from darkroom.camera import Body, mosaic_of, photograph
 from darkroom.dng import write_dng
 from darkroom.lens import Lens, slanted_edge, texture
+from rails import rail_block
 
 from stacker.documents.loading import load_request
 
@@ -22,16 +23,7 @@ rig: {{kind: measured, magnification: 1, f_number: 4}}   # marked
 camera: {{sensor_mm: [{width}, {height}], pixels: [384, 256]}}
 light: {{kind: flash, exposure_s: 0.005}}
 subject: {{depth_mm: 0.42, front_at_mm: 40, keep_clear_mm: 0.5}}
-rail:
-  travel_mm: 80
-  soft_limits_mm: [2, 78]
-  full_steps_per_turn: 200
-  microsteps_per_full_step: 16
-  lead_mm: 1
-  speed_mm_s: 3
-  acceleration_mm_s2: 15
-  backlash_um: 12
-  settle_s: 0.5
+{rail}  settle_s: 0.5
   link: {{url: "sim://bench?time_scale=inf"}}
   shutter: {{via: rail}}
 """
@@ -64,7 +56,11 @@ def bench(tmp_path, monkeypatch, stacker):
     monkeypatch.chdir(tmp_path)
 
     def make(lens: Lens, *, raw: bool) -> list[str]:
-        text = REQUEST.format(width=384 * lens.pitch_um / 1000, height=256 * lens.pitch_um / 1000)
+        text = REQUEST.format(
+            width=384 * lens.pitch_um / 1000,
+            height=256 * lens.pitch_um / 1000,
+            rail=rail_block(lead_mm=1, backlash_um=12),
+        )
         Path("mine.yaml").write_text(text, encoding="utf-8")
         assert stacker("plan", "mine.yaml", "-o", "target.plan.yaml", "--set", "focus.overlap=0.7").code == 0
         ran = stacker("drive", "target.plan.yaml", "--go", "--yes")

@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import click
 import pytest
+from rails import rail_block
 
 REQUEST = """\
 order: {order}
@@ -15,16 +16,7 @@ rig: {{kind: measured, magnification: 2, f_number: 4, working_distance_mm: 60}}
 camera: {{sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}}
 light: {{kind: continuous, exposure_s: 0.1}}
 subject: {{depth_mm: 0.3, front_at_mm: 40}}
-rail:
-  travel_mm: 80
-  soft_limits_mm: [2, 78]
-  full_steps_per_turn: 200
-  microsteps_per_full_step: 16
-  lead_mm: 1
-  speed_mm_s: 3
-  acceleration_mm_s2: 15
-  backlash_um: 12
-  settle_s: 0.5
+{rail}  settle_s: 0.5
   link: {{url: "{url}"}}
   shutter: {shutter}
 """
@@ -43,7 +35,10 @@ def test_every_planned_frame_is_taken(stacker, tmp_path, monkeypatch, via, order
     asked: list[str] = []
     monkeypatch.setattr(click, "confirm", lambda text, **_: asked.append(text) or True)
     request = tmp_path / "claw.yaml"
-    request.write_text(REQUEST.format(order=order, url=url, shutter=SHUTTERS[via]), encoding="utf-8")
+    request.write_text(
+        REQUEST.format(order=order, rail=rail_block(lead_mm=1, backlash_um=12), url=url, shutter=SHUTTERS[via]),
+        encoding="utf-8",
+    )
     planned = json.loads(stacker("plan", request, "--json").out)["result"]
     frames = planned["coverage"]["frame_count"]
     assert frames > 3

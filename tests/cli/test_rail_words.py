@@ -5,6 +5,7 @@ import json
 
 import pytest
 from rail.gcode_board import GREETING, Board, Manners
+from rails import profile_text
 
 from stacker.documents.loading import load_rail
 from stacker.driving import bench
@@ -12,15 +13,7 @@ from stacker.rail.link import Link
 
 PROFILE = f"""\
 # my rail
-travel_mm: 80
-soft_limits_mm: [2, 78]
-full_steps_per_turn: 200
-microsteps_per_full_step: 16
-lead_mm: 2
-speed_mm_s: 3
-acceleration_mm_s2: 15
-backlash_um: 15
-link:
+{profile_text()}link:
   url: COM4
   dialect: gcode
   acknowledge: [taken]

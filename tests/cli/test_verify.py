@@ -132,7 +132,7 @@ def test_a_run_on_the_simulated_rail_is_verified_from_its_own_journal(stacker, p
     plan, log = tmp_path / "beetle.plan.yaml", tmp_path / "hardware.jsonl"
     plan.write_bytes((plans / "leaf_beetle.plan.yaml").read_bytes())
     journal = tmp_path / "beetle-20310504-220000.run.jsonl"
-    url = f"sim://bench?time_scale=20&log={log}"
+    url = f"sim://bench?time_scale=inf&log={log}"
     done = stacker("drive", plan, "--go", "--yes", "--frames", "1-8", "--journal", journal, "--url", url)
     assert done.code == 0, done.err
     fired = [event for event in map(json.loads, log.read_text().splitlines()) if event["event"] == "shutter"]

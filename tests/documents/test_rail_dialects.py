@@ -1,22 +1,14 @@
 """Rail profiles with another dialect, another shutter: what goes together, and what is told when it does not."""
 
 import pytest
+from rails import profile_text
 
 from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.loading import load_rail
 from stacker.documents.rail_link import Link
 from stacker.errors import InputError
 
-RAIL = """\
-travel_mm: 80
-soft_limits_mm: [2, 78]
-full_steps_per_turn: 200
-microsteps_per_full_step: 16
-lead_mm: 2
-speed_mm_s: 3
-acceleration_mm_s2: 15
-backlash_um: 15
-"""
+RAIL = profile_text()
 GCODE = "dialect: gcode, url: COM4, acknowledge: [taken], no_stop_accepted: true"
 
 

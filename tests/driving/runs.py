@@ -11,6 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from rails import SETTINGS
+
 from stacker.documents.journal import read_journal
 from stacker.driving.bench import connect
 from stacker.driving.bring_up import go_by
@@ -22,7 +24,6 @@ from stacker.driving.run import Outcome
 from stacker.driving.run_options import RunOptions
 from stacker.errors import InputError, Refusal, StackerError
 from stacker.rail.link import Link
-from stacker.rail.rail import RailSettings
 from stacker.rail.shutter import ShutterSettings
 
 MICROSTEP_UM = 0.625
@@ -62,16 +63,7 @@ def make_job(
         front_at=None,
         refocus_error_um=None,
         clearance_um=None,
-        rail=RailSettings(
-            microsteps_per_mm=1600.0,
-            microsteps_per_turn=3200,
-            travel=128_000,
-            soft_low=3200,
-            soft_high=124_800,
-            speed=4800,
-            acceleration=24_000,
-            take_up=30,
-        ),
+        rail=SETTINGS,
         rail_name="bench",
         link=LinkSettings(url=url),
         shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3),

@@ -5,30 +5,20 @@ import pytest
 from examples import examples
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from rails import SETTINGS
 
 from stacker.driving.bench import connect
 from stacker.driving.job import LinkSettings
 from stacker.driving.jog import Jog, converse
 from stacker.driving.jog_keys import HELP, KEYS, first_key
 from stacker.errors import LinkError, Refusal, RunStopped
-from stacker.rail.rail import RailSettings, StopOrder
-
-RAIL = RailSettings(
-    microsteps_per_mm=1600.0,
-    microsteps_per_turn=3200,
-    travel=128_000,
-    soft_low=3200,
-    soft_high=124_800,
-    speed=4800,
-    acceleration=24_000,
-    take_up=30,
-)
+from stacker.rail.rail import StopOrder
 
 
 class Bench:
     """A simulated rail at 40 mm with a person in front of it."""
 
-    def __init__(self, options="", direction=1, rail=RAIL, index=1.0):
+    def __init__(self, options="", direction=1, rail=SETTINGS, index=1.0):
         self.stop_order = StopOrder.GO_ON
         url = f"sim://bench?time_scale=inf{options}"
         self.rail, _ = connect(LinkSettings(url=url), rail, lambda: self.stop_order)
@@ -64,10 +54,10 @@ class Bench:
 
     def assert_inside(self):
         for event in self.events("start"):
-            assert RAIL.soft_low <= event["from"] <= RAIL.soft_high, event
-            assert RAIL.soft_low <= event["to"] <= RAIL.soft_high, event
+            assert SETTINGS.soft_low <= event["from"] <= SETTINGS.soft_high, event
+            assert SETTINGS.soft_low <= event["to"] <= SETTINGS.soft_high, event
         for event in self.events("rest"):
-            assert RAIL.soft_low <= event["counted"] <= RAIL.soft_high, event
+            assert SETTINGS.soft_low <= event["counted"] <= SETTINGS.soft_high, event
 
 
 def test_a_stack_is_marked_by_eye():
@@ -224,7 +214,7 @@ def test_a_lost_rail_creeps_at_the_persons_word_and_stays_lost():
 
 
 def test_a_lost_rail_never_creeps_farther_than_its_travel():
-    with Bench("&position=unknown", rail=replace(RAIL, travel=4000)) as bench:  # 2.5 mm
+    with Bench("&position=unknown", rail=replace(SETTINGS, travel=4000)) as bench:  # 2.5 mm
         told = bench.say("creep 1", "creep 1", "creep 0.6", "creep -1", "creep -1", "creep -0.5", "creep -0.1")
         refused = [number for number, line in enumerate(told) if "add up to more than its whole travel, 2.5 mm" in line]
         assert refused == [2, 6]

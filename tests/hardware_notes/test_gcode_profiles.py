@@ -8,6 +8,7 @@ import pytest
 from driving.runs import make_job, records, run
 from rail.gcode_board import Board, Manners
 from rail.test_gcode_runs import FRONT, places_mm
+from rails import profile_text
 
 from stacker.documents.loading import load_rail
 from stacker.driving import bench
@@ -33,16 +34,8 @@ BEHAVIOURS = {
     "says that it does not know a word": replace(WORDS, notice_then_taken=True, contact=("M106 S255", "M107")),
     "acknowledges with more words": replace(WORDS, ending=" P15 B3", in_one_line=True, report="target"),
 }
-RAIL = """\
-travel_mm: 80
-soft_limits_mm: [2, 78]
-full_steps_per_turn: 200
-microsteps_per_full_step: 16
-lead_mm: 2
-speed_mm_s: 3
-acceleration_mm_s2: 15
-backlash_um: 15
-link:
+RAIL = f"""\
+{profile_text()}link:
   url: COM4
 """
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
+from rails import rail_block
 
 from stacker.documents.loading import load_request
 from stacker.errors import Refusal
@@ -72,20 +73,11 @@ def test_a_card_and_a_table_of_large_numbers_have_no_exponents_and_keep_to_80_co
     assert any("um at most" in line for line in lines)
 
 
-PLACED = """
-rig: {kind: measured, magnification: 0.87, f_number: 5.6}
-camera: {sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}
-subject: {depth_mm: 3.4, front_at_mm: 77}
-rail:
-  travel_mm: 80
-  soft_limits_mm: [2, 78]
-  full_steps_per_turn: 200
-  microsteps_per_full_step: 16
-  lead_mm: 2
-  speed_mm_s: 3
-  acceleration_mm_s2: 15
-  backlash_um: 15
-"""
+PLACED = f"""
+rig: {{kind: measured, magnification: 0.87, f_number: 5.6}}
+camera: {{sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}}
+subject: {{depth_mm: 3.4, front_at_mm: 77}}
+{rail_block()}"""
 
 
 @pytest.mark.parametrize("end", [1, 2])

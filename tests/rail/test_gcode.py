@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rail.gcode_board import GREETING, Board, Faults
+from rails import SETTINGS
 
 from stacker.driving.jog import Jog
 from stacker.errors import LinkError, Refusal
@@ -16,17 +17,7 @@ from stacker.rail.link import Link
 from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, StopOrder
 from stacker.rail.shutter import Ambiguous, RailShutter, ShutterSettings
 
-PER_MM = 1600.0
-SETTINGS = RailSettings(
-    microsteps_per_mm=PER_MM,
-    microsteps_per_turn=3200,
-    travel=128_000,
-    soft_low=3200,
-    soft_high=124_800,
-    speed=4800,
-    acceleration=24_000,
-    take_up=30,
-)
+PER_MM = SETTINGS.microsteps_per_mm
 WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",), greeting=(GREETING,))
 QUERY = replace(WORDS, position_query="where?", position_reply="at {mm} mm")
 

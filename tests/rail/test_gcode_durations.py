@@ -6,6 +6,7 @@ import pytest
 from driving.runs import run
 from rail.gcode_board import Board
 from rail.test_gcode_runs import MEASURED
+from rails import rail_block
 
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
@@ -20,18 +21,9 @@ rig: {kind: measured, magnification: 0.87, f_number: 5.6, working_distance_mm: 6
 camera: {sensor_mm: [23.5, 15.7], pixels: [6000, 4000], lag_s: 0.05}
 light: {kind: flash, exposure_s: 0.005}
 subject: {depth_mm: 6}
-rail:
-  travel_mm: 80
-  soft_limits_mm: [2, 78]
-  full_steps_per_turn: 200
-  microsteps_per_full_step: 16
-  lead_mm: 2
-  speed_mm_s: 3
-  acceleration_mm_s2: 15
-  backlash_um: 15
-  settle_s: 0.8
+RAIL  settle_s: 0.8
   link: {url: bench, dialect: gcode, acknowledge: [taken], no_stop_accepted: true, wake_s: 1, MEASURED}
-""".replace("MEASURED", MEASURED)
+""".replace("MEASURED", MEASURED).replace("RAIL", rail_block())
 ANSWERS_S = 0.010 * 4 + 0.004  # four answers of the board to a frame, and a poll of its position
 
 

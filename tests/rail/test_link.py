@@ -46,7 +46,7 @@ def test_half_a_line_is_not_data_and_is_kept_until_its_end_comes(terminal):
     os.write(near, b"first half")
     began = time.monotonic()
     assert link.read_line(time.monotonic() + 0.1) is None
-    assert time.monotonic() - began < 0.3
+    assert time.monotonic() - began < 5  # the line's end never comes; a busy computer is late
     os.write(near, b" and second\nnext")
     assert link.read_line(time.monotonic() + 1) == b"first half and second"
     assert link.read_line(time.monotonic() + 0.05) is None
@@ -60,7 +60,9 @@ def test_bytes_that_trickle_in_do_not_outlive_the_deadline(terminal):
     stop = threading.Event()
 
     def trickle():
-        while not stop.is_set():
+        for _ in range(1000):  # ten seconds at least, then a read that waits for silence returns
+            if stop.is_set():
+                return
             os.write(near, b"x")
             time.sleep(0.01)
 
@@ -69,7 +71,7 @@ def test_bytes_that_trickle_in_do_not_outlive_the_deadline(terminal):
     began = time.monotonic()
     while time.monotonic() < began + 0.2:
         assert link.read_line(began + 0.2) is None
-    assert time.monotonic() - began < 0.5
+    assert time.monotonic() - began < 5  # of ten; a busy computer is late
     stop.set()
     thread.join()
     link.close()

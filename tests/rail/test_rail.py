@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from rails import SETTINGS
 
 from stacker.driving.bring_up import go_by, go_to
 from stacker.driving.steps import find_switch
@@ -12,19 +13,8 @@ from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused, ShotState
 from stacker.rail.line import STOP, STOP_AT_ONCE, LineController
 from stacker.rail.link import Link, open_link
-from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, StopOrder
+from stacker.rail.rail import Interrupted, PositionLost, Rail, StopOrder
 from stacker.rail.shutter import Ambiguous, ManualShutter, RailShutter, ShutterSettings
-
-SETTINGS = RailSettings(
-    microsteps_per_mm=1600.0,
-    microsteps_per_turn=3200,
-    travel=128_000,
-    soft_low=3200,
-    soft_high=124_800,
-    speed=4800,
-    acceleration=24_000,
-    take_up=30,
-)
 
 
 def rail_on(options="", **settings):

@@ -34,7 +34,7 @@ def served(*options, query=""):
         yield process.stdout.readline().strip()
     finally:
         process.send_signal(signal.SIGTERM)
-        assert process.wait(timeout=10) == 0
+        assert process.wait(timeout=60) == 0
         process.stdout.close()
         process.stderr.close()
 
