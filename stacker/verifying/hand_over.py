@@ -58,7 +58,6 @@ def hand_over(
     *,
     name: str,
     unsound: frozenset[Path] = frozenset(),
-    pictures_each: int = 1,
     parts: Sequence[SubStack] = (),
 ) -> HandOver:
     """Choose one exposure of each frame and name its files by depth.
@@ -75,9 +74,7 @@ def hand_over(
     name : str
         Of the stack's folder.
     unsound : frozenset of Path
-        Files that are not whole, or hold what another holds.
-    pictures_each : int
-        Pictures of every frame.
+        Files that are not whole, or hold what another holds: nobody knows of which frame they are.
     parts : sequence of SubStack
         What the stack is divided into.
 
@@ -88,7 +85,7 @@ def hand_over(
     """
     order = sorted(depth_um, key=lambda frame: depth_um[frame])
     place_of = {frame: place for place, frame in enumerate(order, start=1)}
-    kept, doubles, in_doubt = _chosen([take for take in takes if any(take.frames)], unsound, pictures_each)
+    kept, doubles, in_doubt = _chosen([take for take in takes if any(take.frames)], unsound)
     if len(kept) <= len(in_doubt):
         raise Refusal("for most of its frames nobody can tell which picture is theirs", code="order")
     by_place = sorted(
@@ -110,15 +107,12 @@ def hand_over(
     )
 
 
-def _chosen(
-    takes: Sequence[Take], unsound: frozenset[Path], pictures_each: int
-) -> tuple[list[Take], list[Take], list[Take]]:
+def _chosen(takes: Sequence[Take], unsound: frozenset[Path]) -> tuple[list[Take], list[Take], list[Take]]:
     """Exposures to hand over, those of the same frames that are not needed, and those in doubt."""
     alike: dict[tuple[int, ...], list[Take]] = {}
     kept, doubles, in_doubt = list[Take](), list[Take](), list[Take]()
     for take in takes:
-        whole = len(take.pictures) == pictures_each and unsound.isdisjoint(take.files)
-        if take.fixed and all(take.frames) and whole:
+        if take.fixed and all(take.frames) and unsound.isdisjoint(take.files):
             alike.setdefault(take.frames, []).append(take)
         else:
             in_doubt.append(take)

@@ -60,10 +60,8 @@ def sort_stacks(
         When the journals are of plans that do not agree, or the groups cannot be made.
     """
     told = tell(runs, folder, pictures_each=pictures_each)
-    names, alike = _names([one.verdict.main for one in told]), _alike(told, folder)
-    return tuple(
-        _sorted(one, folder, name, alike, pictures_each, group, shared) for one, name in zip(told, names, strict=True)
-    )
+    names = _names([one.verdict.main for one in told])
+    return tuple(_sorted(one, folder, name, group, shared) for one, name in zip(told, names, strict=True))
 
 
 def _names(journals: Sequence[str]) -> list[str]:
@@ -76,9 +74,7 @@ def _names(journals: Sequence[str]) -> list[str]:
     return names
 
 
-def _sorted(
-    told: Told, folder: Folder, name: str, alike: frozenset[Path], each: int, group: int | None, shared: int
-) -> Sorted:
+def _sorted(told: Told, folder: Folder, name: str, group: int | None, shared: int) -> Sorted:
     verdict, past = told.verdict, told.stack.main.past
     frame_at, depth_at = past.columns.index("frame"), past.columns.index("focus_um")
     depth_um = {row[frame_at]: float(row[depth_at]) for row in past.rows}
@@ -87,10 +83,10 @@ def _sorted(
         return Sorted(verdict=verdict, why_not=why_not)
     try:
         takes = takes_of(told.readings, folder.pictures)
-        unsound = alike.union(Path(damage.file) for damage in verdict.damaged)
+        unsound = frozenset(Path(damage.file) for damage in verdict.damaged)
         return Sorted(
             verdict=verdict,
-            hand_over=hand_over(takes, depth_um, name=name, unsound=unsound, pictures_each=each, parts=parts),
+            hand_over=hand_over(takes, depth_um, name=name, unsound=unsound, parts=parts),
         )
     except Refusal as refusal:
         return Sorted(verdict=verdict, why_not=str(refusal))
@@ -108,17 +104,3 @@ def _why_not(verdict: Verdict) -> str:
     if verdict.unlinked:
         return "its journal does not say when the run went on, and spare pictures may take the place of its own"
     return ""
-
-
-def _alike(told: Sequence[Told], folder: Folder) -> frozenset[Path]:
-    """Files at moments of the runs that hold the same bytes: nobody knows at which of them these were taken."""
-    placed = {
-        path
-        for one in told
-        for reading in one.readings
-        for picture, spots in zip(folder.pictures, reading.places(len(folder.pictures)), strict=True)
-        for path in picture.files
-        if spots
-    }
-    groups = [placed.intersection(twins) for twins in folder.twins]
-    return frozenset().union(*(group for group in groups if len(group) > 1))

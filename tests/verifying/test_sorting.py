@@ -130,6 +130,29 @@ def test_after_a_stop_the_confirmed_exposure_is_taken(answered, tmp_path):
     assert sources(found) == names(one.exposures[:5] + one.exposures[6:])
 
 
+@pytest.mark.parametrize("fires", [False, True])
+def test_an_exposure_that_nobody_confirmed_never_takes_the_place_of_a_confirmed_one(fires, tmp_path):
+    first = evening()
+    again = Evening(random=random.Random(5), frames=12, cadence_s=3.0, now_s=first.now_s + 600, counter=first.counter)
+    again.begin([7])
+    again.shoot(7, fires=fires, confirmed=False, answered=fires)
+    one = sorted_one(tmp_path, first, again)
+    assert one.whole
+    assert sources(one) == names(first.exposures)
+
+
+def test_where_two_frames_were_taken_again_and_one_of_the_files_is_gone_it_stands_for_neither(tmp_path):
+    """A rhythm of 1.2 s and times of even seconds: it may be the new frame 5 or the new frame 6."""
+    first = evening(cadence_s=1.2)
+    again = lose(run_again(first, [5, 6]), 5)
+    on_one_card(tmp_path, first, again)
+    (one,) = sort_stacks(
+        runs(tmp_path, first, again), on_one_card(tmp_path, first, again, resolution_s=2.0, exif=False)
+    )
+    assert one.whole
+    assert sources(one) == names(first.exposures)
+
+
 def test_two_stacks_come_into_two_folders(tmp_path):
     first = evening(frames=15)
     second = lose(run_again(first), 12)
