@@ -13,10 +13,10 @@ from stacker.cli.brackets import bracket_option, pictures_a_frame
 from stacker.cli.numbers import Whole
 from stacker.cli.output import note, output_options, result_document, write_json
 from stacker.errors import Refusal
-from stacker.figures import as_typed
+from stacker.figures import as_typed, one_line
 
 if TYPE_CHECKING:
-    from stacker.verifying.copying import Put
+    from stacker.verifying.copying import Order, Put
     from stacker.verifying.sorting import Sorted
 
 
@@ -77,20 +77,13 @@ def command(
     stacks = sort_stacks(runs, found, pictures_each=each, group=group, shared=shared or 0)
     pieces = [piece for one in stacks if one.hand_over for piece in one.hand_over.pieces]
     if not pieces:
-        reasons = "; ".join(f"{Path(one.verdict.main).name}: {one.why_not}" for one in stacks)
-        raise Refusal(f"nothing can be put in depth order ({reasons}). {_look(folder, journals)}", code="order")
+        raise _nothing_sure(stacks, _look(folder, journals, bracket))
     orders = [Order(source=folder / piece.source, target=piece.target) for piece in pieces]
     refuse_foreign(into, orders, (LIST,))
     _refuse_other_list(into / LIST)
     put: dict[PurePosixPath, Put] = {}
     if go:
-        from stacker.documents.files import write_whole
-        from stacker.presenting.hand_over_text import list_text
-        from stacker.verifying.copying import put_all
-
-        done = put_all(orders, into, copies=copies, told=_progress(len(orders), quiet=quiet or as_json))
-        put = {one.target: one for one in done}
-        write_whole(into / LIST, list_text(stacks, put, folder))
+        put = _hand_over(stacks, orders, into, folder, copies=copies, quiet=quiet or as_json)
     if as_json:
         write_json(result_document("sort", _document(stacks, put, into, written=go)))
     elif not quiet:
@@ -100,16 +93,35 @@ def command(
         )
     whole = all(one.whole for one in stacks)
     if not whole:
-        note(_look(folder, journals), quiet=quiet or as_json)
+        note(_look(folder, journals, bracket), quiet=quiet or as_json)
     last = f"What came from where: {into / LIST}" if go else "Nothing was written. Next: the same with --go"
     note(last, quiet=quiet or as_json)
     if not whole:
         click.get_current_context().exit(1)
 
 
-def _look(folder: Path, journals: Sequence[Path]) -> str:
+def _hand_over(
+    stacks: Sequence[Sorted], orders: Sequence[Order], into: Path, folder: Path, *, copies: bool, quiet: bool
+) -> dict[PurePosixPath, Put]:
+    from stacker.documents.files import write_whole
+    from stacker.presenting.hand_over_text import LIST, list_text
+    from stacker.verifying.copying import put_all
+
+    done = put_all(orders, into, copies=copies, told=_progress(len(orders), quiet=quiet))
+    put = {one.target: one for one in done}
+    write_whole(into / LIST, list_text(stacks, put, folder))
+    return put
+
+
+def _nothing_sure(stacks: Sequence[Sorted], look: str) -> Refusal:
+    reasons = "; ".join(f"{one_line(Path(one.verdict.main).name)}: {one.why_not}" for one in stacks)
+    return Refusal(f"nothing can be put in depth order ({reasons}). {look}", code="order")
+
+
+def _look(folder: Path, journals: Sequence[Path], bracket: int | None) -> str:
     named = " ".join(f"--journal {as_typed(journal)}" for journal in journals)
-    return f"What is amiss, and what takes it again: stacker verify {as_typed(folder)} {named}"
+    each = "" if bracket is None else f" --bracket {bracket}"
+    return f"What is amiss, and what takes it again: stacker verify {as_typed(folder)} {named}{each}"
 
 
 def _refuse_other_list(path: Path) -> None:

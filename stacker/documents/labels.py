@@ -83,6 +83,8 @@ PAGE: dict[str, str] = {
     "slice and frames by f-number": "how thick a slice would be and how many frames the stack would take at each "
     "marked f-number, all else as planned",
     "the clock": "what the rail, the light and the camera do when: a few frames enlarged, and the whole run",
+    "blend first": "the sub-stacks of a deep stack: each is blended by itself, then the results; neighbours share "
+    "frames, so that no result ends where the next one begins",
     "focus": "depth of the plane of focus; 0 is the front of the subject, positive goes deeper",
     "near": "near end of a slice",
     "far": "far end of a slice",

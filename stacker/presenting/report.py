@@ -7,7 +7,7 @@ from html import escape
 from typing import Any
 
 from stacker.documents.plan import Plan
-from stacker.figures import significant
+from stacker.figures import significant, spans
 from stacker.optics.spectrum import Spectrum
 from stacker.planning.apertures import ApertureRow
 from stacker.presenting.bench_card import checks, facts, rail_step_um
@@ -17,6 +17,7 @@ from stacker.presenting.report_sections import apertures_section, clock_section,
 from stacker.presenting.slices import Slices
 from stacker.presenting.svg import require_matplotlib, style
 from stacker.presenting.tables import duration
+from stacker.verifying.sub_stacks import USUAL_SHARED, USUAL_SIZE, sub_stacks
 
 
 def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]) -> str:
@@ -49,6 +50,7 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]
             contrast_section(plan, slices),
             apertures_section(plan, apertures),
             clock_section(plan, times),
+            _list("Blend first", blend_first(slices)),
         ]
     return whole_page(
         title=plan.name,
@@ -89,6 +91,22 @@ def _assumed(plan: Plan) -> str:
         return ""
     pairs = [f"{guess.key} {_value(guess.value)}" for guess in plan.assumed]
     return f"<section>\n<h2>Assumed</h2>\n<p>{escape('; '.join(pairs))}</p>\n</section>"
+
+
+def blend_first(slices: Slices) -> list[str]:
+    """What a deep stack is best divided into, and the command that does it."""
+    by_depth = sorted(zip(slices.focus_um, slices.frame, strict=True))
+    parts = sub_stacks(len(by_depth), USUAL_SIZE, USUAL_SHARED)
+    if len(parts) == 1:
+        return []
+    lines = []
+    for part in parts:
+        mine = by_depth[part.first - 1 : part.last]
+        depths = f"{mine[0][0] / 1000:.3f} to {mine[-1][0] / 1000:.3f} mm"
+        shared = "" if part is parts[-1] else f"; the last {USUAL_SHARED} are in the next as well"
+        lines.append(f"Sub-stack {part.number}: frames {spans(sorted(frame for _, frame in mine))}, {depths}{shared}")
+    command = f"stacker sort FOLDER --journal J --into DIR --groups {USUAL_SIZE} --shared {USUAL_SHARED}"
+    return [*lines, f"Then the results, from front to back. A folder for each is made by: {command}"]
 
 
 def _value(value: Any) -> str:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from stacker.errors import Refusal
 
+USUAL_SIZE, USUAL_SHARED = 40, 4  # common practice, no source
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SubStack:
