@@ -73,7 +73,10 @@ def command(
     verdicts = verify(list(runs.values()), found, pictures_each=each)
     looks = _looks(verdicts, folder, quiet=quiet) if look else []
     again = [one.looked.to_take_again for one in looks] or [()] * len(verdicts)
-    follows = [_follow(one, runs[one.main].past, more) for one, more in zip(verdicts, again, strict=True)]
+    sort = " ".join(["stacker sort", as_typed(folder), *(f"--journal {as_typed(path)}" for path in journals)])
+    follows = [
+        _follow(one, runs[one.main].past, more, f"{sort} --into DIR") for one, more in zip(verdicts, again, strict=True)
+    ]
     complete = all(verdict.complete for verdict in verdicts)
     if as_json:
         _write_json(verdicts, looks, [commands for commands, _ in follows])
@@ -126,7 +129,7 @@ def _write_json(verdicts: Sequence[Verdict], looks: Sequence[Look], commands: Se
     write_json(result_document("verify", {"complete": complete, "folder": of_the_folder[0], "stacks": stacks}))
 
 
-def _follow(verdict: Verdict, past: Past, again: tuple[int, ...]) -> tuple[list[str], str]:
+def _follow(verdict: Verdict, past: Past, again: tuple[int, ...], sort: str) -> tuple[list[str], str]:
     """The commands that shoot what is missing or shows a fault, and what else to do where there are none."""
     from stacker.documents.journal import plan_beside
 
@@ -134,9 +137,7 @@ def _follow(verdict: Verdict, past: Past, again: tuple[int, ...]) -> tuple[list[
     plan = plan_beside(journal)
     if _is_another(plan, past.digest):
         return [], f"{plan} has been made again since this run, and its frames differ: find the plan of the run"
-    otherwise = f"stacker report {as_typed(plan)}"
-    if not verdict.complete:
-        otherwise = "verify the card itself, or a copy that keeps file times"
+    otherwise = sort if verdict.complete else "verify the card itself, or a copy that keeps file times"
     return _commands(verdict, plan, journal, past, again), otherwise
 
 

@@ -39,7 +39,7 @@ def test_complete(stacker, run):
     done = stacker("verify", card, "--journal", journal)
     assert done.code == 0
     assert done.out.startswith("Complete: all 30 frames are there.")
-    assert "Next: stacker report" in done.err
+    assert done.err == f"Next: stacker sort {card} --journal {journal} --into DIR\n"
 
 
 def test_missing_frames_come_with_the_command_that_shoots_exactly_them(stacker, run):
