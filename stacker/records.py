@@ -27,11 +27,10 @@ Class = TypeVar("Class", bound=type[Any])
 def record(cls: Class) -> Class:
     """Make a frozen, keyword-only record of a class with annotated attributes; equal and hashed by its values."""
     made: Any = dataclass(init=False, repr=False, eq=False, kw_only=True)(cls)
-    made.record_names = [item.name for item in fields(made)]
-    made.record_defaults = {item.name: item.default for item in fields(made) if item.default is not MISSING}
-    made.record_factories = {
-        item.name: item.default_factory for item in fields(made) if item.default_factory is not MISSING
-    }
+    items = fields(made)
+    made.record_names = [item.name for item in items]
+    made.record_defaults = {item.name: item.default for item in items if item.default is not MISSING}
+    made.record_factories = {item.name: item.default_factory for item in items if item.default_factory is not MISSING}
     for method in (_init, _repr, _eq, _hash, _setattr, _delattr):
         setattr(made, f"_{method.__name__}__", method)
     return cls

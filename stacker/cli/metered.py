@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 from stacker.cli.output import note
@@ -34,6 +33,8 @@ def note_exposure_that_stays(request: Request, overrides: Sequence[str], *, quie
         return
     if "light.exposure_s" in keys or "light" in keys:
         return
+    from textwrap import fill  # slow to import, and seldom needed
+
     text = f"light.exposure_s stays at {light.exposure_s:g} s whatever {changed[0]} is set to. If it was metered at "
     text += "another f-number, set light.exposure_s too"
     if isinstance(request.rig, RingRig):

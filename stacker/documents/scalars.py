@@ -8,14 +8,15 @@ import re
 from stacker.documents.units import in_unit
 
 _NUMBER = re.compile(r"[-+]?(?:0|[1-9][0-9]*)?(?:\.[0-9]*)?(?:(?<=[0-9.])[eE][-+]?[0-9]+)?")
-_LEADING_ZERO = re.compile(r"[-+]?0[0-9]+(?:\.[0-9]*)?")
-_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
-_THOUSANDS = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
 _EXPONENT_ALONE = re.compile(r"[-+]?[0-9]+[eE][-+]?[0-9]+")
-_RATIO = re.compile(r"([0-9.]+):([0-9.]+)")
-_FRACTION = re.compile(r"([0-9.]+)/([0-9.]+)")
-_F_NUMBER = re.compile(r"[fF]/?([0-9]*\.?[0-9]+)")
-_WITH_UNIT = re.compile(r"([-+]?[0-9]*\.?[0-9]+) ?([A-Za-z%\u00d7\u00b5\u03bc/]+)")
+# what only a fault needs is compiled when there is one
+_LEADING_ZERO = r"[-+]?0[0-9]+(?:\.[0-9]*)?"
+_COMMA = r"[-+]?[0-9]+,[0-9]+"
+_THOUSANDS = r"[1-9][0-9]{0,2},[0-9]{3}"
+_RATIO = r"([0-9.]+):([0-9.]+)"
+_FRACTION = r"([0-9.]+)/([0-9.]+)"
+_F_NUMBER = r"[fF]/?([0-9]*\.?[0-9]+)"
+_WITH_UNIT = r"([-+]?[0-9]*\.?[0-9]+) ?([A-Za-z%\u00d7\u00b5\u03bc/]+)"
 _TRUE, _FALSE = frozenset({"yes", "on", "y"}), frozenset({"no", "off", "n"})
 
 
@@ -49,17 +50,17 @@ def read_number(text: str, *, quoted: bool, unit: str | None, whole: bool = Fals
 
 
 def _advice(text: str, unit: str | None, *, whole: bool) -> str | None:
-    if _COMMA.fullmatch(text) and not _THOUSANDS.fullmatch(text):
+    if re.fullmatch(_COMMA, text) and not re.fullmatch(_THOUSANDS, text):
         return text.replace(",", ".")
-    if _LEADING_ZERO.fullmatch(text):
+    if re.fullmatch(_LEADING_ZERO, text):
         return shown(float(text))
-    if match := _FRACTION.fullmatch(text) or (_RATIO.fullmatch(text) if unit is None else None):
+    if match := re.fullmatch(_FRACTION, text) or (re.fullmatch(_RATIO, text) if unit is None else None):
         if whole:
             return match[2] if match[1] == "1" else None
         return _quotient(match[1], match[2])
-    if unit is None and (match := _F_NUMBER.fullmatch(text)):
+    if unit is None and (match := re.fullmatch(_F_NUMBER, text)):
         return shown(float(match[1]))
-    if match := _WITH_UNIT.fullmatch(text):
+    if match := re.fullmatch(_WITH_UNIT, text):
         if match[2] == "%" and unit is None:
             return shown(float(match[1]) / 100)
         word = match[2].replace("\u00b5", "u").replace("\u03bc", "u")

@@ -103,6 +103,8 @@ def _case(draft: Draft, key: str, value: float) -> Case:
     block: Any = getattr(draft.request, block_name)
     changes: dict[str, Any] = {block_name: replace(block, **{name: value})}
     request = replace(draft.request, **changes)
+    if request == draft.request:
+        return Case(value=value, frames=draft.planes.frame_count, seam=draft.softest_seam)
     try:
         frames = draft_of(request).planes.frame_count
     except Refusal:
