@@ -52,7 +52,7 @@ def test_every_key_and_every_warning_can_be_explained():
 
 def test_a_dimensional_key_carries_its_unit():
     unit_of = {"mm": "_mm", "um": "_um", "nm": "_nm", "s": "_s", "lp/mm": "_lp_mm", "MB": "_mb", "GB": "_gb"}
-    unit_of |= {"mm/s": "_mm_s", "mm/s2": "_mm_s2", "MB/s": "_mb_s", "dioptres": "_dioptres"}
+    unit_of |= {"mm/s": "_mm_s", "mm/s2": "_mm_s2", "MB/s": "_mb_s", "dioptres": "_dioptres", "stops": "_stops"}
     for entry in entries():
         units = re.findall(r", in ([^\s;]+)", entry.takes or "")
         if units and entry.key not in {"focus.wavelengths", "focus.wavelengths.nm"}:  # a band or a list of {nm, weight}
