@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
+from stacker.cli.measure_run import Usual, measure_and_show, measuring_options, refuse_mixed
 from stacker.cli.numbers import FINITE, Finite
 from stacker.cli.output import note, output_options
 from stacker.errors import Refusal
@@ -63,10 +64,12 @@ BESIDE_THE_PLAN = ""  # --resume without a path
     metavar="PROGRAM",
     help="Run PROGRAM with one sentence at the end, at a stop, and when you are needed.",
 )
+@measuring_options
 @output_options
 def command(
     plan: Path | None,
     *,
+    measure: bool,
     go: bool,
     yes: bool,
     whole: bool,
@@ -84,8 +87,11 @@ def command(
     call: str | None,
     as_json: bool,
     quiet: bool,
+    **measuring: float | None,
 ) -> None:
     """Run PLAN on its rail. Without --go: a dry run, nothing moves.
+
+    With --measure PLAN is a rail profile, and the run measures that rail.
 
     Ctrl-C stops the rail gently, a second one at once; the motor stays energised. Neither is an emergency stop.
 
@@ -93,6 +99,7 @@ def command(
     Example:
       stacker drive beetle.plan.yaml
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
+      stacker drive bench.rail.yaml --measure --travel-mm 5
     """
     from stacker.cli.drive_talk import run_and_show, show_rehearsal
     from stacker.documents.journal import read_journal
@@ -101,6 +108,10 @@ def command(
     from stacker.driving.job import job_of
     from stacker.driving.run_options import RunOptions
 
+    refuse_mixed(measure=measure)
+    if measure:
+        measure_and_show(plan, measuring, Usual(go, yes, journal, rail_at_mm, url, as_json, quiet))
+        return
     if plan is None and resume:  # 'drive --resume PLAN': the plan was taken for the journal's path
         plan, resume = Path(resume), BESIDE_THE_PLAN
     if plan is None:

@@ -13,7 +13,7 @@ FORMAT = 2
 _UNCHECKED = 1  # the format whose lines carry no check code
 SYNCED = frozenset({"run", "opens", "found", "resume", "intent", "confirmed", "stop", "end"})  # on the disk at once
 CLOSING = 0  # number of the closing frame
-KINDS = ("all", "ends", "frames", "after")
+KINDS = ("all", "ends", "frames", "after", "measure")
 
 Record = dict[str, Any]
 _CODE = b',"crc":"'
@@ -204,6 +204,7 @@ def _text_or_none(value: Any) -> bool:
 
 _IS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "t_s": (lambda value: _number(value) and value >= 0, "seconds"),
+    "delay_s": (_number, "seconds"),
     "utc": (_time_of_day, "a time of day with its zone"),
     "run": (_text, "text"),
     "kind": (lambda value: value in KINDS, f"one of {', '.join(KINDS)}"),

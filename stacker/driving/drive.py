@@ -67,7 +67,7 @@ def drive(
             journal.write("resume", utc=journals.utc_now(), **_begun(run))
         else:
             path = options.journal or journal_path(job.path, datetime.now(timezone.utc))
-            journal = journals.create(path, run.rail.clock.now, _header(run), opener=opener)
+            journal = journals.create(path, run.rail.clock.now, first_line(run), opener=opener)
             to_close.callback(journal.close)
         return _carry_out(run, journal)
 
@@ -100,7 +100,7 @@ def _agree(run: Run) -> None:
     run.rail.narrow(*preflight.run_range(run.job, run.start.front_at))
 
 
-def _header(run: Run) -> dict[str, object]:
+def first_line(run: Run) -> dict[str, object]:
     """The first line of a new journal."""
     job, after = run.job, run.options.after
     return {

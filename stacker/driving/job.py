@@ -168,6 +168,29 @@ def link_settings(profile: RailProfile, url: str | None = None) -> LinkSettings:
     return LinkSettings(url=address, baud=link.baud, reply_extra_s=link.reply_extra_s)
 
 
+def shutter_settings(profile: RailProfile, *, delay_s: float) -> ShutterSettings:
+    """How the shutter of a profile is opened; `delay_s` is the camera's, from the contact to the open shutter."""
+    shutter = profile.shutter
+    return ShutterSettings(
+        via=shutter.via,
+        pulse_s=shutter.pulse_s,
+        bulb=shutter.bulb,
+        focus_s=shutter.focus_s,
+        sync_s=shutter.sync_s,
+        on_open_sync=shutter.on_open_sync,
+        repeats=shutter.repeats,
+        delay_s=delay_s,
+        port=shutter.port,
+        command=shutter.command,
+        timeout_s=shutter.timeout_s,
+    )
+
+
+def digest_of(profile: RailProfile) -> str:
+    """Stands for every value of a profile."""
+    return hashlib.sha256(json.dumps(asdict(profile), sort_keys=True).encode()).hexdigest()
+
+
 def simulated_url(url: str, profile: RailProfile) -> str:
     """Tell a simulated rail the profile's travel, turn and baud, unless its URL says them; any other URL is left."""
     if not url.startswith("sim://"):
@@ -218,11 +241,10 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
     front_mm = request.subject.front_at_mm
     closes_in = request.moves in ("camera", "subject") and plan.optics.working_distance_mm is not None
     clear_mm = (plan.optics.working_distance_mm or 0.0) - request.subject.keep_clear_mm
-    shutter = profile.shutter
     return Job(
         name=plan.name,
         digest=plan.digest,
-        profile_digest=hashlib.sha256(json.dumps(asdict(profile), sort_keys=True).encode()).hexdigest(),
+        profile_digest=digest_of(profile),
         path=path,
         positions=tuple(positions),
         focus_um=tuple(frames.focus_um),
@@ -239,19 +261,7 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         rail=settings,
         rail_name=profile.name,
         link=link_settings(profile, url) if need_link or url or profile.link else LinkSettings(url="no port yet"),
-        shutter=ShutterSettings(
-            via=shutter.via,
-            pulse_s=shutter.pulse_s,
-            bulb=shutter.bulb,
-            focus_s=shutter.focus_s,
-            sync_s=shutter.sync_s,
-            on_open_sync=shutter.on_open_sync,
-            repeats=shutter.repeats,
-            delay_s=camera.mirror_s + camera.lag_s,
-            port=shutter.port,
-            command=shutter.command,
-            timeout_s=shutter.timeout_s,
-        ),
+        shutter=shutter_settings(profile, delay_s=camera.mirror_s + camera.lag_s),
         pace=pace_of(profile, camera, light),
         pictures_a_frame=light.pictures,
         hold_after=profile.hold_after,

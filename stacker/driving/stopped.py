@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from stacker.documents.journal_lines import CLOSING
+from stacker.documents.measuring_run import KIND as MEASURE
 from stacker.driving import last_word
 from stacker.driving.follow_up import drive_command, resume_command
 from stacker.driving.journal import Journal
@@ -50,6 +51,11 @@ def _follow_up(run: Run, journal: Journal, *, lost: bool) -> str:
         text += f" In doubt, to be taken again: {', '.join(map(str, past.ambiguous))}."
     if journal.elsewhere:
         text += f"\nThe folder was renamed during the run; {journal.path.name} is still in it: correct its path."
+    if run.start.kind == MEASURE:
+        return (
+            f"{text}\nA measuring run is not resumed: what moved meanwhile would be taken for the rail's errors. "
+            f"Make it again, from {typed_mm(past.front_at_mm)} mm."
+        )
     if past.pending:
         return f"{text}\nGo on: {resume_command(job.path, journal.path, past, call=call)}"
     front = () if lost else ("--front-at-mm", typed_mm(past.front_at_mm))
