@@ -29,6 +29,7 @@ _WANDER = (
     3.2  # ranges of three means of five are wider once in a thousand runs (studentised range, 12 degrees of freedom)
 )
 _FOLLOWS = 0.2  # how far off the way seen may be from the way sent, as a share
+_MOST_PLAY = 0.7  # of the way of a reversal
 _SHAKES = 0.8  # of the longest delay
 
 
@@ -44,6 +45,8 @@ class Seen:
         What it was for.
     position_um : ndarray
         Where the rail was sent, by the lead of its profile [um].
+    reversal_um : float
+        How far a change of direction went [um]: the most backlash that can show.
     delay_s : ndarray
         From arrival to exposure, as it really was [s].
     seen_um : ndarray
@@ -55,6 +58,7 @@ class Seen:
     frame: tuple[int, ...]
     stop: tuple[MeasureStop, ...]
     position_um: FloatArray
+    reversal_um: float
     delay_s: FloatArray
     seen_um: FloatArray
     error_um: float
@@ -125,6 +129,7 @@ def measure_rail(seen: Seen, *, lead_mm: float, cycle_um: float, scale: Estimate
     homes = _groups(seen, good & (parts == "repeats"))
     home_um, scatter = _at_rest(homes, seen.error_um)
     screw = _screw(seen, good & (parts == "screw"), lead_mm)
+    _refuse_much_play(screw.backlash_um, seen.reversal_um)
     relative = scale.standard_error / scale.value
     factor = Estimate(value=1.0, standard_error=relative, freedom=scale.freedom)
     lead, periodic, backlash = (
@@ -206,6 +211,16 @@ def _screw(seen: Seen, screw: BoolArray, lead_mm: float) -> Screw:
         line=tuple(seen.frame[place] for place in places),
     )
     return fit_screw(readings, lead_mm=lead_mm)
+
+
+def _refuse_much_play(backlash_um: Estimate, reversal_um: float) -> None:
+    if backlash_um.value > _MOST_PLAY * reversal_um:
+        raise Refusal(
+            f"the backlash is {backlash_um.value:.3g} um or more, and the run turned round over {reversal_um:.3g} um "
+            f"only, which may not have taken it up. Write backlash_um: {2 * backlash_um.value:.2g} into the profile "
+            "and make the run again",
+            code="much_play",
+        )
 
 
 def _microsteps(seen: Seen, small: BoolArray, cycle_um: float) -> Estimate | None:

@@ -31,13 +31,23 @@ class Settling:
     ----------
     settle_s : Estimate or None
         After how long the swing is smaller than allowed [s]; None where no shaking was seen.
-    soonest_s, latest_s : float
-        The shortest and the longest delay that was looked at [s].
+    delay_s, away_um : ndarray, shape (n,)
+        The readings: delays [s], and how far from rest the target was seen then [um].
     """
 
     settle_s: Estimate | None
-    soonest_s: float
-    latest_s: float
+    delay_s: FloatArray
+    away_um: FloatArray
+
+    @property
+    def soonest_s(self) -> float:
+        """The shortest delay that was looked at [s]."""
+        return float(self.delay_s.min())
+
+    @property
+    def latest_s(self) -> float:
+        """The longest [s]."""
+        return float(self.delay_s.max())
 
 
 def fit_settling(delay_s: FloatArray, away_um: FloatArray, *, scatter_um: Estimate, still_um: float) -> Settling:
@@ -72,9 +82,9 @@ def fit_settling(delay_s: FloatArray, away_um: FloatArray, *, scatter_um: Estima
     still = _lowest(lambda at: loss((-latest, math.log(latest / 50), at[0])), (0.0,))
     gain = 2 * (loss((-latest, math.log(latest / 50), still[0])) - loss(found))
     if gain < _CLEAR or found[0] <= soonest:
-        return Settling(settle_s=None, soonest_s=soonest, latest_s=latest)
+        return Settling(settle_s=None, delay_s=delay_s, away_um=away_um)
     settle_s = Estimate(value=float(found[0]), standard_error=_error(loss, found), freedom=float(len(delay_s) - 2))
-    return Settling(settle_s=settle_s, soonest_s=soonest, latest_s=latest)
+    return Settling(settle_s=settle_s, delay_s=delay_s, away_um=away_um)
 
 
 def _prior(log_share: float, freedom: float) -> float:

@@ -127,7 +127,7 @@ def _texture(pictures: list[RunPicture], asked: Request, told: Told) -> LensFoun
     def frames() -> Any:
         for picture in pictures:
             grey = read_grey(picture.path)  # one at a time: a whole run would not fit in memory
-            refuse_other_size(picture.path, grey.shape, asked.camera)
+            refuse_other_size(picture.path, grey.shape, asked.camera.pixels)
             yield grey
 
     tiles = cut_tiles(frames())
@@ -143,7 +143,7 @@ def _edge(pictures: list[RunPicture], asked: Request, told: Told) -> LensFound:
     def frames() -> Any:
         for picture in pictures:
             sites, green = read_greens(picture.path)
-            refuse_other_size(picture.path, sites.shape, asked.camera)
+            refuse_other_size(picture.path, sites.shape, asked.camera.pixels)
             middle = tuple(slice(max(0, size // 2 - _AREA_PX // 2), size // 2 + _AREA_PX // 2) for size in sites.shape)
             yield sites[middle], green[middle]
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from stacker.cli.calibrated import show_calibration, with_margin
 from stacker.cli.numbers import FROM_0
 from stacker.cli.output import note, output_options
+from stacker.cli.rail_across import Asked, Output, across_options, measure_across
+from stacker.cli.rail_found import written_backlash
 from stacker.errors import Refusal
 
 if TYPE_CHECKING:
@@ -19,11 +21,11 @@ if TYPE_CHECKING:
 
 @click.command(name="rail")
 @click.argument("profile", type=click.Path(path_type=Path))
-@click.argument("readings", type=click.Path(path_type=Path))
+@click.argument("readings", type=click.Path(path_type=Path), required=False)
+@across_options
 @click.option(
     "--indicator-error-um",
     type=FROM_0,
-    default=0.0,
     help="Largest error of the indicator over the range read, from its data sheet; it is added to lead_error.",
 )
 @click.option(
@@ -33,15 +35,19 @@ if TYPE_CHECKING:
 @output_options
 def rail(
     profile: Path,
-    readings: Path,
+    readings: Path | None,
     *,
-    indicator_error_um: float,
+    indicator_error_um: float | None,
     picture: Path | None,
     write: bool,
     as_json: bool,
     quiet: bool,
+    **across: Any,
 ) -> None:
     """Lead, periodic error, backlash and repeatability of the rail in PROFILE.
+
+    With --across FOLDER by the pictures of a measuring run (drive --measure) that
+    a camera took across the rail: microsteps and settling time, too.
 
     READINGS is a CSV file with the columns position_mm (or position_microsteps),
     reading_mm (or reading_um) of an indicator on the carriage, and approached:
@@ -51,7 +57,23 @@ def rail(
     \b
     Example:
       stacker calibrate rail bench.rail.yaml readings.csv --write
+      stacker calibrate rail bench.rail.yaml --across CARD/ --journal J \\
+        --ruler ruler.jpg --line-mm 1
     """
+    output = Output(picture=picture, write=write, as_json=as_json, quiet=quiet)
+    if across["across"] is not None:
+        if readings is not None or indicator_error_um is not None:
+            raise click.UsageError("give either READINGS of an indicator or --across with a folder of pictures.")
+        measure_across(profile, Asked(**across), output)
+    else:
+        if idle := [name for name, value in across.items() if value is not None]:
+            raise click.UsageError(f"--{idle[0].replace('_', '-')} goes with --across.")
+        if readings is None:
+            raise click.UsageError("give READINGS of an indicator, or --across with a folder of pictures.")
+        _by_indicator(profile, readings, indicator_error_um or 0.0, output)
+
+
+def _by_indicator(profile: Path, readings: Path, indicator_error_um: float, output: Output) -> None:
     from stacker.calibrating.estimate import rounded, rounded_up
     from stacker.calibrating.readings import parse_readings
     from stacker.calibrating.screw import fit_screw
@@ -69,25 +91,22 @@ def rail(
         screw = fit_screw(table, lead_mm=lead_mm)
     except Refusal as refusal:
         raise Refusal(f"{readings}: {refusal}", code=refusal.code) from None
-    if write and screw.outliers:
+    if output.write and screw.outliers:
         places = ", ".join(map(str, screw.outliers))
         raise Refusal(
             f"{readings}: nothing was written: line {places} lies far from the fit, perhaps misread. Read it again, or "
             "delete it; without --write the fit is shown as it is.",
             code="misread",
         )
-    backlash = screw.backlash_um
     lines = {
         lead_key: rounded(screw.lead_mm.value, screw.lead_mm.standard_error),
         "lead_error": rounded_up(screw.lead_error(indicator_error_um)),
         "periodic_error_um": rounded(screw.periodic_um.value, screw.periodic_um.standard_error),
-        "backlash_um": rounded(backlash.value, backlash.standard_error)
-        if backlash.value > backlash.margin
-        else rounded_up(abs(backlash.value) + backlash.margin),  # not clear of 0: the take-up must cover what it may be
+        "backlash_um": written_backlash(screw.backlash_um),
         "repeatability_um": rounded_up(screw.scatter_um),
     }
-    if picture is not None:
-        _draw(picture, screw, lead_mm)
+    if output.picture is not None:
+        _draw(output.picture, screw, lead_mm)
     found = {"lead_mm": screw.lead_mm, "periodic_error_um": screw.periodic_um, "backlash_um": screw.backlash_um}
     words = {
         "lead_mm": f"lead, mm ({1000 * screw.lead_deviation.value:+.3g} um a millimetre against the profile)",
@@ -95,13 +114,23 @@ def rail(
         "backlash_um": "backlash, um",
     }
     show_calibration(
-        "calibrate rail", found, words, lines, profile, load=load_rail if write else None, as_json=as_json, quiet=quiet
+        "calibrate rail",
+        found,
+        words,
+        lines,
+        profile,
+        load=load_rail if output.write else None,
+        as_json=output.as_json,
+        quiet=output.quiet,
     )
     for remark in _remarks(screw, indicator_error_um):
-        note(remark, quiet=quiet)
+        note(remark, quiet=output.quiet)
     if screw.outliers:
-        note(_without_misread(table, screw, lead_mm), quiet=quiet)
-    note("Next: stacker plan REQUEST, since steps, margins and gap risk follow the profile", quiet=quiet or as_json)
+        note(_without_misread(table, screw, lead_mm), quiet=output.quiet)
+    note(
+        "Next: stacker plan REQUEST, since steps, margins and gap risk follow the profile",
+        quiet=output.quiet or output.as_json,
+    )
 
 
 def _remarks(screw: Screw, indicator_error_um: float) -> list[str]:

@@ -10,12 +10,12 @@ from stacker.errors import Refusal
 from stacker.figures import as_typed
 
 if TYPE_CHECKING:
-    from stacker.documents.request import Camera
+    from collections.abc import Sequence
 
 _BORDER = 0.01  # of a side: developers of raw files show some pixels more or fewer than the camera says
 
 
-def refuse_other_size(path: Path, shape: tuple[int, ...], camera: Camera) -> None:
+def refuse_other_size(path: Path, shape: tuple[int, ...], pixels: Sequence[int]) -> None:
     """Refuse a picture that is smaller than the camera's, or a part of one.
 
     Raises
@@ -23,7 +23,7 @@ def refuse_other_size(path: Path, shape: tuple[int, ...], camera: Camera) -> Non
     Refusal
         In a smaller picture a pixel is not what it is on the sensor.
     """
-    sides, wanted = sorted(shape), sorted(camera.pixels)
+    sides, wanted = sorted(shape), sorted(pixels)
     if any(abs(side / own - 1) > _BORDER for side, own in zip(sides, wanted, strict=True)):
         raise Refusal(
             f"{path}: found {sides[1]} x {sides[0]} pixels; a picture of this camera has {wanted[1]} x {wanted[0]}. "
@@ -79,3 +79,38 @@ def pictures_of_run(folder: Path, journal: Path, *, raw: bool) -> list[RunPictur
             code="no_pictures",
         )
     return sorted(found, key=lambda picture: picture.position_um)
+
+
+def pictures_of_exposures(folder: Path, journal: Path, count: int) -> dict[int, Path]:
+    """The developed picture of every exposure of a run, by its number: each certain, and none missing.
+
+    Raises
+    ------
+    Refusal
+        When the folder does not hold them.
+    """
+    from stacker.pictures.raw import DEVELOPED
+    from stacker.verifying.folder import read_folder
+    from stacker.verifying.shots import read_run
+    from stacker.verifying.verify import verify
+
+    found = read_folder(folder)
+    (verdict,) = verify([read_run(journal)], found)
+    pictures: dict[int, Path] = {}
+    for frame, names in verdict.files.items():
+        developed = [folder / name for name in names if Path(name).suffix.lower() in DEVELOPED]
+        if developed:
+            pictures[frame] = developed[0]
+    if len(pictures) == count and verdict.complete:
+        return pictures
+    raw = sum(len(names) > 0 for names in verdict.files.values()) - len(pictures)
+    do = (
+        f"{raw} are there as raw files alone: develop them in full size, all alike"
+        if raw > 0
+        else "copy the whole card, keep pictures of other runs out, or make the run again"
+    )
+    raise Refusal(
+        f"{folder}: the run made {count} exposures, and of {len(found.pictures)} pictures {len(pictures)} are "
+        f"certainly one of them each; {do}. See: stacker verify {as_typed(folder)} --journal {as_typed(journal)}",
+        code="pictures_missing",
+    )

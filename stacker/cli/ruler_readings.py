@@ -11,6 +11,8 @@ import click
 from stacker.errors import Refusal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from stacker.calibrating.estimate import Estimate
     from stacker.calibrating.scale import Ruler
     from stacker.documents.request import Camera
@@ -106,27 +108,34 @@ def _photographed(given: Readings, camera: Camera) -> tuple[Ruler, Seen]:
 
     assert given.ruler is not None
     assert given.line_mm is not None
-    lines = _lines_in(given.ruler, given.line_mm, camera)
-    spaces = lines.line_count - 1
-    error_mm = given.ruler_error_mm
-    if error_mm is None:
-        error_mm = _FINE_ERROR_MM if given.line_mm < _FINE_MM else _ERROR_MM
-    after = None if given.ruler_after is None else _lines_in(given.ruler_after, given.line_mm, camera)
+    lines = lines_in(given.ruler, given.line_mm, camera.pixels)
+    length_mm, pixels = seen_of(lines, given.line_mm, given.ruler_error_mm)
+    after = None if given.ruler_after is None else lines_in(given.ruler_after, given.line_mm, camera.pixels)
     if given.picture is not None:
         from stacker.presenting.ruler_picture import ruler_picture
 
         ruler_picture(given.picture, place=lines.place, residual_px=lines.residual_px, spacing_px=lines.spacing_px)
     ruler = Ruler(
-        length_mm=Estimate(value=given.line_mm * spaces, standard_error=error_mm),
-        pixels=_across(lines, spaces),
+        length_mm=length_mm,
+        pixels=pixels,
         pixel_pitch_um=1000 * camera.sensor_mm[0] / camera.pixels[0],
         moved_mm=None if given.moved_mm is None else Estimate(value=given.moved_mm),
-        pixels_after=None if after is None else _across(after, spaces),
+        pixels_after=None if after is None else _pixels(after, lines.line_count - 1),
     )
-    return ruler, _seen(lines, error_mm)
+    return ruler, _seen(lines, length_mm.standard_error)
 
 
-def _across(lines: RulerLines, spaces: int) -> Estimate:
+def seen_of(lines: RulerLines, line_mm: float, error_mm: float | None) -> tuple[Estimate, Estimate]:
+    """The length of ruler that was seen [mm], right to `error_mm` or what such rulers are, and over how many pixels."""
+    from stacker.calibrating.estimate import Estimate
+
+    spaces = lines.line_count - 1
+    if error_mm is None:
+        error_mm = _FINE_ERROR_MM if line_mm < _FINE_MM else _ERROR_MM
+    return Estimate(value=line_mm * spaces, standard_error=error_mm), _pixels(lines, spaces)
+
+
+def _pixels(lines: RulerLines, spaces: int) -> Estimate:
     from stacker.calibrating.estimate import Estimate
 
     return Estimate(
@@ -134,13 +143,20 @@ def _across(lines: RulerLines, spaces: int) -> Estimate:
     )
 
 
-def _lines_in(path: Path, line_mm: float, camera: Camera) -> RulerLines:
+def lines_in(path: Path, line_mm: float, pixels: Sequence[int]) -> RulerLines:
+    """The lines of a ruler in a picture of a camera with so many pixels.
+
+    Raises
+    ------
+    Refusal
+        When it is of another size, or shows no ruler with such lines.
+    """
     from stacker.cli.pictures_of import refuse_other_size
     from stacker.pictures.reading import read_grey
     from stacker.pixels.ruler import measure_ruler
 
     grey = read_grey(path)
-    refuse_other_size(path, grey.shape, camera)
+    refuse_other_size(path, grey.shape, pixels)
     try:
         lines = measure_ruler(grey)
     except Refusal as refusal:

@@ -92,7 +92,7 @@ def _small_steps(home: int, cycle: int, settle_s: float) -> Iterator[MeasureStop
     """Through some electrical cycles of the motor, upward; none where there are no microsteps."""
     if cycle < 4 * _CYCLE_FULL_STEPS:
         return
-    for number in range(_SMALL_STEPS):
+    for number in range(1, _SMALL_STEPS + 1):
         place = home + round(number * _CYCLES * cycle / _SMALL_STEPS)
         yield MeasureStop(position=place, part="microsteps", approached=1, wait_s=settle_s)
 

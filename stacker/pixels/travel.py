@@ -22,6 +22,7 @@ _OUTLIER, _NEAR_PX = 4.0, 0.1
 _MOST_DROPPED = 0.2
 _MOST_APART_PX = 0.25  # rms of the places of one picture about its reading
 _MOST_CROOKED = 0.02  # of the travel
+_LEAST_SPREAD = 0.08  # of the places, both ways, over the shorter side
 _PRIORS = (0.05, 0.05, 0.02, 0.05)  # tilts by 10 degrees two fields away; distortion at the corner; the way's lean
 _PRIOR_NOISE_PX = 0.02
 
@@ -68,7 +69,7 @@ def follow(pictures: Iterable[NDArray[np.number]], *, most: float) -> Travel:
     Refusal
         ``sizes_differ``, ``saturated``, ``aliased``, ``no_texture``, ``no_shift`` when too few places tell; ``still``
         when nothing moved; ``not_flat`` when the places of a picture do not agree; ``crooked`` when they do not move
-        along a line.
+        along a line; ``narrow`` when they lie in one row.
     """
     links, count, shape = links_of(pictures, most)
     chain = _chained(links, count)
@@ -84,6 +85,7 @@ def follow(pictures: Iterable[NDArray[np.number]], *, most: float) -> Travel:
         use = [np.abs(rest).max(axis=1) < max(_OUTLIER * rest_px, _NEAR_PX) for rest in rests]
         use = [one if one.sum() >= FEWEST_PLACES else np.ones_like(one) for one in use]
     _refuse_disagreeing(use, rest_px)
+    _refuse_narrow(turned, use, shape)
     places = [int(one.sum()) for one in use]
     way = direction if direction[1] >= 0 else -direction
     return Travel(
@@ -194,6 +196,17 @@ def _rms(rests: Sequence[FloatArray], use: Sequence[NDArray[np.bool_]]) -> float
     squares = sum(float(np.sum(rest[kept, 0] ** 2)) for rest, kept in zip(rests, use, strict=True))
     freedom = sum(int(kept.sum()) - 1 for kept in use)
     return math.sqrt(squares / max(1, freedom))
+
+
+def _refuse_narrow(links: Sequence[Link], use: Sequence[NDArray[np.bool_]], shape: tuple[int, ...]) -> None:
+    """Refuse places in one row: a target that leans to its way and a tilted camera are told apart by their spread."""
+    middles = np.concatenate([link.middle[kept] for link, kept in zip(links, use, strict=True)])
+    if middles.std(axis=0).min() < _LEAST_SPREAD * min(shape):
+        raise Refusal(
+            "the grain is seen in a narrow strip of the picture alone, or the picture is small: then the tilt of the "
+            "camera cannot be taken off. Let something flat and finely grained fill the whole picture",
+            code="narrow",
+        )
 
 
 def _refuse_disagreeing(use: Sequence[NDArray[np.bool_]], rest_px: float) -> None:

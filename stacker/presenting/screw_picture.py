@@ -25,6 +25,8 @@ def screw_picture(
     amplitude_um: float,
     phase_turns: float,
     backlash_um: float,
+    source: str = "indicator",
+    settling: tuple[NDArray[np.float64], NDArray[np.float64], float] | None = None,
 ) -> None:
     """Draw readings and fit into a file whose ending says its kind (svg, png, pdf).
 
@@ -40,6 +42,10 @@ def screw_picture(
         Periodic error [um], and where in the turn it rises through zero [turns].
     backlash_um : float
         Lost motion [um].
+    source : str
+        What the readings are of.
+    settling : tuple of (ndarray, ndarray, float), optional
+        Delays after a move [s], how far from rest the carriage was then, and what is allowed [um].
 
     Raises
     ------
@@ -50,13 +56,13 @@ def screw_picture(
     """
     import numpy as np
 
-    figure = new_figure(path, _MAKER, width_in=7.5, height_in=6)
+    figure = new_figure(path, _MAKER, width_in=7.5, height_in=6 if settling is None else 9)
 
     def periodic_um(at_turns: NDArray[np.float64]) -> NDArray[np.float64]:
         wave: NDArray[np.float64] = amplitude_um * np.sin(2 * np.pi * (at_turns - phase_turns))
         return wave
 
-    along, turn = figure.subplots(2, 1)
+    along, turn, *more = figure.subplots(2 if settling is None else 3, 1)
     middle = float(np.mean(turns))
     line = np.linspace(turns.min(), turns.max(), 50 * max(4, round(np.ptp(turns))))
     for side, mark, colour, word in ((1.0, "^", _UP, "approached upward"), (-1.0, "v", _DOWN, "approached downward")):
@@ -71,9 +77,17 @@ def screw_picture(
         turn.plot(turns[here] % 1, periodic_um(turns[here]) + residual_um[here], mark, color=colour, ms=5)
     whole = np.linspace(0, 1, 200)
     turn.plot(whole, periodic_um(whole), "-", color=_FIT, lw=1)
-    along.set(xlabel="turns of the screw", ylabel="indicator less position sent, um", title="Along the rail")
+    along.set(xlabel="turns of the screw", ylabel=f"{source} less position sent, um", title="Along the rail")
     turn.set(xlabel="part of a turn", ylabel="um", xlim=(0, 1), title="Within a turn, lead and backlash taken off")
     along.legend(frameon=False)
-    for axes in (along, turn):
+    if settling is not None:
+        delay_s, away_um, still_um = settling
+        (after,) = more
+        after.axhspan(-still_um, still_um, color="#dddddd", label="allowed")
+        after.plot(delay_s, away_um, "o", color=_UP, ms=4)
+        after.set(xlabel="s after a move", ylabel="um from rest", xscale="log", title="Shaking")
+        after.set_yscale("symlog", linthresh=2 * still_um)
+        after.legend(frameon=False)
+    for axes in (along, turn, *more):
         axes.grid(visible=True, lw=0.3)
     save_figure(figure, path, _MAKER)

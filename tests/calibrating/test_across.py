@@ -41,6 +41,7 @@ def seen_by(carriage: Carriage, rng: np.random.Generator, *, scale: float = 1.0)
         frame=tuple(range(1, len(STOPS) + 1)),
         stop=STOPS,
         position_um=np.array([stop.position for stop in STOPS]) * RAIL.microstep_um,
+        reversal_um=300.0,
         delay_s=delay_s,
         seen_um=(at_um + rng.normal(0, READING_UM, len(STOPS))) * scale + 321,
         error_um=READING_UM,
@@ -105,6 +106,10 @@ def test_other_ways_than_the_rail_was_sent_are_refused():
 
 def test_a_rail_that_shakes_longer_than_the_run_waited_is_refused():
     assert refused(seen_by(Carriage(tau_s=0.55, swing_um=20), np.random.default_rng(8))) == "never_still"
+
+
+def test_more_play_than_the_run_took_up_is_refused():
+    assert refused(seen_by(Carriage(backlash_um=260), np.random.default_rng(12))) == "much_play"
 
 
 def test_too_few_returns_to_one_place_are_refused():

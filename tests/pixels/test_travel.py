@@ -82,6 +82,12 @@ def test_what_cannot_be_read_is_refused_with_its_reason():
     assert refused([pictures[0]] * 5) == "still"
 
 
+def test_a_narrow_strip_of_grain_is_refused():
+    """With its places in one row nobody could tell a tilted camera from a target that leans to its way."""
+    bench = Bench(shape=(84, 192), yaw_deg=2, travel_um=150)
+    assert refused(shot(bench, np.array([-120.0, 0, 120]), 3)) == "narrow"
+
+
 def test_a_camera_that_sinks_during_the_run_is_refused():
     bench = Bench(shape=SMALL, travel_um=300)
     rng = np.random.default_rng(7)
