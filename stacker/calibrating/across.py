@@ -102,6 +102,29 @@ class RailFound:
         return math.hypot(self.screw.lead_error(), 2 * self.scale_error)
 
 
+def seen_of(
+    frames: Sequence[int],
+    stops: Sequence[MeasureStop],
+    delay_s: Sequence[float],
+    seen_um: Sequence[float],
+    *,
+    origin: int,
+    microstep_um: float,
+    error_um: float,
+) -> Seen:
+    """Columns of a run from its stops, of which the journal counts the positions from `origin` [microsteps]."""
+    back = min((abs(stop.position - stop.before) for stop in stops if stop.before is not None), default=0)
+    return Seen(
+        frame=tuple(frames),
+        stop=tuple(stops),
+        position_um=np.array([origin + stop.position for stop in stops]) * microstep_um,
+        reversal_um=back * microstep_um,
+        delay_s=np.array(delay_s),
+        seen_um=np.array(seen_um),
+        error_um=error_um,
+    )
+
+
 def measure_rail(seen: Seen, *, lead_mm: float, cycle_um: float, scale: Estimate, still_um: float) -> RailFound:
     """Everything that a measuring run tells.
 

@@ -216,21 +216,17 @@ def _followed(folder: Path, paths: Iterator[Path], most: float) -> Travel:
 
 def _seen(exposures: _Exposures, profile: RailProfile, order: list[int], travel: Travel, um_per_px: float) -> Seen:
     """The readings in the order of time."""
-    import numpy as np
+    from stacker.calibrating.across import seen_of
 
-    from stacker.calibrating.across import Seen
-
-    at_px = dict(zip(order, travel.along_px, strict=True))
+    at_um = {frame: float(at_px) * um_per_px for frame, at_px in zip(order, travel.along_px, strict=True)}
     frames = sorted(order)
-    stops = [exposures.stops[frame] for frame in frames]
-    back = min(stop.position - stop.before for stop in stops if stop.before is not None)
-    return Seen(
-        frame=tuple(frames),
-        stop=tuple(stops),
-        position_um=np.array([exposures.origin + stop.position for stop in stops]) * profile.microstep_um,
-        reversal_um=back * profile.microstep_um,
-        delay_s=np.array([exposures.delay_s[frame] for frame in frames]),
-        seen_um=np.array([at_px[frame] for frame in frames]) * um_per_px,
+    return seen_of(
+        frames,
+        [exposures.stops[frame] for frame in frames],
+        [exposures.delay_s[frame] for frame in frames],
+        [at_um[frame] for frame in frames],
+        origin=exposures.origin,
+        microstep_um=profile.microstep_um,
         error_um=travel.error_px * um_per_px,
     )
 

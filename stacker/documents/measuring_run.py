@@ -65,7 +65,7 @@ def stops_of(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[Meas
         return None
     stops = []
     for _, _, position, part, approached, before, wait_s in rows:
-        if part not in range(1, len(PARTS) + 1) or approached not in (1, -1) or wait_s is None:
+        if type(part) is not int or not 1 <= part <= len(PARTS) or approached not in (1, -1) or wait_s is None:
             return None
         stops.append(
             MeasureStop(position=position, part=PARTS[part - 1], approached=approached, before=before, wait_s=wait_s)

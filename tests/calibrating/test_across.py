@@ -9,7 +9,7 @@ import pytest
 from darkroom.carriage import Carriage
 from scipy import stats
 
-from stacker.calibrating.across import RailFound, Seen, measure_rail
+from stacker.calibrating.across import RailFound, Seen, measure_rail, seen_of
 from stacker.calibrating.estimate import Estimate, spread
 from stacker.calibrating.settling import fit_settling
 from stacker.documents.measuring_run import COLUMNS, rows_of, stops_of
@@ -37,13 +37,13 @@ def seen_by(carriage: Carriage, rng: np.random.Generator, *, scale: float = 1.0)
     """What perfect pictures but for their noise would show; the camera counts from anywhere."""
     delay_s = np.array([stop.wait_s for stop in STOPS]) + rng.uniform(0.002, 0.012, len(STOPS))
     at_um = carriage.places_um(STOPS, RAIL.microstep_um, delay_s, rng)
-    return Seen(
-        frame=tuple(range(1, len(STOPS) + 1)),
-        stop=STOPS,
-        position_um=np.array([stop.position for stop in STOPS]) * RAIL.microstep_um,
-        reversal_um=300.0,
-        delay_s=delay_s,
-        seen_um=(at_um + rng.normal(0, READING_UM, len(STOPS))) * scale + 321,
+    return seen_of(
+        range(1, len(STOPS) + 1),
+        STOPS,
+        delay_s,
+        (at_um + rng.normal(0, READING_UM, len(STOPS))) * scale + 321,
+        origin=12_800,
+        microstep_um=RAIL.microstep_um,
         error_um=READING_UM,
     )
 
@@ -65,7 +65,7 @@ def test_the_truth_comes_back():
     # what is asked for: periodic error to 0.4 um, backlash to 0.3 um, settling to 20 %, lead as good as the scale
     assert found.screw.periodic_um.value == pytest.approx(2.5, abs=0.4)
     assert found.screw.backlash_um.value == pytest.approx(14, abs=0.3)
-    assert found.screw.phase_turns == pytest.approx(0.15, abs=0.03)
+    assert found.screw.phase_turns == pytest.approx(0.15, abs=0.03)  # 12,800 microsteps are four whole turns
     assert found.lead_mm.value == pytest.approx(1.002, abs=1e-4)
     assert found.lead_error == pytest.approx(2 * SCALE_ERROR, rel=0.1)
     assert found.settling.settle_s.value == pytest.approx(true.settle_s(STILL_UM), rel=0.2)
@@ -137,7 +137,8 @@ def test_rows_of_a_journal_hold_the_stops():
     rows = rows_of(STOPS, microstep_um=RAIL.microstep_um)
     assert tuple(stops_of(COLUMNS, rows)) == tuple(replace(stop, wait_s=round(stop.wait_s, 4)) for stop in STOPS)
     assert stops_of(("frame", "focus_um", "position_microsteps"), [[1, 0.0, 0]]) is None
-    assert stops_of(COLUMNS, [[1, 0.0, 0, 9, 1, None, 1.0]]) is None
+    for part, approached, wait_s in ((9, 1, 1.0), (1.0, 1, 1.0), (None, 1, 1.0), (1, 0, 1.0), (1, 1, None)):
+        assert stops_of(COLUMNS, [[1, 0.0, 0, part, approached, None, wait_s]]) is None
 
 
 def covered(rng: np.random.Generator, count: int) -> dict[str, list[tuple[bool, float]]]:
