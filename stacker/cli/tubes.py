@@ -57,6 +57,7 @@ def command(*, as_json: bool, quiet: bool, **flags: Any) -> None:
       stacker tubes --focal-length-mm 40 --max-magnification 0.16 \\
         --tubes-mm 10,16,21
     """
+    from stacker.optics.focusing import FocusingLens
     from stacker.planning.tubes import FILLS, tube_rows
     from stacker.presenting.tubes_table import tubes_table
 
@@ -68,8 +69,11 @@ def command(*, as_json: bool, quiet: bool, **flags: Any) -> None:
     if faults:
         raise InputError(faults)
     columns = int(flags.pop("pixels")[0])
+    ring = FocusingLens(
+        **{name: flags.pop(name) for name in ("focal_length_mm", "max_magnification", "minimum_focus_mm")}
+    )
     try:
-        rows = tube_rows(columns=columns, **flags)
+        rows = tube_rows(ring, columns=columns, **flags)
     except Refusal as refusal:
         raise Refusal(f"--{(refusal.key or 'tubes_mm').replace('_', '-')}: {refusal}") from None
     if as_json:

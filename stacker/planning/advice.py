@@ -12,8 +12,9 @@ from stacker.documents.emit import flow
 from stacker.documents.fields import plain
 from stacker.documents.plan import Advice
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Request, Zone
+from stacker.documents.request import Request
 from stacker.documents.rigs import RingRig
+from stacker.documents.subject import Zone
 from stacker.errors import Refusal
 from stacker.figures import significant
 from stacker.planning.apertures import at_f_number, marked_f_number, set_options

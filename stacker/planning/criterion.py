@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from stacker.documents.focus import Focus, Weighted
-from stacker.documents.request import Request, Zone
+from stacker.documents.request import Request
+from stacker.documents.subject import Zone
 from stacker.optics.beam import Beam
 from stacker.optics.contrast import in_focus_contrast, lens_falloff_mm2, target_frequency_lp_mm
 from stacker.optics.depth import (

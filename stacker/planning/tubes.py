@@ -10,6 +10,7 @@ from stacker.documents.focus import Focus
 from stacker.errors import Refusal
 from stacker.optics.diffraction import diffraction_f_number
 from stacker.optics.focusing import FocusingLens
+from stacker.optics.imaging import Imaging
 from stacker.optics.impossible import Impossible
 from stacker.optics.lenses import lens
 from stacker.records import record
@@ -43,14 +44,12 @@ class TubeRow:
 
 
 def tube_rows(
+    ring: FocusingLens,
     *,
-    focal_length_mm: float,
     f_number: float,
-    max_magnification: float,
     tubes_mm: Sequence[float],
     sensor_mm: tuple[float, float],
     columns: int,
-    minimum_focus_mm: float | None = None,
     pupil_magnification: float = 1.0,
     front_offset_mm: float | None = None,
     subject_width_mm: float | None = None,
@@ -59,7 +58,9 @@ def tube_rows(
 
     Parameters
     ----------
-    focal_length_mm, f_number, max_magnification, minimum_focus_mm, pupil_magnification, front_offset_mm
+    ring : FocusingLens
+        The bare lens.
+    f_number, pupil_magnification, front_offset_mm
         Of the lens, as in the request.
     tubes_mm : sequence of float
         At most `MOST_TUBES`.
@@ -78,17 +79,14 @@ def tube_rows(
     """
     if len(tubes_mm) > MOST_TUBES:
         raise Refusal(f"found {len(tubes_mm)} tubes; give at most {MOST_TUBES}", key="tubes_mm")
-    fewest = 0 if max_magnification else 1
+    fewest = 0 if ring.max_magnification else 1
     subsets = {subset for count in range(fewest, len(tubes_mm) + 1) for subset in combinations(sorted(tubes_mm), count)}
     if not subsets:
         raise Refusal("a lens that does not focus by itself needs a tube; give at least one", key="tubes_mm")
-    ring = FocusingLens(
-        focal_length_mm=focal_length_mm, max_magnification=max_magnification, minimum_focus_mm=minimum_focus_mm
-    )
-    rows = []
-    for subset in sorted(subsets, key=lambda tubes: (sum(tubes), len(tubes))):
+
+    def built(subset: tuple[float, ...]) -> Imaging:
         try:
-            imaging = lens(
+            return lens(
                 ring,
                 f_number=f_number,
                 pupil_magnification=pupil_magnification,
@@ -97,35 +95,46 @@ def tube_rows(
             )
         except Impossible as impossible:
             raise _refusal(impossible, subset) from None
-        low, high = imaging.magnification_range
-        fills, missing = None, None
-        if subject_width_mm is not None:
-            fills = (low * subject_width_mm / sensor_mm[0], high * subject_width_mm / sensor_mm[0])
-            close_mm = imaging.focal_length_mm or focal_length_mm
-            share = subject_width_mm / sensor_mm[0]
-            missing = _missing_mm(fills, sum(subset), (share / focal_length_mm, share / close_mm))
-        rows.append(
-            TubeRow(
-                tubes_mm=subset,
-                from_magnification=low,
-                magnification=imaging.magnification,
-                field_mm=(sensor_mm[0] / imaging.magnification, sensor_mm[1] / imaging.magnification),
-                working_distance_mm=imaging.working_distance_mm,
-                light_loss_stops=imaging.light_loss_stops,
-                effective_f_number=imaging.effective_f_number,
-                diffraction_f_number=diffraction_f_number(
-                    f_number=f_number,
-                    effective_f_number=imaging.effective_f_number,
-                    pixel_pitch_um=sensor_mm[0] / columns * 1000,
-                    airy_pixels=_FOCUS.airy_pixels,
-                    wavelength_nm=_FOCUS.mean_wavelength_nm,
-                ),
-                subject_fills=fills,
-                extension_missing_mm=missing,
-                frames_subject=None if fills is None else fills[0] <= FILLS[1] and fills[1] >= FILLS[0],
-            )
-        )
-    return rows
+
+    ordered = sorted(subsets, key=lambda tubes: (sum(tubes), len(tubes)))
+    return [_row(subset, built(subset), ring, sensor_mm, columns, subject_width_mm) for subset in ordered]
+
+
+def _row(
+    tubes_mm: tuple[float, ...],
+    imaging: Imaging,
+    ring: FocusingLens,
+    sensor_mm: tuple[float, float],
+    columns: int,
+    subject_width_mm: float | None,
+) -> TubeRow:
+    low, high = imaging.magnification_range
+    fills, missing = None, None
+    if subject_width_mm is not None:
+        share = subject_width_mm / sensor_mm[0]
+        fills = (low * share, high * share)
+        close_mm = imaging.focal_length_mm or ring.focal_length_mm
+        missing = _missing_mm(fills, sum(tubes_mm), (share / ring.focal_length_mm, share / close_mm))
+    assert imaging.f_number is not None  # every lens has a ring
+    return TubeRow(
+        tubes_mm=tubes_mm,
+        from_magnification=low,
+        magnification=imaging.magnification,
+        field_mm=(sensor_mm[0] / imaging.magnification, sensor_mm[1] / imaging.magnification),
+        working_distance_mm=imaging.working_distance_mm,
+        light_loss_stops=imaging.light_loss_stops,
+        effective_f_number=imaging.effective_f_number,
+        diffraction_f_number=diffraction_f_number(
+            f_number=imaging.f_number,
+            effective_f_number=imaging.effective_f_number,
+            pixel_pitch_um=sensor_mm[0] / columns * 1000,
+            airy_pixels=_FOCUS.airy_pixels,
+            wavelength_nm=_FOCUS.mean_wavelength_nm,
+        ),
+        subject_fills=fills,
+        extension_missing_mm=missing,
+        frames_subject=None if fills is None else fills[0] <= FILLS[1] and fills[1] >= FILLS[0],
+    )
 
 
 def _refusal(impossible: Impossible, tubes_mm: tuple[float, ...]) -> Refusal:

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import HandRail, RailProfile, gap_causes
-from stacker.documents.request import Gap
+from stacker.documents.subject import Gap
 from stacker.documents.words import HANDS
 from stacker.figures import chance, shutter_time, significant
 from stacker.presenting.effects_table import MEASURED

@@ -15,8 +15,9 @@ from scipy.optimize import brentq
 
 from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request, Subject
+from stacker.documents.request import Camera, Light, Request
 from stacker.documents.rigs import MeasuredRig, ObjectiveRig
+from stacker.documents.subject import Subject
 from stacker.errors import Refusal
 from stacker.planning import aperture_search
 from stacker.planning.aperture_search import Goal, best_aperture

@@ -9,8 +9,9 @@ import pytest
 
 from stacker.documents.focus import Focus, Weighted
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request, Subject
+from stacker.documents.request import Camera, Light, Request
 from stacker.documents.rigs import LensRig, MeasuredRig
+from stacker.documents.subject import Subject
 from stacker.errors import Refusal
 from stacker.planning import draft as drafting
 from stacker.planning.draft import draft_of

@@ -13,8 +13,9 @@ import pytest
 
 from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Request, Subject
+from stacker.documents.request import Camera, Request
 from stacker.documents.rigs import LensRig
+from stacker.documents.subject import Subject
 from stacker.errors import Refusal
 from stacker.optics.spectrum import Spectrum
 from stacker.planning import draft as drafting

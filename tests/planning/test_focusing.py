@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from stacker.documents.focus import Focus
-from stacker.documents.request import Camera, Request, Subject
+from stacker.documents.request import Camera, Request
 from stacker.documents.rigs import LensRig, ObjectiveRig
+from stacker.documents.subject import Subject
 from stacker.planning.coverage import lay_planes
 from stacker.planning.draft import draft_of
 

@@ -17,8 +17,9 @@ from stacker.documents.focus import Focus
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import parse_plan, plan_text
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request, Subject, Zone
+from stacker.documents.request import Camera, Light, Request
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig
+from stacker.documents.subject import Subject, Zone
 from stacker.errors import Refusal
 from stacker.planning.draft import draft_of
 from stacker.planning.planner import plan_of

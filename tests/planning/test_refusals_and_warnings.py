@@ -8,8 +8,9 @@ import pytest
 
 from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request, Subject
+from stacker.documents.request import Camera, Light, Request
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig
+from stacker.documents.subject import Subject
 from stacker.errors import Refusal
 from stacker.planning.planner import plan_of
 

@@ -7,9 +7,15 @@ import math
 import pytest
 
 from stacker.errors import Refusal
+from stacker.optics.focusing import FocusingLens
 from stacker.planning.tubes import tube_rows
 
-LENS = {"focal_length_mm": 50, "f_number": 4, "max_magnification": 0.2, "sensor_mm": (24, 16), "columns": 6000}
+LENS = {
+    "ring": FocusingLens(focal_length_mm=50, max_magnification=0.2),
+    "f_number": 4,
+    "sensor_mm": (24, 16),
+    "columns": 6000,
+}
 
 
 def test_one_tube_by_hand():

@@ -12,6 +12,7 @@ import pytest
 from stacker.documents.labels import LABELS
 from stacker.documents.reference import find
 from stacker.documents.words import WORDS
+from stacker.optics.focusing import FocusingLens
 from stacker.optics.spectrum import Spectrum
 from stacker.planning.apertures import aperture_rows
 from stacker.planning.evening import evening_of
@@ -71,9 +72,8 @@ def test_the_tables(planned, hand_rail, heads):
     apertures_table.apertures_table(aperture_rows(plan.request, (4.0, 32.0)), 4.0, None)
     tubes_table.tubes_table(
         tube_rows(
-            focal_length_mm=40,
+            FocusingLens(focal_length_mm=40, max_magnification=0.16),
             f_number=4,
-            max_magnification=0.16,
             tubes_mm=(10, 16),
             sensor_mm=(23.5, 15.7),
             columns=6000,

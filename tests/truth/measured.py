@@ -26,8 +26,9 @@ from stacker.calibrating.lens import LensFound, width_um
 from stacker.calibrating.texture import cut_tiles, measure_texture
 from stacker.cli.lens_lines import at_planned_detail, request_lines, told_of, with_lines
 from stacker.documents.focus import Focus
-from stacker.documents.request import Request, Subject
+from stacker.documents.request import Request
 from stacker.documents.rigs import LensRig
+from stacker.documents.subject import Subject
 from stacker.errors import Refusal
 from stacker.planning.draft import draft_of
 

@@ -16,8 +16,9 @@ from scipy.integrate import quad
 
 from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Request, Subject
+from stacker.documents.request import Camera, Request
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig, Rig
+from stacker.documents.subject import Subject
 from stacker.planning.draft import draft_of
 
 LAM_UM = 0.55

@@ -9,8 +9,9 @@ from truth.bench import Lens, Rig
 
 from stacker.documents.focus import Focus, Weighted
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Request, Subject
+from stacker.documents.request import Camera, Request
 from stacker.documents.rigs import LensRig, ObjectiveRig, ReversedRig
+from stacker.documents.subject import Subject
 
 FINE_PIXELS = Camera(sensor_mm=(23.5, 15.7), pixels=(6000, 4000))  # 3.92 um
 COARSE_PIXELS = Camera(sensor_mm=(36, 24), pixels=(4200, 2800))  # 8.57 um

@@ -23,7 +23,7 @@ from truth.setups import RAIL, objective_setup
 
 from stacker.documents.focus import Focus
 from stacker.documents.plan_file import read_plan, write_plan
-from stacker.documents.request import Subject
+from stacker.documents.subject import Subject
 from stacker.optics.aberration import plate_w040_um, sharpest_w040_waves
 from stacker.planning.draft import draft_of
 from stacker.planning.planner import plan_of

@@ -11,7 +11,8 @@ from truth.rules import RAIL, SETUPS
 from truth.setups import objective_setup, with_focus
 
 from stacker.documents.focus import Focus
-from stacker.documents.request import Request, Subject
+from stacker.documents.request import Request
+from stacker.documents.subject import Subject
 from stacker.optics.beam import Beam
 from stacker.optics.contrast import displacement_for_share_um
 from stacker.optics.spectrum import Spectrum
