@@ -15,13 +15,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stacker.cli.output import note
+from stacker.errors import StackerError
 from stacker.figures import one_line
 from stacker.presenting.tables import duration
 
 if TYPE_CHECKING:
+    from stacker.documents.journal import Past
     from stacker.looking.kept import Key
     from stacker.looking.seen import Seen
     from stacker.looking.stack import Looked
+    from stacker.planning.out_of_focus import OutOfFocus
     from stacker.verifying.verdict import Verdict
 
 _BAR = 30  # columns
@@ -56,13 +59,29 @@ class Look:
 
     def as_json(self) -> dict[str, Any]:
         """For programs; what is infinite, since it is clipped, is null."""
+        from stacker.looking.depths import Depths
+
         told = {"found": self.looked.found, "to_take_again": self.looked.to_take_again, "seconds": self.seconds}
-        facts: dict[str, Any] = _finite(dataclasses.asdict(self.looked))
-        return {**told, **facts}
+        facts = dataclasses.asdict(dataclasses.replace(self.looked, depths=Depths()))
+        facts["depths"] = {
+            "reason": self.looked.depths.reason,
+            "between": [{**dataclasses.asdict(one), "off": one.step.off} for one in self.looked.depths.between],
+        }
+        finite: dict[str, Any] = _finite(facts)
+        return {**told, **finite}
 
 
-def look_into_stack(verdict: Verdict, folder: Path, *, quiet: bool) -> Look:
+def look_into_stack(verdict: Verdict, past: Past, folder: Path, *, quiet: bool) -> Look:
     """Look into the pictures of one stack whose frames are certain.
+
+    Parameters
+    ----------
+    verdict, past : Verdict, Past
+        Of the stack, and of the run whose plan is meant.
+    folder : Path
+        Where the pictures are.
+    quiet : bool
+        Show no progress.
 
     Raises
     ------
@@ -88,9 +107,30 @@ def look_into_stack(verdict: Verdict, folder: Path, *, quiet: bool) -> Look:
     finally:  # stopped or not: what was seen need not be seen again
         bar.wipe()
         _keep(kept_at, kept, seen, quiet=quiet)
+    frame_at, depth_at = past.columns.index("frame"), past.columns.index("focus_um")
     there = sorted({*range(1, verdict.frames + 1)} - {*verdict.missing, *verdict.not_shot})
-    looked = looked_at(there, files, latest, {key.name: one for key, one in seen.items()})
+    looked = looked_at(
+        there,
+        files,
+        latest,
+        {key.name: one for key, one in seen.items()},
+        focus_um={row[frame_at]: float(row[depth_at]) for row in past.rows},
+        optics=_optics(Path(verdict.main), past),
+    )
     return Look(looked=looked, seconds=time.monotonic() - began_s, known=len(kept.keys() & seen.keys()))
+
+
+def _optics(journal: Path, past: Past) -> OutOfFocus | None:
+    """Of the plan that was run, where it is still beside its journal."""
+    from stacker.documents.journal import plan_beside
+    from stacker.documents.plan_file import read_plan
+    from stacker.planning.out_of_focus import OutOfFocus
+
+    try:
+        plan = read_plan(plan_beside(journal))
+        return OutOfFocus.of(plan) if plan.digest == past.digest else None
+    except (StackerError, OSError):
+        return None
 
 
 def write_page(path: Path, verdicts: Sequence[Verdict], looks: Sequence[Look], folder: Path) -> None:

@@ -71,12 +71,11 @@ def command(
     if not (found.pictures or found.undated or found.faults):
         raise Refusal(f"{folder}: no pictures in it; is it the right folder?", code="no_pictures")
     verdicts = verify(list(runs.values()), found, pictures_each=each)
-    looks = _looks(verdicts, folder, quiet=quiet) if look else []
+    pasts = [runs[verdict.main].past for verdict in verdicts]
+    looks = _looks(verdicts, pasts, folder, quiet=quiet) if look else []
     again = [one.looked.to_take_again for one in looks] or [()] * len(verdicts)
     sort = " ".join(["stacker sort", as_typed(folder), *(f"--journal {as_typed(path)}" for path in journals)])
-    follows = [
-        _follow(one, runs[one.main].past, more, f"{sort} --into DIR") for one, more in zip(verdicts, again, strict=True)
-    ]
+    follows = [_follow(*one, f"{sort} --into DIR") for one in zip(verdicts, pasts, again, strict=True)]
     complete = all(verdict.complete for verdict in verdicts)
     if as_json:
         _write_json(verdicts, looks, [commands for commands, _ in follows])
@@ -103,10 +102,10 @@ def _refuse_page(page: Path, *, look: bool) -> None:
     require_matplotlib()
 
 
-def _looks(verdicts: Sequence[Verdict], folder: Path, *, quiet: bool) -> list[Look]:
+def _looks(verdicts: Sequence[Verdict], pasts: Sequence[Past], folder: Path, *, quiet: bool) -> list[Look]:
     from stacker.cli.looking import look_into_stack
 
-    return [look_into_stack(verdict, folder, quiet=quiet) for verdict in verdicts]
+    return [look_into_stack(*one, folder, quiet=quiet) for one in zip(verdicts, pasts, strict=True)]
 
 
 def _looks_text(verdicts: Sequence[Verdict], looks: Sequence[Look]) -> list[str]:

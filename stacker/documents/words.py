@@ -60,4 +60,8 @@ WORDS: dict[str, str] = {
     "finding, and no reassurance either",
     "settings": "exposure time, f-number, ISO, focal length and white balance as the camera wrote them into its files "
     "(EXIF); of a lens without contacts it writes no f-number",
+    "planes": "how far the plane of focus really went from each frame to the next, by how fine contrast rises and "
+    "falls over the frames, as a share of the planned step beside the steps around it, with its standard error; that "
+    "all steps are wrong alike, or drift slowly, no picture shows",
+    "as frame": "the plane of focus did not move from one frame to the next: the rail stalled, or the carriage stuck",
 }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from stacker.pictures.settings import Settings
 
 VERSION: Final = 1  # raise it whenever another program version would see other things in the same file
 BEGINNING: Final = b'{"stacker_looks"'
+_ARRAYS = {"light": 2, "fine": 3}  # dimensions
 _LARGEST = 1 << 31  # bytes; ten thousand frames take less
 
 
@@ -56,11 +58,15 @@ def read_kept(path: Path) -> dict[Key, Seen]:
             return {}
         kept, at = {}, 0
         for row in told["files"]:
-            rows, columns = row["fields"]
-            light = np.frombuffer(body, "<f4", rows * columns, at).reshape(rows, columns)
-            at += light.nbytes
-            pixels = (row["pixels"][0], row["pixels"][1])
-            kept[Key(*row["key"])] = Seen(pixels=pixels, light=light, settings=Settings(**row["settings"]))
+            arrays: dict[str, Any] = {}
+            for name, dimensions in _ARRAYS.items():
+                shape = tuple(row[name])
+                if len(shape) != dimensions or min(shape) < 0:
+                    return {}
+                arrays[name] = np.frombuffer(body, "<f4", math.prod(shape), at).reshape(shape)
+                at += arrays[name].nbytes
+            rows, columns = map(int, row["pixels"])
+            kept[Key(*row["key"])] = Seen(pixels=(rows, columns), settings=_settings(row["settings"]), **arrays)
     except (OSError, ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError, MemoryError):
         return {}
     return kept
@@ -79,15 +85,26 @@ def write_kept(path: Path, seen: Mapping[Key, Seen]) -> None:
     for key, one in seen.items():
         if one.fault is None:
             settings = dataclasses.asdict(one.settings)
+            arrays = {name: getattr(one, name) for name in _ARRAYS}
+            shapes = {name: array.shape for name, array in arrays.items()}
             key_row = [key.name, key.size, key.mtime_ns]
-            rows.append({"key": key_row, "pixels": one.pixels, "fields": one.light.shape, "settings": settings})
-            parts.append(one.light)
+            rows.append({"key": key_row, "pixels": one.pixels, "settings": settings, **shapes})
+            parts += arrays.values()
     if path.exists() and not path.read_bytes()[: len(BEGINNING)] == BEGINNING:
         raise FileExistsError(17, "exists and holds something else", str(path))
     body = b"".join(part.astype("<f4").tobytes() for part in parts)
     crc = zlib.crc32(body, zlib.crc32(_text(rows)))
     head = {"stacker_looks": VERSION, "crc32": crc, "files": rows}
     write_whole(path, json.dumps(head).encode("ascii") + b"\n" + body)
+
+
+def _settings(told: dict[str, Any]) -> Settings:
+    """Numbers where numbers belong, a text where a text does."""
+    balance = told.pop("white_balance")
+    numbers = {name: None if value is None else float(value) for name, value in told.items()}
+    if not all(value is None or 0 < value < math.inf for value in numbers.values()):
+        raise ValueError("no such settings")
+    return Settings(white_balance=None if balance is None else str(balance), **numbers)
 
 
 def _text(rows: Any) -> bytes:

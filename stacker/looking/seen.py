@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.errors import Refusal
+from stacker.looking.fields import tiles_of
 from stacker.pictures.preview import read_for_looking
 from stacker.pictures.settings import Settings, settings_of
+from stacker.pixels.energy import energy
 from stacker.pixels.light import light_of_fields
 
 FloatArray: TypeAlias = NDArray[np.float32]
@@ -31,6 +33,8 @@ class Seen:
         Rows and columns of what was read: of a raw file, of the JPEG inside.
     light : ndarray, shape (rows, columns)
         Mean light of each field, 0 to 1; infinite where it is clipped.
+    fine : ndarray, shape (bands, rows, columns)
+        Energy of fine contrast of each tile, as `planes` takes it.
     settings : Settings
         What the camera wrote.
     fault : str or None
@@ -39,8 +43,14 @@ class Seen:
 
     pixels: tuple[int, int] = (0, 0)
     light: FloatArray = field(default_factory=_nothing)
+    fine: FloatArray = field(default_factory=_nothing)
     settings: Settings = field(default_factory=Settings)
     fault: str | None = None
+
+    @property
+    def sizes(self) -> tuple[tuple[int, ...], ...]:
+        """What must be alike in pictures that are compared."""
+        return self.pixels, self.light.shape, self.fine.shape
 
 
 def look_into(path: Path) -> Seen:
@@ -58,4 +68,9 @@ def look_into(path: Path) -> Seen:
             raise
         return Seen(fault=str(refusal).removeprefix(f"{path}: "))
     rows, columns = grey.shape
-    return Seen(pixels=(rows, columns), light=light_of_fields(grey), settings=settings_of(path))
+    return Seen(
+        pixels=(rows, columns),
+        light=light_of_fields(grey),
+        fine=tiles_of(energy(grey)).astype(np.float32),
+        settings=settings_of(path),
+    )

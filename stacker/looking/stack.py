@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import PurePath
 
+from stacker.looking.depths import Depths, Optics, depths_of
 from stacker.looking.light import Light, light_of
 from stacker.looking.seen import Seen
 from stacker.looking.settings import Alike, settings_alike
@@ -60,6 +61,8 @@ class Looked:
         One for each picture of a bracket.
     settings : tuple of Alike
         Likewise.
+    depths : Depths
+        Where the planes of focus were, by the first picture of a bracket.
     """
 
     files: tuple[dict[int, str], ...]
@@ -69,19 +72,23 @@ class Looked:
     other_size: tuple[int, ...] = ()
     light: tuple[Light, ...] = ()
     settings: tuple[Alike, ...] = ()
+    depths: Depths = field(default_factory=Depths)
 
     @property
     def found(self) -> bool:
         """Whether anything is wrong; what cannot be told is not."""
         changes = any(one.changes for one in self.settings)
         broken = any(one.broken for one in self.unread)
-        return changes or broken or bool(self.other_size) or any(one.off for one in self.light)
+        return changes or broken or bool(self.other_size or self.depths.off) or any(one.off for one in self.light)
 
     @property
     def to_take_again(self) -> tuple[int, ...]:
         """Frames that another exposure would put right."""
         frames = {frame for light in self.light for off in light.off for frame in off.frames}
         frames |= {frame for alike in self.settings for frame in alike.to_take_again}
+        # beside a gap nobody knows which of the two is off its place, nor whether all that follow are: both again, as
+        # far apart as planned, close it either way
+        frames |= {frame for between in self.depths.off if between.gap for frame in between.frames}
         return tuple(sorted(frames | {one.frame for one in self.unread if one.broken} | {*self.other_size}))
 
 
@@ -133,29 +140,43 @@ def _kind(name: str) -> int:
 
 
 def looked_at(
-    frames: Iterable[int], files: tuple[dict[int, str], ...], latest: tuple[int, ...], seen: Mapping[str, Seen]
+    frames: Collection[int],
+    files: tuple[dict[int, str], ...],
+    latest: tuple[int, ...],
+    seen: Mapping[str, Seen],
+    *,
+    focus_um: Mapping[int, float],
+    optics: Optics | None,
 ) -> Looked:
     """Put together what the pictures of a stack show.
 
     Parameters
     ----------
-    frames : iterable of int
-        Those that have a picture, though perhaps nobody knows which; numbered in order of depth.
+    frames : collection of int
+        Those that have a picture, though perhaps nobody knows which.
     files, latest
         As `chosen_files` gives them.
     seen : mapping of str to Seen
         What each file shows.
+    focus_um : mapping of int to float
+        Planned depth of every frame [um].
+    optics : Optics or None
+        Of the plan; None where that is not at hand.
     """
     unread, other_size, light, settings = [], set[int](), [], []
+    first: dict[int, Seen] | None = None
     for one in files:
-        good = {frame: seen[name] for frame, name in one.items() if seen[name].fault is None}
-        sizes = Counter(look.pixels for look in good.values())
-        usual = max(sizes, key=lambda size: sizes[size], default=(0, 0))
-        alike = {frame: look for frame, look in good.items() if look.pixels == usual}
+        by_depth = sorted(one, key=lambda frame: focus_um[frame])
+        good = {frame: seen[one[frame]] for frame in by_depth if seen[one[frame]].fault is None}
+        sizes = Counter(look.sizes for look in good.values())
+        usual = max(sizes, key=lambda size: sizes[size], default=())
+        alike = {frame: look for frame, look in good.items() if look.sizes == usual}
+        first = alike if first is None else first
         other_size |= good.keys() - alike.keys()
         unread += [_unread(frame, name, seen[name].fault) for frame, name in one.items() if frame not in good]
         light.append(light_of(list(alike), [look.light for look in alike.values()]))
         settings.append(settings_alike(list(good), [look.settings for look in good.values()]))
+    dark = [frame for off in light[0].off if off.dark for frame in off.frames] if light else []
     return Looked(
         files=files,
         unsure=tuple(frame for frame in frames if any(frame not in one for one in files)),
@@ -164,6 +185,7 @@ def looked_at(
         other_size=tuple(sorted(other_size)),
         light=tuple(light),
         settings=tuple(settings),
+        depths=depths_of(focus_um, first or {}, dark, optics),
     )
 
 

@@ -11,7 +11,7 @@ from stacker.documents.focus import Focus, Weighted
 from stacker.documents.request import Request
 from stacker.documents.subject import Zone
 from stacker.optics.beam import Beam
-from stacker.optics.contrast import in_focus_contrast, lens_falloff_mm2, target_frequency_lp_mm
+from stacker.optics.contrast import in_focus_contrast, lens_falloff_mm2, share_kept, target_frequency_lp_mm
 from stacker.optics.depth import (
     blur_circle_depth_um,
     contrast_depth_um,
@@ -208,6 +208,12 @@ class Criterion:
     def seam_contrast(self, step_um: FloatArray, aperture: Aperture) -> FloatArray:
         """Signed share of the in-focus contrast half a step from focus."""
         return seam_contrast_at(step_um, target_lp_mm=self.target_lp_mm, beam=self._beam(aperture))
+
+    def share_kept(self, displacement_um: FloatArray, frequency_lp_mm: float) -> FloatArray:
+        """Signed share of the in-focus contrast so far from the front's plane of focus, at any frequency."""
+        beam = self._beam(Aperture.of(self.imaging))
+        kept: FloatArray = share_kept(displacement_um, frequency_lp_mm=frequency_lp_mm, beam=beam)
+        return kept
 
     def _beam(self, aperture: Aperture) -> Beam:
         return Beam(

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from stacker.figures import one_line, shutter_time, significant, spans
+from stacker.looking.depths import AS_BEFORE, Between, Depths
 from stacker.looking.light import Light, Off
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
@@ -46,6 +47,7 @@ def looked_facts(looked: Looked) -> list[tuple[str, list[str]]]:
     """Each thing that was asked of the pictures, with what is to be said of it, findings first."""
     facts = [
         ("light", _of_each([[*_light(light)] for light in looked.light])),
+        ("planes", [*_planes(looked.depths)]),
         ("settings", _of_each([[*_settings(alike)] for alike in looked.settings])),
     ]
     return [(label, texts) for label, texts in facts if texts]
@@ -116,6 +118,52 @@ def _off(off: Off) -> str:
     if off.dark:
         return f"{frames} {verb} dark: {stops}{' or more' if off.at_least else ''} under {them}"
     return f"{frames} {verb} {'dimmer' if off.stops < 0 else 'brighter'} by {stops} than {them}"
+
+
+# ----------------------------------------------------------------------------------------------------------- planes
+
+
+def _planes(depths: Depths) -> Iterable[str]:
+    yield from _shown([_step(one) for one in depths.off])
+    if depths.reason is not None:
+        yield f"cannot tell, because {depths.reason}"
+        return
+    usual = [one.step.ratio for one in depths.between if one.step.ratio is not None and not one.step.off]
+    if usual:
+        of = f"{len(depths.off) + len(usual)} of {len(depths.between)} steps measured"
+        rest = "the rest of them" if depths.off else "all of them"
+        yield f"{of}, {rest} {min(usual):.2f} to {max(usual):.2f} of the planned, beside those around them"
+    reasons = dict.fromkeys(one.step.reason for one in depths.between if one.step.ratio is None)
+    for reason in reasons:
+        mine = [one.frames for one in depths.between if one.step.ratio is None and one.step.reason == reason]
+        yield f"{len(mine)} cannot be told, because {reason} ({_stretches(mine)})"
+
+
+def _step(one: Between) -> str:
+    before, behind = one.frames
+    ratio = 0.0 if one.step.ratio is None else round(one.step.ratio, 2) + 0.0  # never -0.00
+    size = f"{ratio:.2f} of the planned step ({one.step.standard_error:.2f})"
+    if ratio < AS_BEFORE:
+        return f"frame {behind} is as frame {before}: {size}"
+    kept = ""
+    if one.gap and one.kept is not None and one.planned is not None:
+        kept = f": the seam keeps {one.kept:.0%}, not {one.planned:.0%}"
+    return f"{before} to {behind} is {size}{kept}"
+
+
+def _stretches(steps: Sequence[tuple[int, int]]) -> str:
+    """Steps in a row by the frames from which to which they go."""
+    return ", ".join(f"{run[0]} to {run[-1] + 1}" for run in _runs(sorted(first for first, _ in steps)))
+
+
+def _runs(numbers: Sequence[int]) -> list[list[int]]:
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return runs
 
 
 # --------------------------------------------------------------------------------------------------------- settings

@@ -14,7 +14,8 @@ from stacker.pictures.settings import Settings
 def seen(number: int) -> Seen:
     light = np.arange(12, dtype=np.float32).reshape(3, 4) / 16 + number
     light[0, 0] = np.inf
-    return Seen(pixels=(48, 64), light=light, settings=Settings(iso=100.0 * number, white_balance="Manual"))
+    fine = np.full((3, 2, 5), number, dtype=np.float32)
+    return Seen(pixels=(48, 64), light=light, fine=fine, settings=Settings(iso=100.0 * number, white_balance="Manual"))
 
 
 SOME = {Key(f"PIC_{number}.jpg", 1000 + number, 1_900_000_000_123_456_789): seen(number) for number in (1, 2, 3)}
@@ -22,7 +23,7 @@ SOME = {Key(f"PIC_{number}.jpg", 1000 + number, 1_900_000_000_123_456_789): seen
 
 def same(one: Seen, other: Seen) -> bool:
     alike = (one.pixels, one.settings, one.fault) == (other.pixels, other.settings, other.fault)
-    return alike and np.array_equal(one.light, other.light)
+    return alike and np.array_equal(one.light, other.light) and np.array_equal(one.fine, other.fine)
 
 
 def test_what_was_kept_comes_back(tmp_path):

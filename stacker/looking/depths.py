@@ -1,0 +1,115 @@
+"""Where the planes of focus of a stack were, frame by frame of its plan: which step was not the planned one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Protocol
+
+import numpy as np
+
+from stacker.looking.planes import Planes, Step, planes
+from stacker.looking.seen import Seen
+from stacker.looking.through_focus import Curve
+
+AS_BEFORE = 0.25  # of the planned step: less, and a frame is as the one before
+
+
+class Optics(Protocol):
+    """What the plan's rig does out of focus."""
+
+    def curve(self, pixels: tuple[int, int]) -> Curve:
+        """Share of contrast kept, for pictures of so many rows and columns."""
+
+    def seam(self, step_um: float) -> float:
+        """Contrast that the finest detail keeps halfway between two planes so far apart [um]."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Between:
+    """From one frame to the next deeper one.
+
+    Parameters
+    ----------
+    frames : (int, int)
+        Their numbers, the smaller one first.
+    step : Step
+        What the pictures tell.
+    kept, planned : float or None
+        Contrast that the seam between them keeps, and would keep by the plan; None where the step is not told.
+    """
+
+    frames: tuple[int, int]
+    step: Step
+    kept: float | None = None
+    planned: float | None = None
+
+    @property
+    def gap(self) -> bool:
+        """Whether the planes are surely farther apart than planned."""
+        return self.step.off and self.step.ratio is not None and self.step.ratio > 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Depths:
+    """What the pictures of a stack tell about its planes of focus.
+
+    Parameters
+    ----------
+    between : tuple of Between
+        One fewer than frames, front to back.
+    planes : Planes or None
+        The fit behind it.
+    reason : str or None
+        Why nothing can be told, in words that go on after "cannot tell, because".
+    """
+
+    between: tuple[Between, ...] = ()
+    planes: Planes | None = None
+    reason: str | None = None
+
+    @property
+    def off(self) -> tuple[Between, ...]:
+        """Steps that are surely not the planned ones."""
+        return tuple(one for one in self.between if one.step.off)
+
+
+def depths_of(
+    focus_um: Mapping[int, float], seen: Mapping[int, Seen], dark: Sequence[int], optics: Optics | None
+) -> Depths:
+    """Find where the planes of focus were.
+
+    Parameters
+    ----------
+    focus_um : mapping of int to float
+        Planned depth of each frame [um].
+    seen : mapping of int to Seen
+        Frames that were looked into, all of one size.
+    dark : sequence of int
+        Those of them that tell nothing.
+    optics : Optics or None
+        Of the plan; None where that is not at hand.
+    """
+    if optics is None:
+        return Depths(reason="the plan of the run is not beside its journal")
+    usable = {frame: one for frame, one in seen.items() if frame not in dark}
+    if not usable:
+        return Depths(reason="no picture tells anything")
+    order = sorted(focus_um, key=lambda frame: focus_um[frame])
+    first = next(iter(usable.values()))
+    nothing = np.full_like(first.fine, np.nan)
+    energy = np.stack([usable[frame].fine if frame in usable else nothing for frame in order])
+    found = planes(energy, np.array([focus_um[frame] for frame in order]), optics.curve(first.pixels))
+    between = tuple(
+        _between(pair, step, abs(focus_um[pair[1]] - focus_um[pair[0]]), optics)
+        for pair, step in zip(pairwise(order), found.steps, strict=True)
+    )
+    return Depths(between=between, planes=found, reason=found.reason)
+
+
+def _between(pair: tuple[int, int], step: Step, planned_um: float, optics: Optics) -> Between:
+    frames = (min(pair), max(pair))
+    if not step.off or step.ratio is None:
+        return Between(frames=frames, step=step)
+    return Between(frames=frames, step=step, kept=optics.seam(step.ratio * planned_um), planned=optics.seam(planned_um))

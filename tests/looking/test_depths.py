@@ -1,0 +1,79 @@
+"""Steps of a stack from plain sums: which were not the planned ones, in whatever order the frames were shot."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from stacker.looking.depths import Depths, depths_of
+from stacker.looking.seen import Seen
+
+STEP_UM = 40.0
+FRAMES = 20
+
+
+class Bell:
+    """A made-up lens: contrast falls as a bell, one slice wide."""
+
+    def curve(self, pixels):
+        assert pixels == (192, 256)
+        return lambda displacement_um, _per_px: np.exp(-((np.asarray(displacement_um) / STEP_UM) ** 2))
+
+    def seam(self, step_um):
+        return float(np.exp(-((step_um / 2 / STEP_UM) ** 2)))
+
+
+def seen_of(planes_um):
+    """What pictures show whose planes of focus are there: tiles with detail at depths of their own."""
+    rng = np.random.default_rng(1)
+    depth_um = rng.uniform(-STEP_UM, FRAMES * STEP_UM, (3, 24, 32))
+    noise = 1 + rng.normal(0, 0.01, (len(planes_um), *depth_um.shape))
+    return [
+        Seen(pixels=(192, 256), fine=((0.02 + np.exp(-2 * ((z - depth_um) / STEP_UM) ** 2)) * one).astype(np.float32))
+        for z, one in zip(planes_um, noise, strict=True)
+    ]
+
+
+def told(steps, *, reverse=False, lost=(), dark=(), optics=None) -> Depths:
+    planes_um = np.concatenate(([0.0], np.cumsum(steps))) * STEP_UM
+    numbers = range(FRAMES, 0, -1) if reverse else range(1, FRAMES + 1)
+    seen = dict(zip(numbers, seen_of(planes_um), strict=True))
+    focus_um = {number: place * STEP_UM for place, number in enumerate(numbers)}
+    return depths_of(
+        focus_um, {number: one for number, one in seen.items() if number not in lost}, dark, optics or Bell()
+    )
+
+
+@pytest.mark.parametrize("reverse", [False, True])
+def test_a_double_step_is_a_gap_that_names_its_frames(reverse):
+    steps = np.ones(FRAMES - 1)
+    steps[8] = 2
+    (off,) = told(steps, reverse=reverse).off
+    assert off.frames == ((11, 12) if reverse else (9, 10))
+    assert off.step.ratio == pytest.approx(2, abs=0.1)
+    assert off.gap
+    # by hand: half a step from focus keeps exp(-1/4) = 78 %, a whole one exp(-1) = 37 %
+    assert (off.kept, off.planned) == pytest.approx((np.exp(-1), np.exp(-0.25)), abs=0.05)
+
+
+def test_a_stalled_rail_is_found_and_is_no_gap():
+    steps = np.ones(FRAMES - 1)
+    steps[8] = 0
+    (off,) = told(steps).off
+    assert (off.frames, off.gap) == ((9, 10), False)
+    assert off.step.ratio == pytest.approx(0, abs=0.1)
+
+
+def test_frames_that_are_lost_or_dark_tell_nothing_of_their_steps():
+    found = told(np.ones(FRAMES - 1), lost=(5,), dark=(12,))
+    untold = {one.frames for one in found.between if one.step.ratio is None}
+    assert {(4, 5), (5, 6), (11, 12), (12, 13)} <= untold
+    assert found.off == ()
+    assert sum(one.step.ratio is not None for one in found.between) > 10
+
+
+def test_without_the_plan_or_pictures_nothing_is_told():
+    focus_um = {1: 0.0, 2: 40.0}
+    assert depths_of(focus_um, {}, (), None).reason == "the plan of the run is not beside its journal"
+    nothing = depths_of(focus_um, {1: Seen(pixels=(9, 9))}, (1,), Bell())
+    assert (nothing.reason, nothing.off) == ("no picture tells anything", ())
