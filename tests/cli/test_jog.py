@@ -178,6 +178,16 @@ def test_the_command_loads_no_numpy(bench):
     assert done.stdout.strip() == "False"
 
 
+def wait_for_raw(terminal):
+    """Until a key is awaited: what comes before is forgotten, at the latest by what makes the terminal raw."""
+    import termios
+
+    give_up = time.monotonic() + 60
+    while termios.tcgetattr(terminal)[3] & termios.ICANON:
+        assert time.monotonic() < give_up
+        time.sleep(0.01)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal")
 def test_keys_move_one_step_a_press_and_what_piles_up_is_forgotten(bench):
     import pty
@@ -189,19 +199,18 @@ def test_keys_move_one_step_a_press_and_what_piles_up_is_forgotten(bench):
         stdout=subprocess.PIPE,
         stderr=terminal,
     )
-    os.close(terminal)
     seen = ""
 
     def until(text, count=1):
         nonlocal seen
-        give_up = time.monotonic() + 20
+        give_up = time.monotonic() + 60
         while seen.count(text) < count:
             assert time.monotonic() < give_up, seen
             if select.select([keyboard], [], [], 0.1)[0]:
                 seen += os.read(keyboard, 4096).decode()
 
     def press(keys):
-        time.sleep(0.2)  # until the key is awaited: what comes before is forgotten
+        wait_for_raw(terminal)
         os.write(keyboard, keys)
 
     until("at 40.0000 mm, step 0.1")
@@ -214,8 +223,9 @@ def test_keys_move_one_step_a_press_and_what_piles_up_is_forgotten(bench):
     press(b"f")
     until("front 42.0000")
     press(b"q")
-    out, _ = process.communicate(timeout=20)
+    out, _ = process.communicate(timeout=60)
     os.close(keyboard)
+    os.close(terminal)
     assert process.returncode == 0
     assert b"front_at_mm: 42" in out
     assert "at 43" not in seen
@@ -245,18 +255,11 @@ def test_a_signal_to_end_leaves_the_terminal_as_it_was_and_prints_the_marks(benc
             if select.select([keyboard], [], [], 0.1)[0]:
                 seen += os.read(keyboard, 4096)
 
-    def raw():
-        give_up = time.monotonic() + 30
-        while termios.tcgetattr(terminal)[3] & termios.ICANON:
-            assert time.monotonic() < give_up
-            time.sleep(0.02)
-
     until(b"at 40.0000 mm")
-    raw()
-    time.sleep(0.3)  # until the key is awaited: what comes before is forgotten
+    wait_for_raw(terminal)
     os.write(keyboard, b"f")
     until(b"front 40.0000")
-    raw()
+    wait_for_raw(terminal)
     process.send_signal(getattr(signal, name))
     out, _ = process.communicate(timeout=30)
     assert b"front_at_mm: 40" in out

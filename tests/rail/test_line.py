@@ -17,6 +17,17 @@ SESSION = 0x5E1F90C2
 HEAD = "say 5E1F90C2 "
 
 
+OPENED: list[Link] = []
+
+
+@pytest.fixture(autouse=True)
+def nothing_is_left_over():
+    """Whatever a controller said was read and understood: a test whose script says more than it should fails."""
+    OPENED.clear()
+    yield
+    assert not any(link.pending for link in OPENED)
+
+
 class Port:
     """A port with a script: what is sent is kept, what is answered comes from a function of the request's words."""
 
@@ -57,7 +68,8 @@ def controller(answer, *, connected=True):
         return answer(words)
 
     port = Port(with_identify if connected else answer)
-    made = LineController(Link(port, port.clock), session=SESSION)
+    OPENED.append(Link(port, port.clock))
+    made = LineController(OPENED[-1], session=SESSION)
     if connected:
         made.connect()
         port.sent.clear()
@@ -132,6 +144,7 @@ def test_half_a_line_is_never_data():
     made, _ = controller(lambda _: next(halves, b""))
     with pytest.raises(LinkError):
         made.ask("clear")
+    assert OPENED.pop().pending  # it is kept until its end comes
 
 
 def test_a_reset_is_seen_by_the_notice_and_by_the_refusal():
