@@ -56,7 +56,6 @@ def told_by_numbers(
         for place in places[k]:
             later = [other for other in places[k + 1] if other - place >= max(step, 1)]
             open_shots.update(range(place + 1, max(later)))
-    unsure = set[int]().union(*(mine for mine in places if len(mine) > 1))
     shot_of = list(one.shot_of)
     for picture, mine in zip(used, places, strict=True):
         shot_of[picture] = min(mine)  # together these are one way to do it
@@ -65,5 +64,4 @@ def told_by_numbers(
         shot_of=tuple(shot_of),
         open_shots=frozenset(open_shots),
         always_open_shots=frozenset(open_shots.difference(*places)),
-        unsettled=one.unsettled | unsure,
     )

@@ -14,7 +14,7 @@ from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from verifying.evenings import Card, Evening, evening, lose, made_up, shuffled, without_exif
-from verifying.test_stacks import deeper, on_one_card, run_again, runs
+from verifying.test_stacks import deeper, made_up_pair, on_one_card, run_again, runs
 
 from stacker.errors import Refusal
 from stacker.verifying.folder import read_folder
@@ -224,6 +224,22 @@ def test_a_picture_that_could_stand_for_another_leaves_the_frame_in_doubt(tmp_pa
     assert names([one.exposures[8]])[0] not in sources(found)
 
 
+def test_a_picture_just_before_the_run_leaves_in_doubt_all_that_would_move_by_it(tmp_path):
+    """A rhythm of 1.2 s and times of even seconds: with it as frame 1, each of the others may be the next frame."""
+    one = Evening(random=random.Random(4), frames=12, cadence_s=1.2, jitter_s=0.2)
+    one.now_s += 20
+    one.expose(None)
+    one.now_s -= 0.2 * one.cadence_s
+    one.begin(list(range(1, 13)))
+    for frame in range(1, 13):
+        one.shoot(frame)
+    Card(resolution_s=2.0).write(tmp_path / "card", one)
+    (found,) = sort_stacks(runs(tmp_path, one), read_folder(tmp_path / "card", exif=without_exif))
+    frame_of = {name: exposure.frame for exposure, name in zip(one.exposures, names(one.exposures), strict=True)}
+    for piece in found.hand_over.pieces if found.hand_over else ():
+        assert piece.frames == (frame_of[str(piece.source)],) * 2
+
+
 def test_files_of_the_same_bytes_are_of_nobody_knows_which_frame(tmp_path):
     one = evening()
     Card(resolution_s=0.01).write(tmp_path / "card", one)
@@ -340,7 +356,7 @@ def told_of_an_evening(seed, tmp_path):
     return found.verdict.complete, found.whole
 
 
-def test_whatever_is_sorted_lies_at_its_depth_in_12_evenings(tmp_path):
+def test_whatever_is_sorted_lies_at_its_depth_in_8_evenings(tmp_path):
     told = [
         told_of_an_evening(seed, tmp_path) for seed in (2002, 2003, 2007, 2010, 2030, 2036, 2049, 2051, 2055, 3, 14, 19)
     ]
@@ -362,6 +378,33 @@ def test_where_files_were_renamed_a_number_does_not_tell_two_of_one_moment_apart
     assert found.hand_over is None or all(
         piece.frames[0] <= frame_of[str(piece.source)] <= piece.frames[1] for piece in found.hand_over.pieces
     )
+
+
+def told_of_a_pair(seed, tmp_path):
+    """Two runs of one plan and perhaps some frames again: returns how many exposures were handed over."""
+    evenings, resolution_s, exif = made_up_pair(seed)
+    folder = tmp_path / str(seed)
+    folder.mkdir()
+    found = on_one_card(folder, *evenings, resolution_s=min(resolution_s, 1.0) if exif else resolution_s, exif=exif)
+    truth = {
+        name: (min(number, 1), exposure.frame)  # frames taken again are of the second stack
+        for number, one in enumerate(evenings)
+        for exposure, name in zip(one.exposures, names(one.exposures), strict=True)
+    }
+    held = 0
+    for number, one in enumerate(sort_stacks(runs(folder, *evenings), found)):
+        last = 0
+        for piece in one.hand_over.pieces if one.hand_over else ():
+            stack, frame = truth[str(piece.source)]
+            assert stack == number, f"seed {seed}: {piece.source} is of the other stack"
+            assert piece.frames[0] <= frame <= piece.frames[1], f"seed {seed}: {piece.source} is frame {frame}"
+            assert last <= frame, f"seed {seed}: frame {frame} behind {last}"
+            last, held = frame, held + 1
+    return held
+
+
+def test_two_stacks_on_one_card_are_kept_apart(tmp_path):
+    assert all(told_of_a_pair(seed, tmp_path) for seed in (2, 8, 16, 22))
 
 
 @pytest.mark.campaign
