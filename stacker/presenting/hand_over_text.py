@@ -97,11 +97,11 @@ def how_text(put: Collection[Put], *, copies: bool) -> list[str]:
 def _headline(one: HandOver, sizes: Mapping[Path, int], into: Path, *, written: bool) -> str:
     sources = {piece.source for piece in one.pieces}
     size = f"{len(sources)} files, {_size(sum(sizes[source] for source in sources))}"
-    frames = len(one.depth_um)
-    sure = frames - len(one.lacking)
-    what = f"{frames} frames" if not one.lacking else f"at least {sure} of {frames} frames"
+    least, most = one.held
+    count = f"{least}" if least == most else f"{least} to {most}"
+    what = f"{count} of {len(one.depth_um)} frames" if one.lacking else f"All {count} frames"
     return (
-        f"{what[0].upper()}{what[1:]} {'handed over' if written else 'would be handed over'}, front to back, in "
+        f"{what} {'handed over' if written else 'would be handed over'}, front to back, in "
         f"{one_line(str(into / one.name))} ({size})."
     )
 

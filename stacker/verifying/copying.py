@@ -21,6 +21,8 @@ from stacker.errors import Refusal
 
 _BLOCK = 1 << 20
 _BESIDE = re.compile(r"\.(?P<name>.+)\.\d+\.(part|new)")  # what a kill leaves, of ours and of `write_whole`
+# What systems lay into a folder that somebody looks at (common practice, no source).
+_LITTER = re.compile(r"\.DS_Store|\._.+|Thumbs\.db|desktop\.ini", re.IGNORECASE)
 _NAMED = 3  # foreign files that a message names
 
 
@@ -118,6 +120,7 @@ def refuse_foreign(into: Path, orders: Sequence[Order], lists: Sequence[str]) ->
         if path.is_symlink() or not (
             (name in homes and path.is_dir())
             or (name in allowed and path.is_file())
+            or (_LITTER.fullmatch(name.name) and path.is_file())
             or (beside and path.is_file() and name.with_name(beside["name"]) in allowed)
         ):
             if name.parent not in foreign:  # its folder is named already

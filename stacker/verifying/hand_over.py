@@ -23,8 +23,8 @@ class HandOver:
         Of its folder.
     depth_um : mapping of int to float
         Depth of each frame of its plan [um].
-    held : int
-        Exposures that are handed over; all of a bracket count as one.
+    held : tuple of int
+        How many frames have a picture among them, least and most by the near ways to read the folder.
     pieces : tuple of Piece
         Files, from front to back; those in two sub-stacks twice.
     sub_stacks : tuple of SubStack
@@ -39,7 +39,7 @@ class HandOver:
 
     name: str
     depth_um: Mapping[int, float]
-    held: int
+    held: tuple[int, int]
     pieces: tuple[Piece, ...]
     sub_stacks: tuple[SubStack, ...]
     lacking: tuple[int, ...]
@@ -94,14 +94,14 @@ def hand_over(
     for (one, _), (other, _) in pairwise(by_place):
         if any(a > b for a, b in zip(one, other, strict=True)):
             raise Refusal("its pictures can be put in more than one order", code="order")
-    ways = zip(*(take.frames for take in kept), strict=True)
+    ways = [{*way} for way in zip(*(take.frames for take in kept), strict=True)]
     return HandOver(
         name=name,
         depth_um=depth_um,
-        held=len(kept),
+        held=(min(map(len, ways)), max(map(len, ways))),
         pieces=tuple(pieces_of(by_place, depth_um, stack=name, parts=parts)),
         sub_stacks=tuple(parts),
-        lacking=tuple(sorted({frame for way in ways for frame in place_of.keys() - {*way}})),
+        lacking=tuple(sorted({frame for way in ways for frame in place_of.keys() - way})),
         doubles=tuple(path for take in doubles for path in take.files),
         in_doubt=tuple(dict.fromkeys(path for take in in_doubt for path in take.files)),
     )

@@ -33,7 +33,7 @@ def test_without_go_it_is_only_told(stacker, run, tmp_path):
     journal, card = run()
     done = stacker("sort", card, "--journal", journal, "--into", tmp_path / "out", "--groups", 8, "--shared", 2)
     assert (done.code, (tmp_path / "out").exists()) == (0, False)
-    assert done.out.startswith("20 frames would be handed over, front to back, in")
+    assert done.out.startswith("All 20 frames would be handed over, front to back, in")
     assert "Blend each sub-stack first, then the results." in done.out
     rows = [line.split() for line in done.out.splitlines() if line[:11].strip() in {"1", "2", "3"}]
     assert [row[:3] for row in rows] == [["1", "1-8", "8"], ["2", "7-14", "8"], ["3", "13-20", "8"]]
@@ -72,6 +72,7 @@ def test_a_lost_frame_is_named_the_rest_sorted_and_the_frame_added_once_it_is_th
     words = ("sort", card, "--journal", journal, "--into", tmp_path / "out", "--go")
     done = stacker(*words)
     assert done.code == 1
+    assert done.out.startswith("19 of 20 frames handed over, front to back, in")
     assert "missing: 5 (0.200 mm)" in done.out
     assert "stacker verify" in done.err
     again = run_again(evening(frames=20), [5])

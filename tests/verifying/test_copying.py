@@ -148,6 +148,14 @@ def test_a_folder_with_anything_else_in_it_is_refused(make, card, tmp_path):
     assert state(tmp_path) == before
 
 
+def test_what_a_system_lays_into_a_folder_that_is_looked_at_does_no_harm(card, tmp_path):
+    put(card[1], tmp_path / "out")
+    for name in (".DS_Store", "moss/._0000.jpg", "moss/sub_stack_0/Thumbs.db"):
+        (tmp_path / "out" / name).write_bytes(b"x")
+    assert all(one.was_there for one in put(card[1], tmp_path / "out"))
+    assert (tmp_path / "out" / ".DS_Store").exists()
+
+
 @pytest.mark.parametrize("into", ["card", "card/new", "card/../card/x/y", ".", "other/../card"])
 def test_a_place_among_the_originals_is_refused(into, card, tmp_path):
     with pytest.raises(Refusal, match="lies in"):
