@@ -82,7 +82,7 @@ def _details(verdict: Verdict) -> Iterable[str]:
     if verdict.late:
         yield (
             f"taken out of turn: {_with_files(verdict.late, verdict.files)}. Neither capture order nor the order "
-            "of names is depth order here: put each at the place of its frame."
+            "of names is depth order here; 'stacker sort' puts each in its place."
         )
     if renamed := sorted({*verdict.out_of_order} - {*verdict.late}):
         yield f"out of turn by name, not by capture order: {_with_files(renamed, verdict.files)}"
