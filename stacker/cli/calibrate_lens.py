@@ -27,7 +27,8 @@ _AREA_PX = 240  # about the picture's middle, in which the edge is looked for
     "--journal",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     required=True,
-    help="Of the run that took the pictures.",
+    multiple=True,
+    help="Of the run that took the pictures; repeat for runs that took some of its frames again.",
 )
 @click.option("--edge", is_flag=True, help="The target is a slanted edge in the middle; FOLDER holds raw files.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw the fit into this file (svg, png, pdf).")
@@ -37,7 +38,7 @@ def lens(
     request: Path,
     folder: Path,
     *,
-    journal: Path,
+    journal: tuple[Path, ...],
     edge: bool,
     picture: Path | None,
     write: bool,
@@ -60,12 +61,13 @@ def lens(
     """
     from stacker.cli.frame_counts import change_of_frames
     from stacker.cli.lens_lines import at_planned_detail, request_lines, sentences_of, told_of
-    from stacker.cli.pictures_of import pictures_of_run
+    from stacker.cli.pictures_of import compare_settings, pictures_of_run
     from stacker.documents.loading import load_request
 
     loaded = load_request(request)
     told = told_of(loaded.value)
     pictures = pictures_of_run(folder, journal, raw=edge)
+    doubt = compare_settings([picture.path for picture in pictures])
     found = _edge(pictures, loaded.value, told) if edge else _texture(pictures, loaded.value, told)
     found = at_planned_detail(loaded.value, found)
     lines = request_lines(loaded.value, found)
@@ -89,7 +91,11 @@ def lens(
             "target_tilt_um": found.tilt_um,
             "frames": frames,
         },
-        sentences=[*sentences_of(loaded.value, told, found, lines), *([sentence] if sentence else [])],
+        sentences=[
+            *([doubt] if doubt else []),
+            *sentences_of(loaded.value, told, found, lines),
+            *([sentence] if sentence else []),
+        ],
     )
     note(f"Next: stacker plan {as_typed(request)}", quiet=quiet or as_json)
 

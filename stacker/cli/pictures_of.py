@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,21 +41,28 @@ class RunPicture:
     position_um: float
 
 
-def pictures_of_run(folder: Path, journal: Path, *, raw: bool) -> list[RunPicture]:
-    """The files of a run whose frame is certain, in order of depth.
+def pictures_of_run(folder: Path, journals: Sequence[Path], *, raw: bool) -> list[RunPicture]:
+    """The files of a run whose frame is certain, in order of depth; frames taken again have journals of their own.
 
     Raises
     ------
     Refusal
-        When the folder does not hold them, or not of the kind that is asked for.
+        When the folder does not hold them, or not of the kind that is asked for, or the journals are of several stacks.
     """
     from stacker.pictures.raw import DEVELOPED
     from stacker.verifying.folder import read_folder
     from stacker.verifying.shots import read_run
     from stacker.verifying.verify import verify
 
-    run = read_run(journal)
-    (verdict,) = verify([run], read_folder(folder))
+    runs = [read_run(journal) for journal in journals]
+    verdict, *others = verify(runs, read_folder(folder))
+    if others:
+        raise Refusal(
+            f"these journals are of {len(others) + 1} stacks; name one run, and the runs that took some of its frames "
+            "again or took what was missing",
+            code="several_stacks",
+        )
+    run = next(run for run in runs if str(run.path) == verdict.main)
     columns = run.past.columns
     at, frame_at = columns.index("rail_um"), columns.index("frame")
     position_um = {row[frame_at]: float(row[at]) for row in run.past.rows}
@@ -75,7 +83,8 @@ def pictures_of_run(folder: Path, journal: Path, *, raw: bool) -> list[RunPictur
         raise Refusal(
             f"{folder}: found no picture that certainly belongs to a frame of this run"
             + (f"; {other.name} is a raw file: develop it in full size, all frames alike" if other else "")
-            + f". See: stacker verify {as_typed(folder)} --journal {as_typed(journal)}",
+            + f". See: stacker verify {as_typed(folder)} "
+            + " ".join(f"--journal {as_typed(journal)}" for journal in journals),
             code="no_pictures",
         )
     return sorted(found, key=lambda picture: picture.position_um)
@@ -114,3 +123,50 @@ def pictures_of_exposures(folder: Path, journal: Path, count: int) -> dict[int, 
         f"certainly one of them each; {do}. See: stacker verify {as_typed(folder)} --journal {as_typed(journal)}",
         code="pictures_missing",
     )
+
+
+_SETTINGS = {
+    "exposure_s": "exposure time in s",
+    "f_number": "f-number",
+    "iso": "sensitivity",
+    "focal_length_mm": "focal length in mm",
+    "white_balance": "white balance",
+}
+
+
+def compare_settings(pictures: Sequence[Path]) -> str | None:
+    """What cannot be said of the settings of a run's frames; None where the files tell that they are alike.
+
+    Raises
+    ------
+    Refusal
+        When a setting is not the same in all files: another contrast for another reason than focus.
+    """
+    from stacker.looking.settings import settings_alike
+    from stacker.pictures.settings import settings_of
+
+    try:
+        told = [settings_of(picture) for picture in pictures]
+    except Refusal as refusal:
+        return f"Whether camera settings changed during the run was not looked at: {refusal}."
+    alike = settings_alike(range(len(pictures)), told)
+    if alike.changes:
+        change = alike.changes[0]
+        value, frames = change.values[0]
+        others = f" and {len(change.frames) - 1} more" if len(change.frames) > 1 else ""
+        raise Refusal(
+            f"{pictures[frames[0]]}{others}: found {_SETTINGS[change.name]} {_shown(value)}, in "
+            f"{len(pictures) - len(change.frames)} other frames {_shown(change.usual)}. A measurement needs all frames "
+            "alike: set exposure, f-number, sensitivity and white balance by hand, and take the run again",
+            code="settings_changed",
+        )
+    if alike.read < len(pictures):
+        return (
+            f"{len(pictures) - alike.read} of {len(pictures)} files do not tell the camera's settings: whether they "
+            "changed during the run cannot be said."
+        )
+    return None
+
+
+def _shown(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:.4g}"

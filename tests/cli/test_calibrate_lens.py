@@ -6,6 +6,7 @@ import json
 import os
 from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,7 +15,9 @@ from darkroom.dng import write_dng
 from darkroom.lens import Lens, slanted_edge, texture
 from rails import rail_block
 
+from stacker.cli.pictures_of import pictures_of_run
 from stacker.documents.loading import load_request
+from stacker.errors import Refusal
 
 SHAPE = (256, 384)
 REQUEST = """\
@@ -136,10 +139,26 @@ def test_developed_pictures_are_refused_for_an_edge_and_raw_files_for_a_texture(
     assert "develop it in full size, all frames alike" in " ".join(done.err.split())
 
 
-def test_smaller_copies_are_refused(bench, stacker):
+def test_smaller_copies_and_settings_that_change_are_refused(bench, stacker):
     from PIL import Image
 
     command = bench(Lens(), raw=False)
+    for number, path in enumerate(sorted(Path("card").iterdir())):
+        when = path.stat().st_mtime
+        exif = Image.Exif()
+        exif.get_ifd(0x8769)[0x8827] = 400 if number == 4 else 100  # sensitivity (EXIF 2.32, from memory)
+        with Image.open(path) as image:
+            image.save(path, quality=95, exif=exif)
+        os.utime(path, (when, when))
+    done = stacker(*command)
+    assert (done.code, done.out) == (1, "")
+    assert "shot_0005.jpg: found sensitivity 400, in" in " ".join(done.err.split())
+    assert "other frames 100. A measurement needs all frames alike" in " ".join(done.err.split())
+    changed = Path("card/shot_0005.jpg")
+    when = changed.stat().st_mtime
+    with Image.open(changed) as image:
+        image.save(changed, quality=95)  # without settings; then the size is what is wrong
+    os.utime(changed, (when, when))
     for path in Path("card").iterdir():
         when = path.stat().st_mtime
         with Image.open(path) as image:
@@ -148,3 +167,22 @@ def test_smaller_copies_are_refused(bench, stacker):
     done = stacker(*command)
     assert done.code == 1
     assert "a picture of this camera has 384 x 256" in " ".join(done.err.split())
+
+
+def test_frames_taken_again_come_from_journals_of_their_own(tmp_path, monkeypatch):
+    """What verify makes of several journals is tested there; the simulated rail's clock is none that joins two."""
+
+    def run(path: Path, rows: list[tuple[int, float]]) -> SimpleNamespace:
+        return SimpleNamespace(path=path, past=SimpleNamespace(columns=("frame", "rail_um"), rows=rows))
+
+    runs = {"whole": run(Path("whole"), [(1, 0.0), (2, 5.0), (3, 10.0)]), "again": run(Path("again"), [(1, 5.0)])}
+    files = {1: ["a.jpg"], 2: ["c.jpg"], 3: ["b.jpg"]}  # the second frame was taken again, and numbered last
+    told = [SimpleNamespace(main="whole", files=files)]
+    monkeypatch.setattr("stacker.verifying.shots.read_run", lambda path: runs[path.name])
+    monkeypatch.setattr("stacker.verifying.folder.read_folder", lambda _: None)
+    monkeypatch.setattr("stacker.verifying.verify.verify", lambda *_: tuple(told))
+    found = pictures_of_run(tmp_path, [Path("again"), Path("whole")], raw=False)
+    assert [(one.path.name, one.position_um) for one in found] == [("a.jpg", 0.0), ("c.jpg", 5.0), ("b.jpg", 10.0)]
+    told.append(told[0])
+    with pytest.raises(Refusal, match="these journals are of 2 stacks; name one run"):
+        pictures_of_run(tmp_path, [Path("again"), Path("whole")], raw=False)
