@@ -24,7 +24,7 @@ _MOST_MISFIT = 0.12  # of a field's peak, the median of all: hairy stacks leave 
 _MOST_ERROR = 0.075  # of a step: then 0.15 is two standard errors
 _LONG, _MOST_ERROR_OF_LONG = 1.5, 0.1  # of longer ones, which are a fault at any rate, as a share of their ratio
 _ERROR_FACTOR, _ERROR_FLOOR = 1.3, 0.025  # by rendering: what the places' scatter does not show
-_BRIDGED, _BEYOND = 2.0, 0.25  # fields hardly bridge a longer step: it comes out too short, by rendering
+_BRIDGED, _BEYOND = 2.0, 0.5  # fields hardly bridge a longer step: it comes out too short, by rendering
 _LEAST_OFF, _SURELY = 0.25, 3.0  # a step is off by this much, and by so many standard errors, before it is called off
 _PART, _OVERLAP = 48, 12  # frames fitted together, and those on either side that only help
 _MOST_A_STEP = 30  # fields of each band that are sharpest within one step
@@ -242,7 +242,8 @@ def _told(part: _Part, at: FloatArray) -> list[Step]:
             told.append(Step(reason="too few fields are sharp there"))
             continue
         ratio, error = _without_prior(k, model.plane, planned, linear, covariance, scatter)
-        if not error < (_MOST_ERROR if ratio < _LONG else _MOST_ERROR_OF_LONG * ratio):
+        certain = error < (_MOST_ERROR if ratio < _LONG else _MOST_ERROR_OF_LONG * ratio)
+        if not certain and not abs(ratio - 1) > _LEAST_OFF + _SURELY * error:
             told.append(Step(reason="the fields that are sharp there leave it too uncertain"))
         else:
             told.append(Step(ratio=ratio, standard_error=error))
