@@ -10,16 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.looking.fields import BoolArray, Detail, Fields, IntArray, best_of, fields_of
+from stacker.looking.fields import FEWEST_FIELDS, BoolArray, Fields, IntArray, best_of, fields_of, too_little
 from stacker.looking.plane_fit import Linear, Model, fit_planes
 from stacker.looking.through_focus import Curve, FloatArray, band_curves
 
 FEWEST_FRAMES = 8
-_FEWEST_FIELDS = 40  # in the whole stack
 _FEWEST_NEAR = 6  # places sharpest within a step and a half of a step's middle
-_FOLLOWING = (0.35, 0.6, 0.85)
-"""Of the tiles with detail so many follow one rise and fall, band by band: least of hairy stacks 0.44, 0.54, 0.70,
-most of translucent ones 0.28, 0.51, 0.77 (rendered, 30 stacks)."""
 _MOST_MISFIT = 0.12  # of a field's peak, the median of all: hairy stacks leave 0.09 at most, empty ones 0.13 and more
 _MOST_ERROR = 0.075  # of a step: then 0.15 is two standard errors
 _LONG, _MOST_ERROR_OF_LONG = 1.5, 0.1  # of longer ones, which are a fault at any rate, as a share of their ratio
@@ -111,7 +107,10 @@ def planes(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -
     at = (planned_um - planned_um[0]) / step_um
     curves = band_curves(curve, step_um)
     fields, details = fields_of(energy[frames], at[frames], curves)
-    if reason := _too_little(fields, details):
+    reason = too_little(details)
+    if reason is None and len(fields.depth) < FEWEST_FIELDS:
+        reason = "hardly any field has detail that comes and goes with focus"
+    if reason:
         return _nothing(energy, usable, reason)
     parts = []
     for first in range(0, len(frames), _PART):
@@ -120,7 +119,7 @@ def planes(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -
         last = len(frames) if len(frames) - first < _PART * 3 // 2 else first + _PART
         around = slice(max(0, first - _OVERLAP), min(len(frames), last + _OVERLAP))
         chosen = _chosen(fields, at[frames], around)
-        if len(chosen.depth) < _FEWEST_FIELDS:
+        if len(chosen.depth) < FEWEST_FIELDS:
             return _nothing(energy, usable, "too few fields are sharp in some stretch of frames")
         model, linear = fit_planes(chosen, at[frames[around]], curves)
         parts.append(_Part(fields=chosen, model=model, linear=linear, frames=frames[around], own=frames[first:last]))
@@ -145,21 +144,6 @@ def _chosen(fields: Fields, at: FloatArray, around: slice) -> Fields:
     inside = (fields.depth > at[around][0] - 1) & (fields.depth < at[around][-1] + 1)
     some = fields.part(inside, around)
     return some.part(best_of(some, _MOST_A_STEP))
-
-
-def _too_little(fields: Fields, details: tuple[Detail, ...]) -> str | None:
-    """Why the pictures hold nothing to go by, if so."""
-    if len(fields.depth) < _FEWEST_FIELDS:
-        return "hardly any field has detail that comes and goes with focus"
-    for detail, least in zip(details, _FOLLOWING, strict=True):
-        if detail.count >= _FEWEST_FIELDS:
-            if detail.following < least:
-                return (
-                    f"only {detail.following:.0%} of the fields with detail rise and fall once: "
-                    "there is detail at several depths behind one another, or hardly any"
-                )
-            return None
-    return "hardly any field has fine detail that comes and goes with focus"
 
 
 def _nothing(energy: NDArray[np.floating], usable: BoolArray, reason: str) -> Planes:

@@ -127,7 +127,7 @@ def shot(
     if fault is not None:
         at = int(rng.integers(4, frames - 5))
         steps[at] = STEPS[fault]
-    planes = np.concatenate([[0], np.cumsum(steps)]) - 1 - short[0] + rng.normal(0, rig.rail_scatter, frames)
+    planes = np.concatenate([[0], np.cumsum(steps)]) - 1 + short[0] + rng.normal(0, rig.rail_scatter, frames)
     made = SCENES[scene](shape, (frames - 3 + sum(short)) * step_um, rng)
     energies, grey = [], []
     for picture in pictures(made, rig, planes * step_um, rng, level_um=step_um / 3, faults=faults):
@@ -140,6 +140,6 @@ def shot(
         curve=curve,
         steps=np.diff(planes),
         at=at,
-        depth=made.surfaces[0][0] / step_um + 1 + short[0],
+        depth=made.surfaces[0][0] / step_um + 1 - short[0],
         grey=grey,
     )

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from darkroom.stack_runs import shot
+from examples import examples
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from stacker.looking.planes import planes
 
@@ -135,3 +138,35 @@ def test_few_frames_tell_nothing(frames):
 def test_empty_pictures_tell_nothing():
     assert planes(np.zeros((12, 3, 4, 5)), np.arange(12) * 100.0, bell).reason
     assert planes(np.ones((12, 3, 0, 5)), np.arange(12) * 100.0, bell).reason
+
+
+@settings(max_examples=examples(60), deadline=None)
+@given(
+    frames=st.integers(8, 20),
+    seed=st.integers(0, 2**20),
+    kind=st.sampled_from(["spikes", "steps", "flat", "cauchy", "holes", "bells", "one frame"]),
+)
+def test_whatever_the_energies_are_there_is_an_answer(frames, seed, kind):
+    rng = np.random.default_rng(seed)
+    at = np.arange(float(frames))
+    energy = rng.gamma(2, size=(frames, 3, 8, 12))
+    if kind == "spikes":
+        energy = (energy > 6).astype(float)
+    elif kind == "steps":
+        energy = np.where(at[:, None, None, None] > rng.uniform(0, frames, (3, 8, 12)), 1.0, 0.01)
+    elif kind == "flat":
+        energy[:] = 1.0
+    elif kind == "cauchy":
+        energy = np.abs(rng.standard_cauchy(energy.shape))
+    elif kind == "bells":
+        energy = summed(at, rng, fields=120, width=rng.uniform(0.2, 4), noise=0.0)
+    elif kind == "one frame":
+        energy = summed(at, rng, fields=120)
+        energy[frames // 2] *= rng.choice([1e-6, 1e6])
+    if kind == "holes":
+        energy = summed(at, rng, fields=120)
+        energy[rng.uniform(size=frames) < 0.3] = rng.choice([np.nan, np.inf, 0.0])
+    found = planes(energy, at * 100, bell)
+    for step in found.steps:
+        assert (step.ratio is None) == (step.standard_error is None) == (step.reason is not None)
+        assert step.ratio is None or (np.isfinite(step.ratio) and 0 < step.standard_error < 1.5)
