@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from textwrap import indent
 
-from stacker.rail.rail import RailSettings
+from stacker.rail.settings import RailSettings
 
 SETTINGS = RailSettings(
     microsteps_per_mm=1600.0,

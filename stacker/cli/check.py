@@ -44,7 +44,7 @@ def _doubts(kind: str, path: Path) -> list[str]:
     from stacker.documents.loading import load_rail, load_request
     from stacker.documents.plan_file import read_plan
     from stacker.documents.rail_profile import RailProfile
-    from stacker.driving.job import link_settings
+    from stacker.driving.job import link_of
     from stacker.driving.last_word import doubts
 
     if kind not in ("rail", "request", "plan"):
@@ -53,7 +53,7 @@ def _doubts(kind: str, path: Path) -> list[str]:
     rail = load_rail(path).value if request is None else request.rail
     if not isinstance(rail, RailProfile) or rail.link is None:
         return []
-    return doubts(link_settings(rail).gcode)
+    return doubts(link_of(rail).gcode)
 
 
 def _kinds(files: tuple[Path, ...]) -> dict[str, str]:

@@ -46,7 +46,7 @@ def command(
     from stacker.documents.rail_profile import RailProfile
     from stacker.driving.bench import connect, name_place
     from stacker.driving.interrupts import Interrupts
-    from stacker.driving.job import link_settings, rail_settings
+    from stacker.driving.job import link_of, rail_settings
     from stacker.driving.jog import Jog, converse
 
     asked, has_depth = load_without_depth(request)
@@ -56,7 +56,7 @@ def command(
         )
     settings = rail_settings(asked.rail)
     with Interrupts() as interrupts:
-        rail, _ = connect(link_settings(asked.rail, url), settings, interrupts.stop_order)
+        rail, _ = connect(link_of(asked.rail, url), settings, interrupts.stop_order)
         try:
             if rail_at_mm is not None:
                 name_place(rail, settings.microsteps(rail_at_mm))
@@ -105,9 +105,8 @@ def _welcome(profile: RailProfile, *, keys: bool) -> str:
 def _marked(jog: Jog, *, rear: bool, index: float) -> dict[str, Any]:
     if rear and jog.back is not None:
         note("With moves: rear the rail's travel is not the subject's depth: measure depth_mm another way.")
-    elif index != 1 and jog.front is not None and jog.back is not None:
-        travel_mm = jog.mm(jog.back - jog.front)
-        note(f"depth_mm is the true depth behind the face: travel {travel_mm:.4f} mm x index {index:g}.")
+    elif index != 1 and jog.travel_mm is not None:
+        note(f"depth_mm is the true depth behind the face: travel {jog.travel_mm:.4f} mm x index {index:g}.")
     return jog.values(rear=rear)
 
 

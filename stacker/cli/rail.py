@@ -79,18 +79,19 @@ def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool
       stacker rail identify bench.rail.yaml
     """
     from stacker.cli import rail_words
+    from stacker.documents.rail_link import Link
     from stacker.driving.bench import look
-    from stacker.driving.job import link_settings, rail_settings
+    from stacker.driving.job import link_of, rail_settings
 
     read = profile_of(profile)
     settings = rail_settings(read)
     per_mm = settings.microsteps_per_mm
-    words = link_settings(read, url).gcode
-    if (go and words is None) or (write and not go):
+    link = link_of(read, url)
+    if (go and isinstance(link, Link)) or (write and not go):
         raise click.UsageError("--go is for a controller of dialect gcode, --write for what it finds.")
     answers, found = dict[str, Any](), ""
-    if words is None:
-        who, where, state = look(link_settings(read, url), settings)
+    if isinstance(link, Link):
+        who, where, state = look(link, settings)
     else:
         with connected(read, url) as (rail, who, interrupts):
             where, state = rail.controller.where(), []
@@ -122,8 +123,8 @@ def identify(profile: Path, *, url: str | None, go: bool, write: bool, yes: bool
         text += "\n" + fill(f"{told}.", 80)
     text += f"\n{found}" if found else ""
     show_result("rail identify", result, text, as_json=as_json, quiet=quiet)
-    if words is not None:
-        step = rail_words.next_step(profile, url, measured=words.measured_10_mm is not None, tried=go)
+    if not isinstance(link, Link):
+        step = rail_words.next_step(profile, url, measured=link.measured_10_mm is not None, tried=go)
         note(f"Next: {step}", quiet=quiet or as_json)
         return
     if "hit" in (inputs or {}).values():

@@ -38,11 +38,11 @@ def connected(
     """A rail that obeys this program, and the signals that stop it."""
     from stacker.driving.bench import connect, name_place
     from stacker.driving.interrupts import Interrupts
-    from stacker.driving.job import link_settings, rail_settings
+    from stacker.driving.job import link_of, rail_settings
 
     settings = rail_settings(profile)
     with Interrupts() as interrupts:
-        rail, identity = connect(link_settings(profile, url), settings, interrupts.stop_order)
+        rail, identity = connect(link_of(profile, url), settings, interrupts.stop_order)
         try:
             if rail_at_mm is not None:
                 name_place(rail, settings.microsteps(rail_at_mm))

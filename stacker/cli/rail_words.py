@@ -81,7 +81,7 @@ def try_answers(rail: Rail, path: Path, *, go: bool, write: bool) -> tuple[dict[
         took_s = answer_s(controller)
         text = f"{opening} Its acknowledgements take {took_s * 1000:.0f} ms (answer_s: {typed_mm(round(took_s, 3))})."
         return {"answer_s": took_s, "at_opening": said}, fill(text, 80)
-    way = min(s.microsteps(1.0), s.reach(PIECE_S))
+    way = min(s.microsteps(1.0), s.longest_way(PIECE_S))
     found = try_moves(controller, -way, speed=s.speed, acceleration=s.acceleration)
     values: dict[str, Any] = {
         "link.arrival": "dwell" if found.dwell_waits else "margin",

@@ -122,6 +122,11 @@ class GcodeLink:
     )
 
     @property
+    def gcode(self) -> GcodeLink:
+        """Itself: what there is to say of RS274/NGC words."""
+        return self
+
+    @property
     def pause_s(self) -> float:
         """How much longer than its way a piece of a move takes [s]: acknowledgements, and the proof of its arrival."""
         if self.arrival == "dwell":

@@ -46,6 +46,10 @@ class Link:
         default=0.05,
     )
 
+    @property
+    def gcode(self) -> None:
+        """It speaks no RS274/NGC words."""
+
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """The other dialect has keys of its own."""
         if self.dialect == "gcode":

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from stacker.driving.job import Job, LinkSettings
+from stacker.documents.gcode_link import GcodeLink
+from stacker.documents.rail_link import Link
+from stacker.driving.job import Job
 from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal
 from stacker.rail.acknowledged import LONGEST_ANSWER
+from stacker.rail.address import is_simulated
 from stacker.rail.controller import Controller, Identity, Where
 from stacker.rail.gcode import GcodeController
 from stacker.rail.line import LineController
 from stacker.rail.link import open_link
-from stacker.rail.rail import Rail, RailSettings, StopOrder
+from stacker.rail.rail import Rail
+from stacker.rail.settings import RailSettings
+from stacker.rail.stops import StopOrder
 
 
 def connect(
-    link: LinkSettings,
+    link: Link | GcodeLink,
     settings: RailSettings,
     stop_order: Callable[[], StopOrder] = lambda: StopOrder.GO_ON,
     *,
@@ -26,7 +31,7 @@ def connect(
 
     Parameters
     ----------
-    link, settings : LinkSettings, RailSettings
+    link, settings : Link or GcodeLink, RailSettings
         How to reach it, what it must be.
     stop_order : callable
         Go on, stop, or stop at once.
@@ -56,7 +61,7 @@ def connect(
     return rail, identity
 
 
-def look(link: LinkSettings, settings: RailSettings) -> tuple[Identity, Where, list[str]]:
+def look(link: Link, settings: RailSettings) -> tuple[Identity, Where, list[str]]:
     """Who answers in the line dialect, where the rail is, and its `state`.
 
     Nothing moves, and no other program loses the rail.
@@ -71,19 +76,19 @@ def look(link: LinkSettings, settings: RailSettings) -> tuple[Identity, Where, l
         controller.close()
 
 
-def controller_for(link: LinkSettings, settings: RailSettings) -> LineController | GcodeController:
+def controller_for(link: Link | GcodeLink, settings: RailSettings) -> LineController | GcodeController:
     """Open the port for the dialect of the profile."""
-    if link.gcode is None:
+    if isinstance(link, Link):
         return LineController(open_link(link.url, link.baud), extra_s=link.reply_extra_s)
     port = open_link(link.url, link.baud, longest=LONGEST_ANSWER)
-    return GcodeController(port, link.gcode, microsteps_per_mm=settings.microsteps_per_mm)
+    return GcodeController(port, link, microsteps_per_mm=settings.microsteps_per_mm)
 
 
 def _compare(identity: Identity, settings: RailSettings) -> None:
-    told = identity.microsteps_per_turn
-    if told is not None and told != settings.microsteps_per_turn:
+    its_own = identity.microsteps_per_turn
+    if its_own is not None and its_own != settings.microsteps_per_turn:
         raise Refusal(
-            f"the controller makes {told} microsteps a turn, the profile says {settings.microsteps_per_turn}: every "
+            f"the controller makes {its_own} microsteps a turn, the profile says {settings.microsteps_per_turn}: every "
             "move would be wrong. Compare microsteps_per_full_step with the driver's jumpers; a measured move of "
             "10 mm tells which of the two is right.",
             code="microsteps_differ",
@@ -109,10 +114,10 @@ def name_place(rail: Rail, position: int) -> None:
         When it cannot stand there: a slip of a digit would send it into its end with the next move.
     """
     if not 0 <= position <= rail.settings.travel:
-        per_mm = rail.settings.microsteps_per_mm
+        mm = rail.settings.mm
         raise Refusal(
-            f"the rail cannot stand at {position / per_mm:.3f} mm: its travel is 0 to "
-            f"{rail.settings.travel / per_mm:.3f} mm. Read its scale again.",
+            f"the rail cannot stand at {mm(position):.3f} mm: its travel is 0 to {mm(rail.settings.travel):.3f} mm. "
+            "Read its scale again.",
             code="beyond_travel",
             key="rail.travel_mm",
         )
@@ -159,7 +164,7 @@ def place_front(rail: Rail, job: Job, options: RunOptions, *, how_here: Callable
         return options.front_at, "as --front-at-mm says"
     if job.front_at is not None:
         return job.front_at, "as the request says"
-    if options.yes and not job.link.simulated:
+    if options.yes and not is_simulated(job.link.url):
         raise Refusal(
             f"--yes does not take the present place for the front on a real rail. Pass --front-at-mm "
             f"{job.mm(where.position):.3f} if the front is in focus here.",

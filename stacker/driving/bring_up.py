@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stacker.driving.bench import make_ready
-from stacker.driving.steps import find_switch, reads_hit
+from stacker.driving.steps import find_switch
 from stacker.errors import Refusal
 from stacker.rail.controller import ControllerRefused, Where
-from stacker.rail.line import LineController
-from stacker.rail.rail import PositionLost, Rail
+from stacker.rail.rail import Rail
+from stacker.rail.stops import PositionLost
 
 JOG_MAX_MM = 1.0  # protocol page, section 6: as far as a rail jogs while its position is not known
 JOG_MAX_S = 60.0  # at the builder's speed of jogs, which nobody tells the host
@@ -66,7 +66,7 @@ def by(rail: Rail, distance: int) -> Errand:
             f"by at most {JOG_MAX_MM:g} mm at a time.",
             code="jog_too_far",
         )
-    if not isinstance(rail.controller, LineController):
+    if rail.controller.jogs is None:
         raise Refusal("only the line dialect moves a rail whose position is not known.", code="no_jog")
     return Errand(start=start, target=start.position + distance, slow=True)
 
@@ -91,8 +91,8 @@ def go_by(rail: Rail, distance: int) -> int:
 
 def on_a_switch(rail: Rail) -> bool:
     """Whether a limit switch reads hit; where nobody can say, none does."""
-    controller = rail.controller
-    return isinstance(controller, LineController) and (reads_hit(controller, "low") or reads_hit(controller, "high"))
+    switches = rail.controller.switches
+    return switches is not None and (switches.reads_hit("low") or switches.reads_hit("high"))
 
 
 def creep(rail: Rail, target: int) -> int:
@@ -100,8 +100,8 @@ def creep(rail: Rail, target: int) -> int:
 
     The controller's limits are void afterwards.
     """
-    controller = rail.controller
-    assert isinstance(controller, LineController)
+    controller, jogs = rail.controller, rail.controller.jogs
+    assert jogs is not None
     where = controller.where()
     if where.known:
         controller.declare(where.position)  # by the name it has: that voids the limits, and toward a switch none leads
@@ -109,7 +109,7 @@ def creep(rail: Rail, target: int) -> int:
     rail.forget()
     give_up_s = rail.clock.now() + JOG_MAX_S
     with rail.halting():
-        controller.jog(target)
+        jogs.jog(target)
         where = rail.await_rest(give_up_s, give_up_s)
     rail.raise_if_stopped()
     if where.position != target:

@@ -13,7 +13,7 @@ from stacker.driving import last_word, preflight
 from stacker.driving.bench import connect
 from stacker.driving.beside import journal_path
 from stacker.driving.durable import DurableFile
-from stacker.driving.going_on import Earlier, open_earlier, port_of
+from stacker.driving.going_on import Earlier, open_earlier
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
 from stacker.driving.person import Person
@@ -26,6 +26,7 @@ from stacker.driving.stopped import stopped
 from stacker.driving.way import way_of
 from stacker.errors import LinkError, Refusal, StackerError
 from stacker.figures import one_line
+from stacker.rail.address import port_of
 from stacker.rail.clock import SystemClock
 
 
@@ -77,7 +78,7 @@ def _ready(job: Job, options: RunOptions, person: Person, earlier: Earlier | Non
     way = way_of(job, options, earlier)
     rail, identity = connect(job.link, job.rail, person.stop_order, met=way.meet)
     to_close.callback(rail.controller.close)
-    shutter = shutter_for(rail, job.shutter, person.confirm_taken)
+    shutter = shutter_for(rail, job, person.confirm_taken)
     to_close.callback(shutter.close)
     if preflight.exposure_unseen(job) and not options.yes:
         shutter = FirstLook(shutter, person.confirm_taken)

@@ -16,8 +16,9 @@ from stacker.driving.rehearsal import RehearsalProcess, RehearsalReleaseLine, re
 from stacker.driving.run import Run, Start
 from stacker.driving.run_options import RunOptions
 from stacker.driving.runner import run_frames
-from stacker.driving.shutters import shutter_for
+from stacker.driving.shutters import ShutterAround, shutter_for
 from stacker.figures import clock
+from stacker.rail.gcode_words import mode_of
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter
 
@@ -77,7 +78,7 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
     shutter = _Watched(
         shutter_for(
             rail,
-            job.shutter,
+            job,
             lambda _: True,
             open_line=lambda _, line: RehearsalReleaseLine(controller.requests, line),
             start=lambda command, **_: RehearsalProcess(controller.requests, command),
@@ -110,25 +111,23 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
     )
 
 
-class _Watched:
+class _Watched(ShutterAround):
     """A shutter that is set up once, apart from the frames, and notes when its contact closes."""
 
     def __init__(self, shutter: Shutter) -> None:
-        self._shutter, self._ready = shutter, False
+        super().__init__(shutter)
+        self._ready = False
         self.contacts_s: list[float] = []
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._shutter, name)
 
     def set_up(self) -> None:
         """The first time."""
         if not self._ready:
-            self._shutter.set_up()
+            super().set_up()
         self._ready = True
 
     def fire(self, shot: int, position: int) -> float:
         """Note when."""
-        self.contacts_s.append(self._shutter.fire(shot, position))
+        self.contacts_s.append(super().fire(shot, position))
         return self.contacts_s[-1]
 
 
@@ -174,8 +173,8 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
         lines.append("Between them 'where' and 'shot', which ask and move nothing, as often as needed.")
     elif job.link.gcode.position_query:
         lines.append(f"Between them: '{job.link.gcode.position_query}', which asks for the position.")
-    elif job.link.gcode.mode:
-        lines.append(f"Between them: '{job.link.gcode.mode}', to hear whether it still answers.")
+    elif mode_of(job.link.gcode):
+        lines.append(f"Between them: '{mode_of(job.link.gcode)}', to hear whether it still answers.")
     if job.link.gcode and job.link.gcode.unlock:
         lines.append(f"After its greeting: {', '.join(map(repr, job.link.gcode.unlock))}.")
     lines += [line for text in doubts(job.link.gcode) for line in wrap(text, 80)]

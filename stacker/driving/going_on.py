@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import parse_qs, urlsplit
 
 from stacker.documents.journal import Past
 from stacker.driving import journal as journals
@@ -15,6 +14,7 @@ from stacker.driving.durable import DurableFile
 from stacker.driving.job import Job
 from stacker.driving.journal import Journal
 from stacker.errors import Refusal
+from stacker.rail.address import is_simulated, port_of
 from stacker.rail.controller import NOBODY, Controller, Identity
 from stacker.rail.rail import Rail
 
@@ -79,14 +79,6 @@ def trusted_sessions(past: Past, others: Iterable[Past]) -> frozenset[str]:
     return frozenset(trusted)
 
 
-def port_of(url: str) -> str:
-    """The part of a port's name that tells one rail from another: of a simulated one its name and its memory."""
-    if url.startswith("sim://"):
-        state = parse_qs(urlsplit(url).query).get("state", [""])[-1]
-        url = url.partition("?")[0] + (f"?state={state}" if state else "")
-    return "".join(sign if sign.isprintable() else "?" for sign in url)
-
-
 def same_rail(job: Job, past: Past, identity: Identity, *, moved_port: bool) -> None:
     """Refuse to go on with another rail: what it confirms would not be frames of this stack.
 
@@ -105,7 +97,7 @@ def same_rail(job: Job, past: Past, identity: Identity, *, moved_port: bool) -> 
     port = port_of(job.link.url)
     if not past.port or (past.port == port and past.controller in ("", identity.name)):
         return
-    simulated = [name.startswith("sim://") for name in (past.port, port)]
+    simulated = [is_simulated(name) for name in (past.port, port)]
     proved = identity.session in past.sessions - {"", NOBODY} and identity.boot == past.boot
     if past.controller in ("", identity.name) and simulated[0] == simulated[1] and (proved or moved_port):
         return

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from stacker.driving.beside import in_folder
-from stacker.driving.going_on import port_of
 from stacker.driving.job import Job
 from stacker.errors import Refusal
 from stacker.figures import typed_mm
+from stacker.rail.address import port_of
 from stacker.rail.controller import NOBODY, Identity
 
 

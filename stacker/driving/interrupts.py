@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Any
 
-from stacker.rail.rail import StopOrder
+from stacker.rail.stops import StopOrder
 
 if TYPE_CHECKING:
     from typing_extensions import Self

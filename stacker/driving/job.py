@@ -1,10 +1,10 @@
-"""A plan in the words of the rail: microsteps, seconds and plain lists, nothing of the documents behind it."""
+"""A plan in the words of the rail: microsteps, seconds and plain lists, beside what its profile says of the wiring."""
 
 from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,36 +12,15 @@ from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.journal_lines import CLOSING
 from stacker.documents.pace import pace_of
 from stacker.documents.plan import COLUMNS, Plan
-from stacker.documents.rail_link import Link
+from stacker.documents.rail_link import Link, Shutter
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
 from stacker.motion.frame_clock import Pace
 from stacker.motion.step_grid import whole_down, whole_up
 from stacker.motion.take_up import Direction
-from stacker.rail.gcode_words import GcodeWords
-from stacker.rail.rail import RailSettings
-from stacker.rail.shutter import ShutterSettings
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LinkSettings:
-    """How to reach the controller."""
-
-    url: str
-    baud: int = 115_200
-    reply_extra_s: float = 0.05
-    gcode: GcodeWords | None = None
-
-    @property
-    def simulated(self) -> bool:
-        """Whether nothing real moves."""
-        return self.url.startswith("sim://")
-
-    @property
-    def time_scale(self) -> float:
-        """How many seconds of the rail's clock pass in one of ours; infinity: waiting takes no time."""
-        given = dict(part.partition("=")[::2] for part in self.url.partition("?")[2].split("&"))
-        return float(given.get("time_scale", 1.0)) if self.simulated else 1.0
+from stacker.rail.address import is_simulated, with_options
+from stacker.rail.settings import RailSettings
+from stacker.rail.wire_time import DEFAULT_BAUD
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -74,6 +53,8 @@ class Job:
         How far off a refocused front may be; None: one slice.
     clearance_um : float or None
         Working distance less what must stay clear; None: unknown or not at risk.
+    link, shutter : Link or GcodeLink, Shutter
+        What the profile says of the wiring; the link's `url` is where this run goes.
     pictures_a_frame : int
         Of a bracket that the camera takes by itself.
     low_switch_at : int or None
@@ -98,8 +79,8 @@ class Job:
     clearance_um: float | None
     rail: RailSettings
     rail_name: str
-    link: LinkSettings
-    shutter: ShutterSettings
+    link: Link | GcodeLink
+    shutter: Shutter
     pace: Pace
     hold_after: bool
     pictures_a_frame: int = 1
@@ -140,8 +121,10 @@ def rail_settings(profile: RailProfile) -> RailSettings:
     )
 
 
-def link_settings(profile: RailProfile, url: str | None = None) -> LinkSettings:
+def link_of(profile: RailProfile, url: str | None = None) -> Link | GcodeLink:
     """How to reach the rail of a profile; `url` goes before the profile's.
+
+    A travel that was measured with another profile than this one does not count.
 
     Raises
     ------
@@ -158,32 +141,10 @@ def link_settings(profile: RailProfile, url: str | None = None) -> LinkSettings:
         )
     address = simulated_url(url or (link.url if link else ""), profile)
     if link is None:
-        return LinkSettings(url=address)
-    if isinstance(link, GcodeLink):
-        told = {field.name: getattr(link, field.name) for field in fields(GcodeWords)}
-        if link.measured_with != profile.travel_mark:
-            told["measured_10_mm"] = None
-        words = GcodeWords(**told)
-        return LinkSettings(url=address, baud=link.baud, gcode=words)
-    return LinkSettings(url=address, baud=link.baud, reply_extra_s=link.reply_extra_s)
-
-
-def shutter_settings(profile: RailProfile, *, delay_s: float) -> ShutterSettings:
-    """How the shutter of a profile is opened; `delay_s` is the camera's, from the contact to the open shutter."""
-    shutter = profile.shutter
-    return ShutterSettings(
-        via=shutter.via,
-        pulse_s=shutter.pulse_s,
-        bulb=shutter.bulb,
-        focus_s=shutter.focus_s,
-        sync_s=shutter.sync_s,
-        on_open_sync=shutter.on_open_sync,
-        repeats=shutter.repeats,
-        delay_s=delay_s,
-        port=shutter.port,
-        command=shutter.command,
-        timeout_s=shutter.timeout_s,
-    )
+        return Link(url=address)
+    if isinstance(link, GcodeLink) and link.measured_with != profile.travel_mark:
+        return replace(link, url=address, measured_10_mm=None)
+    return replace(link, url=address)
 
 
 def digest_of(profile: RailProfile) -> str:
@@ -193,20 +154,18 @@ def digest_of(profile: RailProfile) -> str:
 
 def simulated_url(url: str, profile: RailProfile) -> str:
     """Tell a simulated rail the profile's travel, turn and baud, unless its URL says them; any other URL is left."""
-    if not url.startswith("sim://"):
+    if not is_simulated(url):
         return url
     per_mm = 1000 / profile.microstep_um
-    told = {
-        "travel": round(profile.travel_mm * per_mm),
-        "turn": profile.full_steps_per_turn * profile.microsteps_per_full_step,
-        "per_mm": max(1, round(per_mm)),
-        "baud": profile.link.baud if profile.link else 115_200,
-    }
-    head, _, query = url.partition("?")
-    given = {part.partition("=")[0] for part in query.split("&")}
-    parts = [part for part in query.split("&") if part]
-    parts += [f"{key}={value}" for key, value in told.items() if key not in given]
-    return f"{head}?{'&'.join(parts)}"
+    return with_options(
+        url,
+        {
+            "travel": round(profile.travel_mm * per_mm),
+            "turn": profile.full_steps_per_turn * profile.microsteps_per_full_step,
+            "per_mm": max(1, round(per_mm)),
+            "baud": profile.link.baud if profile.link else DEFAULT_BAUD,
+        },
+    )
 
 
 def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = True) -> Job:
@@ -260,8 +219,8 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         clearance_um=clear_mm * 1000 if closes_in else None,
         rail=settings,
         rail_name=profile.name,
-        link=link_settings(profile, url) if need_link or url or profile.link else LinkSettings(url="no port yet"),
-        shutter=shutter_settings(profile, delay_s=camera.mirror_s + camera.lag_s),
+        link=link_of(profile, url) if need_link or url or profile.link else Link(url="no port yet"),
+        shutter=profile.shutter,
         pace=pace_of(profile, camera, light),
         pictures_a_frame=light.pictures,
         hold_after=profile.hold_after,

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from stacker.documents.gcode_link import GcodeLink
 from stacker.driving.job import Job
+from stacker.rail.address import is_simulated, time_scale
 from stacker.rail.controller import Where
-from stacker.rail.gcode_words import GcodeWords
 
 
 def stands(job: Job, where: Where | None, *, lost: bool) -> str:
@@ -48,7 +49,7 @@ def _reckoned(job: Job, where: Where | None, *, lost: bool, asked: bool) -> str:
     return f"By calculation the rail is at rest at {job.mm(where.position):.3f} mm; the controller cannot be asked."
 
 
-def doubts(words: GcodeWords | None) -> list[str]:
+def doubts(words: GcodeLink | None) -> list[str]:
     """What a run with this controller cannot know, for the person before it and for the journal."""
     if words is None:
         return []
@@ -88,9 +89,9 @@ def taken(job: Job, count: int, spent: str) -> str:
 
 def whose_time(job: Job) -> str:
     """By whose clock that was: a simulated rail's may run faster than the one on the wall."""
-    if not job.link.simulated:
+    if not is_simulated(job.link.url):
         return ""
-    scale = job.link.time_scale
+    scale = time_scale(job.link.url)
     if scale == 1:
         return " on the simulated rail"
     fast = "waits for nothing" if math.isinf(scale) else f"runs {scale:g} times as fast as yours"

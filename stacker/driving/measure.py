@@ -17,7 +17,7 @@ from stacker.driving import preflight
 from stacker.driving.bench import connect, make_ready, name_place
 from stacker.driving.beside import journal_path
 from stacker.driving.drive import first_line
-from stacker.driving.job import Job, digest_of, link_settings, rail_settings, shutter_settings
+from stacker.driving.job import Job, digest_of, link_of, rail_settings
 from stacker.driving.journal import Journal
 from stacker.driving.measure_stops import measure_stops, reversal
 from stacker.driving.person import Person, Progress
@@ -103,9 +103,15 @@ def measuring_job(
         clearance_um=None,
         rail=replace(settings, take_up=reversal(profile)),
         rail_name=profile.name,
-        link=link_settings(profile, url if url or profile.link or need_link else "no port yet"),
-        shutter=shutter_settings(profile, delay_s=0.0),
-        pace=Pace(settle_s=asked.settle_s, recycle_s=asked.recycle_s),
+        link=link_of(profile, url if url or profile.link or need_link else "no port yet"),
+        shutter=profile.shutter,
+        pace=Pace(
+            settle_s=asked.settle_s,
+            recycle_s=asked.recycle_s,
+            contact_s=profile.shutter.pulse_s,
+            bulb=profile.shutter.bulb,
+            focus_s=profile.shutter.focus_s,
+        ),
         hold_after=profile.hold_after,
     )
     return job, stops
@@ -154,7 +160,7 @@ def measure(job: Job, stops: Sequence[MeasureStop], asked: Measuring, options: R
     with ExitStack() as to_close:
         rail, identity = connect(job.link, job.rail, person.stop_order)
         to_close.callback(rail.controller.close)
-        shutter = shutter_for(rail, job.shutter, person.confirm_taken)
+        shutter = shutter_for(rail, job, person.confirm_taken)
         to_close.callback(shutter.close)
         if preflight.exposure_unseen(job) and not options.yes:
             shutter = FirstLook(shutter, person.confirm_taken)
@@ -273,7 +279,7 @@ def _take(run: Run, journal: Journal, stops: Sequence[MeasureStop], asked: Measu
         journal.write("exposed", frame=number, shot=shot, delay_s=round(contact_s - rail.arrived_s, 4))
         evidence = shutter.outcome(shot, contact_s, asked.exposure_s)
         journal.write("confirmed", frame=number, shot=shot, evidence=evidence)
-        contact_open_s = contact_s + run.job.shutter.closed_s(asked.exposure_s) + RELEASE_S
+        contact_open_s = contact_s + run.job.pace.closed_s(asked.exposure_s) + RELEASE_S
         ready_s = max(contact_s + asked.recycle_s, contact_open_s)
         shot += 1
         elapsed_s = rail.clock.now() - began_s

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from stacker.rail.rail import StopOrder
+from stacker.rail.stops import StopOrder
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -11,13 +11,13 @@ from stacker.driving.last_word import doubts
 from stacker.driving.run import Start
 from stacker.errors import Refusal
 from stacker.figures import one_line
-from stacker.motion.take_up import reach
+from stacker.motion.take_up import extent
 from stacker.rail.controller import Where
 
 
 def run_range(job: Job, front_at: int) -> tuple[int, int]:
     """The positions that this run needs, take-up included [microsteps, the rail's coordinates]."""
-    low, high = reach(job.positions, direction=job.direction, take_up=job.rail.take_up)
+    low, high = extent(job.positions, direction=job.direction, take_up=job.rail.take_up)
     return front_at + low, front_at + high
 
 
@@ -117,7 +117,7 @@ def announcement(job: Job, where: Where, start: Start) -> str:
     """Where the rail is, where position 0 is taken, which way and how far it will go."""
     front_at, frames = start.front_at, start.frames
     stops = [job.positions[job.row(frame)] for frame in frames]
-    low, high = reach(stops, direction=job.direction, take_up=job.rail.take_up)
+    low, high = extent(stops, direction=job.direction, take_up=job.rail.take_up)
     way = "deeper into the subject" if job.direction > 0 else "out of the subject"
     lines = [
         f"The rail stands at {job.mm(where.position):.3f} mm.",

@@ -5,8 +5,8 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
+from stacker.documents.gcode_link import GcodeLink
 from stacker.driving.job import Job
 from stacker.motion.move_time import move_time_s
 from stacker.rail.acknowledged import AcknowledgedLines
@@ -14,9 +14,8 @@ from stacker.rail.clock import Clock, VirtualClock
 from stacker.rail.controller import ControllerRefused, Identity
 from stacker.rail.framing import reply_bytes, request_bytes
 from stacker.rail.gcode import GcodeController
-from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.line import LineController
-from stacker.rail.link import Link
+from stacker.rail.link import Lines
 from stacker.rail.wire_time import ANSWERS_S, byte_s
 
 QUESTIONS = ("where", "shot", "identify", "state", "edge")  # they move nothing and are repeated as often as needed
@@ -28,11 +27,15 @@ class RehearsalLink:
 
     url, pending = "dry run", False
 
-    def __init__(self, clock: Clock, byte_s: float) -> None:
-        self.clock, self.byte_s = clock, byte_s
+    def __init__(self, byte_s: float) -> None:
+        self.clock: Clock = VirtualClock()
+        self.byte_s = self.least_byte_s = byte_s
 
     def send(self, data: bytes) -> None:
         """Nothing leaves the program."""
+
+    def read_line(self, deadline_s: float) -> None:
+        """Nobody answers."""
 
     def close(self) -> None:
         """Nothing was opened."""
@@ -50,7 +53,7 @@ class RehearsalLineController(LineController):
     """
 
     def __init__(self, start: int, byte_s: float) -> None:
-        super().__init__(RehearsalLink(VirtualClock(), byte_s), session=1)  # type: ignore[arg-type]
+        super().__init__(RehearsalLink(byte_s), session=1)
         self.requests: list[str] = []
         self._at, self._shot, self._byte_s = start, 0, byte_s
         self._closing_s = self._contacts_open_s = self._rests_s = 0.0
@@ -105,13 +108,14 @@ class RehearsalLineController(LineController):
 class _RehearsalLines(AcknowledgedLines):
     """Lines that are acknowledged in their time."""
 
-    def __init__(self, link: Link, words: GcodeWords) -> None:
+    def __init__(self, link: Lines, words: GcodeLink) -> None:
         super().__init__(link, words)
+        self._answer_s = words.answer_s
         self.said: list[str] = []
 
     def say(self, line: str) -> None:
         """Keep the line."""
-        self._link.clock.sleep(self._words.answer_s)
+        self._link.clock.sleep(self._answer_s)
         self.said.append(line)
 
     def post(self, line: str, within_s: float) -> None:
@@ -127,15 +131,15 @@ class RehearsalGcodeController(GcodeController):
     ----------
     start : int
         Where its rail stands [microsteps].
-    words : GcodeWords
+    words : GcodeLink
         Its answers; a position query is left out, since it moves nothing.
     microsteps_per_mm : float
         Of the rail.
     """
 
-    def __init__(self, start: int, words: GcodeWords, microsteps_per_mm: float) -> None:
+    def __init__(self, start: int, words: GcodeLink, microsteps_per_mm: float) -> None:
         mute = replace(words, position_query=None)
-        link: Any = RehearsalLink(VirtualClock(), 0.0)
+        link = RehearsalLink(0.0)
         super().__init__(link, mute, microsteps_per_mm=microsteps_per_mm)
         self.lines = _RehearsalLines(link, mute)
         self.requests = self.lines.said

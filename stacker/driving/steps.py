@@ -9,8 +9,8 @@ from __future__ import annotations
 from stacker.driving.job import Job
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.controller import Where
-from stacker.rail.line import LineController
-from stacker.rail.rail import MARGIN_S, PositionLost, Rail
+from stacker.rail.rail import MARGIN_S, Rail
+from stacker.rail.stops import PositionLost
 
 # protocol page, section 6: what a controller promises of a seek
 OVERTRAVEL_MM, LEAST_SEEK_MM_S, CREEPS = 2.0, 0.25, 8
@@ -25,11 +25,11 @@ def check_steps(job: Job, rail: Rail) -> str:
     PositionLost
         When the switch is not where the profile has it, or reads hit where the rail should be free of it.
     """
-    controller = rail.controller
+    switches = rail.controller.switches
     wanted = job.check_steps_after and not rail.stopping
-    if not wanted or job.low_switch_at is None or not isinstance(controller, LineController):
+    if not wanted or job.low_switch_at is None or switches is None:
         return "position counted, not measured"
-    if reads_hit(controller, "low"):
+    if switches.reads_hit("low"):
         raise PositionLost(
             "the low switch reads hit although this run ended elsewhere: its wire is cut, or many steps were lost. "
             "The check for lost steps was not made. Look at switch, plug and wire; frames may lie at wrong depths.",
@@ -46,12 +46,6 @@ def check_steps(job: Job, rail: Rail) -> str:
             code="steps_lost",
         )
     return f"no step lost: the low switch was found within {abs(lost)} microsteps"
-
-
-def reads_hit(controller: LineController, end: str) -> bool:
-    """Whether that limit switch reads hit."""
-    low, high, *_ = controller.state()
-    return (low if end == "low" else high) == "hit"
 
 
 def find_switch(rail: Rail, end: str, switch_at: int | None = None) -> int:
@@ -75,15 +69,15 @@ def find_switch(rail: Rail, end: str, switch_at: int | None = None) -> int:
     RunStopped
         When it ended early, ran the wrong way or too far.
     """
-    controller = rail.controller
-    if not isinstance(controller, LineController):
+    switches = rail.controller.switches
+    if switches is None:
         raise Refusal("only the line dialect can seek a switch.", code="no_seek")
     check_seek(rail, end, switch_at)
-    start = controller.where()
+    start = rail.controller.where()
     rail.forget()
     give_up_s = rail.clock.now() + longest_seek_s(rail)
     with rail.halting():
-        controller.seek(end)
+        switches.seek(end)
         where = rail.await_rest(give_up_s, give_up_s, lambda where: _raise_if_astray(rail, start, where, end))
     rail.raise_if_stopped()
     if where.ended == "missed":
@@ -94,7 +88,7 @@ def find_switch(rail: Rail, end: str, switch_at: int | None = None) -> int:
         )
     if where.ended != "found":
         raise RunStopped(f"seeking the {end} switch ended early ({where.ended}).", code=where.ended)
-    return controller.edge()
+    return switches.edge()
 
 
 def check_seek(rail: Rail, end: str, switch_at: int | None) -> None:
@@ -105,10 +99,10 @@ def check_seek(rail: Rail, end: str, switch_at: int | None) -> None:
     Refusal
         For that.
     """
-    controller = rail.controller
-    if not isinstance(controller, LineController) or not reads_hit(controller, end):
+    switches = rail.controller.switches
+    if switches is None or not switches.reads_hit(end):
         return
-    if not _stands_there(rail, controller.where(), end, switch_at):
+    if not _stands_there(rail, rail.controller.where(), end, switch_at):
         away = "+1" if end == "low" else "-1"
         raise Refusal(
             f"the {end} switch reads hit, and the rail does not stand there for certain: a cut wire or a pulled plug "

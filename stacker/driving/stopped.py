@@ -11,7 +11,7 @@ from stacker.driving.run import Run
 from stacker.errors import LinkError, RunStopped, StackerError
 from stacker.figures import typed_mm
 from stacker.rail.controller import ControllerReset
-from stacker.rail.rail import PositionLost
+from stacker.rail.stops import PositionLost
 
 TAKEN_OVER = "Only that program can say where the rail stands now; this one gives no more orders."
 

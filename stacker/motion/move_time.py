@@ -44,7 +44,7 @@ def move_time_s(
         return 0.0
     before_s = 0.0
     if piece_s < math.inf:
-        piece_mm = reach_mm(piece_s, speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2)
+        piece_mm = way_mm(piece_s, speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2)
         pieces_before = whole_up(length_mm / piece_mm) - 1
         length_mm -= pieces_before * piece_mm
         before_s = pieces_before * (piece_s + pause_s)
@@ -53,7 +53,7 @@ def move_time_s(
     return before_s + 2 * math.sqrt(length_mm / acceleration_mm_s2) + pause_s
 
 
-def reach_mm(seconds: float, *, speed_mm_s: float, acceleration_mm_s2: float) -> float:
+def way_mm(seconds: float, *, speed_mm_s: float, acceleration_mm_s2: float) -> float:
     """The way that a move of so many seconds makes: `move_time_s`, without pieces, inverted [mm]."""
     ramps_s = 2 * speed_mm_s / acceleration_mm_s2
     if seconds >= ramps_s:

@@ -32,6 +32,11 @@ def take_up_microsteps(*, backlash_um: float, microstep_um: float) -> int:
     return whole_up(TAKE_UP_PER_BACKLASH * backlash_um / microstep_um)
 
 
+def before_stop(position: int, *, direction: Direction, take_up: int) -> int:
+    """Where the last motion to a stop begins, so that it takes up the play [microsteps]."""
+    return position - direction * take_up
+
+
 def stops(positions: Iterable[int], *, direction: Direction, take_up: int) -> Iterator[tuple[int, ...]]:
     """Where the rail goes for each position: a take-up beyond it where there is one, then the position itself.
 
@@ -53,11 +58,12 @@ def stops(positions: Iterable[int], *, direction: Direction, take_up: int) -> It
     here: int | None = None
     for position in positions:
         turns = here is None or (position - here) * direction < 0
-        yield (position - direction * take_up, position) if turns and take_up else (position,)
+        before = before_stop(position, direction=direction, take_up=take_up)
+        yield (before, position) if turns and take_up else (position,)
         here = position
 
 
-def reach(positions: Sequence[int], *, direction: Direction, take_up: int) -> tuple[int, int]:
+def extent(positions: Sequence[int], *, direction: Direction, take_up: int) -> tuple[int, int]:
     """Lowest and highest position of a run that begins at position 0, take-up included [microsteps]."""
     low, high = min(0, *positions), max(0, *positions)
     return (low - take_up, high) if direction > 0 else (low, high + take_up)

@@ -7,7 +7,7 @@ from stacker.documents.request import Request
 from stacker.errors import Refusal
 from stacker.figures import significant
 from stacker.motion.step_grid import whole_down, whole_up
-from stacker.motion.take_up import Direction, reach
+from stacker.motion.take_up import Direction, extent
 from stacker.optics.imaging import Imaging
 from stacker.planning.coverage import Planes
 from stacker.records import record
@@ -44,7 +44,7 @@ class RailUse:
     def reach_um(self, planes: Planes) -> tuple[float, float]:
         """Lowest and highest rail position of a run from position 0, the overshoot of the take-up included."""
         ends = planes.position_microsteps[[0, -1]].tolist()
-        low, high = reach(ends, direction=self.direction, take_up=self.take_up_microsteps)
+        low, high = extent(ends, direction=self.direction, take_up=self.take_up_microsteps)
         return low * self.microstep_um, high * self.microstep_um
 
 

@@ -19,7 +19,7 @@ from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import RailProfile
 from stacker.errors import Refusal
 from stacker.motion.frame_clock import FrameClock, move_times_s
-from stacker.motion.take_up import reach, stops
+from stacker.motion.take_up import extent, stops
 from stacker.presenting.gcode_style import GcodeStyle
 from stacker.presenting.tables import duration
 
@@ -56,7 +56,7 @@ def gcode_text(plan: Plan, *, milliseconds: bool = False, plain: bool = False) -
         )
     positions = [position for position in plan.frames.position_microsteps if position is not None]
     direction = plan.request.direction
-    low, high = reach(positions, direction=direction, take_up=plan.motion.take_up_microsteps or 0)
+    low, high = extent(positions, direction=direction, take_up=plan.motion.take_up_microsteps or 0)
     way = "deeper into the subject" if direction > 0 else "out of the subject"
     body, seconds = _frames(plan, profile)
     style = GcodeStyle(milliseconds=milliseconds, plain=plain, **_contact_words(profile))

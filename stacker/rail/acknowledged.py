@@ -14,8 +14,8 @@ from collections.abc import Callable
 
 from stacker.errors import LinkError, RunStopped
 from stacker.rail.controller import ControllerRefused, ControllerReset
-from stacker.rail.gcode_words import GcodeWords
-from stacker.rail.link import Link
+from stacker.rail.gcode_words import GcodeWords, acknowledges, greets, refuses
+from stacker.rail.link import Lines
 
 LONGEST_ANSWER = 512  # bytes: some controllers answer a query with a long line
 QUIET_S = 0.1  # a controller that was silent that long is asked whether it still answers: few restart faster
@@ -31,7 +31,7 @@ class AcknowledgedLines:
 
     Parameters
     ----------
-    link : Link
+    link : Lines
         Open, for lines up to `LONGEST_ANSWER`.
     words : GcodeWords
         Its answers.
@@ -48,7 +48,7 @@ class AcknowledgedLines:
         Called while waiting.
     """
 
-    def __init__(self, link: Link, words: GcodeWords) -> None:
+    def __init__(self, link: Lines, words: GcodeWords) -> None:
         self._link, self._words = link, words
         self.trusted, self._why = True, ""
         self.heard: deque[str] = deque(maxlen=_REMEMBERED)
@@ -64,9 +64,9 @@ class AcknowledgedLines:
         quiet_s, greeted = self._link.clock.now() + seconds, False
         while self._link.clock.now() < quiet_s:
             text = _text(self._link.read_line(quiet_s) or b"")
-            if text and not self._words.acknowledges(text):
+            if text and not acknowledges(self._words, text):
                 self.heard.append(text)
-            greeted = greeted or self._words.greets(text)
+            greeted = greeted or greets(self._words, text)
         return greeted
 
     def start_over(self) -> None:
@@ -122,7 +122,7 @@ class AcknowledgedLines:
             return True
         line, deadline_s = self._posted
         while self._link.pending and (heard := self._hear(self._link.clock.now(), line)) is not None:
-            if self._words.acknowledges(heard):
+            if acknowledges(self._words, heard):
                 self._posted, self._answered_s = None, self._link.clock.now()
                 return True
         if self._link.clock.now() >= deadline_s:
@@ -147,7 +147,7 @@ class AcknowledgedLines:
             self.attend()
             found = answer.search(heard) if answer and heard else None
             told = found.group(1) if found else told
-            if heard and self._words.acknowledges(heard):
+            if heard and acknowledges(self._words, heard):
                 if not acknowledged and not found:
                     raise self._lost("an acknowledgement came that no line was waiting for")
                 acknowledged = False
@@ -167,16 +167,16 @@ class AcknowledgedLines:
         if heard is None:
             return None
         text = _text(heard)
-        if text and not self._words.acknowledges(text):
+        if text and not acknowledges(self._words, text):
             self.heard.append(text)
-        if self._words.greets(text):
+        if greets(self._words, text):
             self._distrust(f"the controller was reset (it said '{text}')")
             raise ControllerReset(
                 f"{self._link.url}: the controller was reset (it sent its greeting, '{text}'): the position is lost. "
                 "Look at its supply, then go on with --resume.",
                 code="controller_reset",
             )
-        if self._words.refuses(text):
+        if refuses(self._words, text):
             did = f"the controller refused '{line}'" if line else "the controller said unasked"
             self._distrust(f"{did}: {text}")
             raise ControllerRefused("line", line, f"{self._link.url}: {did}: {text}")
@@ -191,7 +191,7 @@ class AcknowledgedLines:
             As `say`.
         """
         while self._link.pending and (heard := self._hear(self._link.clock.now())) is not None:
-            if self._words.acknowledges(heard):
+            if acknowledges(self._words, heard):
                 raise self._lost("an acknowledgement came that no line was waiting for")
 
     def say_blindly(self, line: str) -> None:

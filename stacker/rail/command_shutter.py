@@ -12,7 +12,7 @@ from typing import IO, Any
 from stacker.errors import Refusal, RunStopped
 from stacker.figures import harmless
 from stacker.rail.rail import SLICE_S, Rail
-from stacker.rail.shutter import Ambiguous, ShutterSettings
+from stacker.rail.shutter import Ambiguous
 
 _END_S = 5.0  # a command that was told to end gets that long before it is ended
 _LAST_WORDS = 200  # characters of what it said
@@ -25,8 +25,12 @@ class CommandShutter:
     ----------
     rail : Rail
         Stands still meanwhile.
-    settings : ShutterSettings
-        With the command and its time.
+    command : sequence of str
+        Program and arguments.
+    timeout_s : float
+        How long it may take [s].
+    delay_s : float
+        From the order to the open shutter: mirror and lag [s].
     start : callable
         Starts a process, as `subprocess.Popen` does.
     now_s : callable
@@ -36,11 +40,15 @@ class CommandShutter:
     def __init__(
         self,
         rail: Rail,
-        settings: ShutterSettings,
+        command: Sequence[str],
+        *,
+        timeout_s: float,
+        delay_s: float = 0.0,
         start: Callable[..., Any] = subprocess.Popen,
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._rail, self._settings, self._start, self._now_s = rail, settings, start, now_s
+        self._rail, self._command, self._timeout_s, self._delay_s = rail, command, timeout_s, delay_s
+        self._start, self._now_s = start, now_s
 
     def set_up(self) -> None:
         """Nothing to set."""
@@ -78,16 +86,16 @@ class CommandShutter:
             return tempfile.TemporaryFile()
         except OSError as error:
             raise Refusal(
-                f"no temporary file for what {self._settings.command[0]} says ({error.strerror or error}): it was not "
+                f"no temporary file for what {self._command[0]} says ({error.strerror or error}): it was not "
                 "started, and the frame counts as not taken. Make room on the disk, or let TMPDIR (on Windows TEMP) "
                 "name a folder that has some.",
                 code="temporary_file",
             ) from error
 
     def _run(self, shot: int, said: IO[bytes]) -> None:
-        command = self._settings.command
+        command = self._command
         process = self._started(command, said)
-        give_up_s = self._now_s() + self._settings.timeout_s
+        give_up_s = self._now_s() + self._timeout_s
         try:
             while (code := _code_after(process, SLICE_S)) is None and self._now_s() < give_up_s:
                 self._rail.attend()
@@ -97,7 +105,7 @@ class CommandShutter:
         if code is None:
             _end(process)
             raise Ambiguous(
-                f"{command[0]} took longer than timeout_s ({self._settings.timeout_s:g} s) and was ended: shot {shot} "
+                f"{command[0]} took longer than timeout_s ({self._timeout_s:g} s) and was ended: shot {shot} "
                 "may have been made or not.",
                 code="ambiguous",
             )
@@ -129,7 +137,7 @@ class CommandShutter:
     def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
         """Wait as if the exposure began when the command ended: some only trigger."""
         del shot
-        self._rail.wait_until(opened_s + self._settings.delay_s + exposure_s, through=True)
+        self._rail.wait_until(opened_s + self._delay_s + exposure_s, through=True)
         return "command"
 
     def close(self) -> None:

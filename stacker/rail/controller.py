@@ -109,6 +109,26 @@ class ControllerReset(RunStopped):
     """The controller restarted in the middle of things: it has forgotten where the rail is."""
 
 
+class Jogs(Protocol):
+    """Of a controller that moves a rail of which it does not know where it is."""
+
+    def jog(self, position: int) -> None:
+        """Start a slow move of at most 1 mm; returns at once."""
+
+
+class Switches(Protocol):
+    """Of a controller that hears its limit switches."""
+
+    def reads_hit(self, end: str) -> bool:
+        """Whether the switch at that end, ``low`` or ``high``, reads hit."""
+
+    def seek(self, end: str) -> None:
+        """Start seeking it; returns at once."""
+
+    def edge(self) -> int:
+        """Where it cleared in the last seek [microsteps]."""
+
+
 class Controller(Protocol):
     """The dialect-free face of a controller; positions in microsteps, speeds in microsteps/s."""
 
@@ -120,6 +140,14 @@ class Controller(Protocol):
     longest_move_s: float | None  # moves are cut into pieces of that time, where nothing stops one under way
     bounds: tuple[int, int] | None
     attend: Callable[[], None]
+
+    @property
+    def jogs(self) -> Jogs | None:
+        """Its way to move while the position is lost; None: it has none."""
+
+    @property
+    def switches(self) -> Switches | None:
+        """Its limit switches; None: it hears none."""
 
     @property
     def acted_s(self) -> float:

@@ -31,7 +31,7 @@ from stacker.rail.controller import ControllerRefused, Identity, ShotState
 from stacker.rail.gcode_moves import GcodeMoves
 from stacker.rail.gcode_opening import open_up
 from stacker.rail.gcode_words import GcodeWords
-from stacker.rail.link import Link
+from stacker.rail.link import Lines
 from stacker.rail.shutter import Ambiguous
 
 SLICE_S = 0.05
@@ -42,7 +42,7 @@ class GcodeController(GcodeMoves):
 
     Parameters
     ----------
-    link : Link
+    link : Lines
         Open.
     words : GcodeWords
         Its answers.
@@ -50,7 +50,7 @@ class GcodeController(GcodeMoves):
         Of the rail.
     """
 
-    def __init__(self, link: Link, words: GcodeWords, *, microsteps_per_mm: float) -> None:
+    def __init__(self, link: Lines, words: GcodeWords, *, microsteps_per_mm: float) -> None:
         super().__init__(link, words, microsteps_per_mm=microsteps_per_mm)
         self._pulse_s, self._busy_s = 0.2, 0.0
         self._shot, self._closed_s = 0, -math.inf

@@ -14,8 +14,8 @@ from stacker.motion.move_time import move_time_s
 from stacker.rail.acknowledged import QUIET_S, AcknowledgedLines, NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset, Where
 from stacker.rail.gcode_position import agrees, reply_pattern, what_is_wrong
-from stacker.rail.gcode_words import GcodeWords
-from stacker.rail.link import Link
+from stacker.rail.gcode_words import GcodeWords, mode_of
+from stacker.rail.link import Lines
 
 PLACE_S = 0.5  # a queried position may lag that long behind the predicted end and its margin
 DWELL_S = 2.0  # as long as a rail waits beyond a predicted end (stacker.rail.rail)
@@ -27,7 +27,7 @@ class GcodeMoves:
 
     Parameters
     ----------
-    link : Link
+    link : Lines
         Open.
     words : GcodeWords
         Its answers.
@@ -40,7 +40,7 @@ class GcodeMoves:
         What is said and heard.
     """
 
-    def __init__(self, link: Link, words: GcodeWords, *, microsteps_per_mm: float) -> None:
+    def __init__(self, link: Lines, words: GcodeWords, *, microsteps_per_mm: float) -> None:
         self._link, self.words, self.microsteps_per_mm = link, words, microsteps_per_mm
         self.clock = link.clock
         self.session, self.poll_s = "", QUIET_S
@@ -73,6 +73,14 @@ class GcodeMoves:
         """Note speed and acceleration: the feed goes with every move, the acceleration is the controller's own."""
         del deadman_s
         self._speed, self._acceleration = speed, acceleration
+
+    @property
+    def jogs(self) -> None:
+        """Nothing moves while the position is lost."""
+
+    @property
+    def switches(self) -> None:
+        """The standard has no word for them."""
 
     # -- moves
 
@@ -173,8 +181,8 @@ class GcodeMoves:
                 self._refuse_other_place()
             elif self.words.position_query:
                 self.queried()
-            elif self.words.mode:
-                self.lines.say(self.words.mode)
+            elif (mode := mode_of(self.words)) is not None:
+                self.lines.say(mode)
 
     def where(self) -> Where:
         """Where the rail is by reckoning, and by the controller's word where it can be asked."""

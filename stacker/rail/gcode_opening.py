@@ -5,7 +5,7 @@ from __future__ import annotations
 from stacker.errors import LinkError
 from stacker.rail.acknowledged import QUIET_S, AcknowledgedLines, NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset
-from stacker.rail.gcode_words import GcodeWords
+from stacker.rail.gcode_words import GcodeWords, mode_of
 
 TRIES = 4  # one that only wakes now spends a first, and a boot loader swallows another
 
@@ -22,7 +22,7 @@ def open_up(lines: AcknowledgedLines, words: GcodeWords, url: str) -> None:
     """
     greeted = lines.hear_out(words.wake_s)
     lines.at_opening = list(lines.heard)
-    first = words.mode or words.open_contact
+    first = mode_of(words) or words.open_contact
     refused: ControllerRefused | None = None
     for tried in range(TRIES):
         try:

@@ -8,6 +8,7 @@ from statistics import median
 from stacker.motion.move_time import move_time_s
 from stacker.rail.gcode_moves import DWELL, GcodeMoves
 from stacker.rail.gcode_position import agrees
+from stacker.rail.gcode_words import mode_of
 
 ASKED = 9  # acknowledgements timed; their median is told
 _WAITED = (
@@ -41,7 +42,7 @@ class Trial:
 
 def answer_s(controller: GcodeMoves) -> float:
     """How long an acknowledgement takes [s]; nothing moves."""
-    line = controller.words.mode or controller.words.open_contact
+    line = mode_of(controller.words) or controller.words.open_contact
     took_s = []
     for _ in range(ASKED):
         began_s = controller.clock.now()

@@ -7,9 +7,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from stacker.errors import LinkError, Refusal
-from stacker.rail.controller import NOBODY, ControllerRefused, ControllerReset, Identity, ShotState, Where
+from stacker.rail.controller import (
+    NOBODY,
+    ControllerRefused,
+    ControllerReset,
+    Identity,
+    Jogs,
+    ShotState,
+    Switches,
+    Where,
+)
 from stacker.rail.framing import framed, request_bytes, unframed
-from stacker.rail.link import Link
+from stacker.rail.link import Lines
 
 VERSION = 1
 STOP, STOP_AT_ONCE = b"\x8e\x8e\x8e", b"\x98\x98\x98"  # three times: one may be lost (section 3)
@@ -39,7 +48,7 @@ class LineController:
 
     Parameters
     ----------
-    link : Link
+    link : Lines
         Open.
     extra_s : float
         What adapter and system add to a reply's time [s].
@@ -47,7 +56,7 @@ class LineController:
         Session number; drawn at random unless given.
     """
 
-    def __init__(self, link: Link, *, extra_s: float = 0.05, session: int | None = None) -> None:
+    def __init__(self, link: Lines, *, extra_s: float = 0.05, session: int | None = None) -> None:
         self._link = link
         self.clock = link.clock
         self._wait_s = REPLY_S + REPLY_BYTES * link.byte_s + extra_s
@@ -150,6 +159,16 @@ class LineController:
 
     # -- section 4 and 6
 
+    @property
+    def jogs(self) -> Jogs:
+        """Itself."""
+        return self
+
+    @property
+    def switches(self) -> Switches:
+        """Itself."""
+        return self
+
     def connect(self) -> Identity:
         """Ask who is there until somebody answers; changes nothing."""
         give_up_s = self.clock.now() + CONNECT_S
@@ -226,6 +245,11 @@ class LineController:
         """Start seeking a limit switch."""
         self.bounds = None
         self.ask("seek", end)
+
+    def reads_hit(self, end: str) -> bool:
+        """Whether that limit switch reads hit."""
+        low, high, *_ = self.state()
+        return (low if end == "low" else high) == "hit"
 
     def edge(self) -> int:
         """Where the switch cleared in the last seek [microsteps]."""

@@ -6,7 +6,7 @@ import contextlib
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from stacker.errors import LinkError
 from stacker.rail.clock import Clock, SystemClock
@@ -41,12 +41,34 @@ def port_errors(url: str) -> Iterator[None]:
         ) from error
 
 
+class Lines(Protocol):
+    """What a controller speaks through: `Link`, or what stands in for one where there is no port."""
+
+    clock: Clock
+    url: str  # as messages call it
+    byte_s: float  # how long a byte takes
+    least_byte_s: float  # at least, where a network may have it sooner
+
+    def send(self, data: bytes) -> None:
+        """Send bytes at once."""
+
+    def read_line(self, deadline_s: float) -> bytes | None:
+        """The next whole line without its line feed; None soon after the deadline, or at most one slice later."""
+
+    @property
+    def pending(self) -> bool:
+        """Whether bytes have come that nobody has read; never waits."""
+
+    def close(self) -> None:
+        """Let go of the port."""
+
+
 class Link:
     """An open port that speaks lines.
 
     Parameters
     ----------
-    port : serial.SerialBase
+    port : serial.Serial
         Open, with a read timeout of at most `SLICE_S`.
     clock : Clock
         The time that deadlines are told in [s].
@@ -54,7 +76,7 @@ class Link:
         Longer lines are no data [bytes].
     """
 
-    def __init__(self, port: serial.SerialBase, clock: Clock, *, longest: int = LONGEST_LINE) -> None:
+    def __init__(self, port: serial.Serial, clock: Clock, *, longest: int = LONGEST_LINE) -> None:
         self._longest = longest
         self._port = port
         self.clock = clock
@@ -102,7 +124,7 @@ class Link:
                 self._buffer.clear()
                 self._overlong = True
             with port_errors(self.url):
-                chunk = self._port.read(max(1, self._port.in_waiting))  # type: ignore[attr-defined]
+                chunk = self._port.read(max(1, self._port.in_waiting))
             self._buffer += chunk
             if not chunk:
                 return None
@@ -113,7 +135,7 @@ class Link:
     def pending(self) -> bool:
         """Whether bytes have come that nobody has read; never waits."""
         with port_errors(self.url):
-            return bool(self._buffer) or self._port.in_waiting > 0  # type: ignore[attr-defined]
+            return bool(self._buffer) or self._port.in_waiting > 0
 
     def close(self) -> None:
         """Let go of the port; a port that is gone already is no fault."""

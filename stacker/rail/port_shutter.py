@@ -10,9 +10,10 @@ import contextlib
 from typing import Protocol
 
 from stacker.errors import LinkError
+from stacker.motion.frame_clock import Pace
 from stacker.rail.link import port_errors, refuse_other_schemes
 from stacker.rail.rail import Rail
-from stacker.rail.shutter import Ambiguous, ShutterSettings, check_held
+from stacker.rail.shutter import Ambiguous, check_held
 
 
 class ReleaseLine(Protocol):
@@ -83,14 +84,14 @@ class PortShutter:
     ----------
     rail : Rail
         Stands still meanwhile.
-    settings : ShutterSettings
-        Times.
+    pace : Pace
+        How long the contact closes, and the mirror and lag behind it.
     line : ReleaseLine
         Open, its contact too.
     """
 
-    def __init__(self, rail: Rail, settings: ShutterSettings, line: ReleaseLine) -> None:
-        self._rail, self._settings, self._line = rail, settings, line
+    def __init__(self, rail: Rail, pace: Pace, line: ReleaseLine) -> None:
+        self._rail, self._pace, self._line = rail, pace, line
         self._before_s = 0.0  # just before the contact closed
 
     def set_up(self) -> None:
@@ -126,9 +127,9 @@ class PortShutter:
         Ambiguous
             When the contact could not be opened again, or was held for longer than the exposure asked for.
         """
-        settings, rail = self._settings, self._rail
+        pace, rail = self._pace, self._rail
         try:
-            rail.wait_until(opened_s + settings.closed_s(exposure_s), through=True)
+            rail.wait_until(opened_s + pace.closed_s(exposure_s), through=True)
         finally:
             try:
                 self._line.set(on=False)
@@ -136,9 +137,9 @@ class PortShutter:
                 raise Ambiguous(
                     f"the contact may still be closed after shot {shot}: {error}", code="ambiguous"
                 ) from error
-        if settings.bulb:
+        if pace.bulb:
             check_held(shot, held_s=rail.clock.now() - self._before_s, asked_s=exposure_s)
-        rail.wait_until(opened_s + settings.delay_s + exposure_s, through=True)
+        rail.wait_until(opened_s + pace.delay_s + exposure_s, through=True)
         return "pulse"
 
     def close(self) -> None:

@@ -4,93 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
-from enum import IntEnum
 
 from stacker.errors import LinkError, Refusal, RunStopped, StackerError
-from stacker.motion.move_time import move_time_s, reach_mm
-from stacker.motion.step_grid import whole_down
+from stacker.motion.take_up import Direction, before_stop
 from stacker.rail.controller import Controller, ControllerRefused, Where
+from stacker.rail.settings import RailSettings
+from stacker.rail.stops import BY_WHAT_HAPPENED, Interrupted, StopOrder, ended_early, what_happened
 
 SLICE_S = 0.05  # an interrupt is seen within it
 MARGIN, MARGIN_S = 1.1, 2.0  # protocol page, section 9: a move may take that much longer than predicted
 SOON_S = 0.004  # how often the end of a move is asked for once it is due
-
-
-class StopOrder(IntEnum):
-    """What the person wants of a run: go on, stop gently, stop at once."""
-
-    GO_ON = 0
-    STOP = 1
-    STOP_AT_ONCE = 2
-
-
-class Interrupted(RunStopped):
-    """The person stopped the run."""
-
-
-class PositionLost(RunStopped):
-    """The controller no longer knows where the rail is, or it is not where it was sent."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class RailSettings:
-    """The rail in microsteps.
-
-    Parameters
-    ----------
-    microsteps_per_mm : float
-        Microsteps a millimetre of travel.
-    microsteps_per_turn : int
-        Microsteps a turn of the motor.
-    travel : int
-        From one hard stop, 0, to the other [microsteps].
-    soft_low, soft_high : int
-        Soft limits [microsteps], in the rail's own coordinates.
-    speed, acceleration : int
-        Of a move [microsteps/s, microsteps/s^2].
-    take_up : int
-        How far beyond a stop to start, so that every stop is approached from the same side [microsteps].
-    deadman_s : float
-        The controller stops after so long without a question [s].
-    """
-
-    microsteps_per_mm: float
-    microsteps_per_turn: int
-    travel: int
-    soft_low: int
-    soft_high: int
-    speed: int
-    acceleration: int
-    take_up: int
-    deadman_s: float = 2.0
-
-    def microsteps(self, mm: float) -> int:
-        """A position or a way in whole microsteps."""
-        return round(mm * self.microsteps_per_mm)
-
-    def move_s(self, distance: int) -> float:
-        """How long a move over that distance takes [s]."""
-        # the formula is the same in microsteps as in mm: both lengths and speeds are in one unit
-        return move_time_s(distance, speed_mm_s=self.speed, acceleration_mm_s2=self.acceleration)
-
-    def reach(self, seconds: float) -> int:
-        """The longest move that takes no more than that [microsteps], one at least."""
-        way = reach_mm(seconds, speed_mm_s=self.speed, acceleration_mm_s2=self.acceleration)  # in microsteps too
-        return max(1, whole_down(way))
-
-
-# Why a motion ended before its target, in the controller's words (protocol page, section 5).
-ENDINGS = {
-    "stop": "a stop was ordered",
-    "sudden": "it was stopped at once",
-    "low": "the limit switch at the low end was hit",
-    "high": "the limit switch at the high end was hit",
-    "deadman": "the computer did not ask for too long (was it asleep?)",
-    "supply": "the motor lost its supply",
-    "off": "the motor was let go",
-    "missed": "a seek did not find its switch",
-}
 
 
 class Rail:
@@ -155,10 +78,10 @@ class Rail:
         """Refuse a position outside the limits [microsteps]."""
         low, high = self.bounds
         if not low <= position <= high:
-            per_mm = self.settings.microsteps_per_mm
+            mm = self.settings.mm
             raise Refusal(
-                f"position {position} microsteps ({position / per_mm:.3f} mm) is outside the limits, "
-                f"{low} to {high} ({low / per_mm:.3f} to {high / per_mm:.3f} mm).",
+                f"position {position} microsteps ({mm(position):.3f} mm) is outside the limits, "
+                f"{low} to {high} ({mm(low):.3f} to {mm(high):.3f} mm).",
                 code="limits",
                 key="rail.soft_limits_mm",
             )
@@ -184,7 +107,7 @@ class Rail:
         """Leave the run when a stop was ordered."""
         self.attend()
         if self.stopping:
-            raise Interrupted("stopped by hand.", code="interrupted")
+            raise Interrupted
 
     def wait_until(self, due_s: float, *, through: bool = False) -> None:
         """Wait until that time in slices; a stop ends it, unless it must be waited `through`.
@@ -215,7 +138,7 @@ class Rail:
         """Something else moved the rail: ask where it is, and take up the play, before the next move."""
         self._last, self._pushed = None, 0
 
-    def approach(self, position: int, direction: int) -> None:
+    def approach(self, position: int, direction: Direction) -> None:
         """Go to a position so that the last motion is in `direction` (1 or -1), and verify that it is reached.
 
         Raises
@@ -227,7 +150,7 @@ class Rail:
         """
         self.check(position)
         if (position - self.here()) * direction < 0 or self._pushed != direction:
-            before = position - direction * self.settings.take_up
+            before = before_stop(position, direction=direction, take_up=self.settings.take_up)
             self.check(before)
             self.move(before)
         self.move(position)
@@ -247,7 +170,7 @@ class Rail:
         longest_s = self.controller.longest_move_s
         if longest_s is None:
             return [position]
-        start, longest = self.here(), self.settings.reach(longest_s)
+        start, longest = self.here(), self.settings.longest_way(longest_s)
         way = longest if position > start else -longest
         return [*range(start + way, position, way), position]
 
@@ -267,7 +190,7 @@ class Rail:
             where = self.await_rest(due_s, self.clock.now() + took_s * MARGIN + MARGIN_S)
         self.raise_if_stopped()
         if where.position != position or not where.known:
-            raise self._ended_early(where, position)
+            raise ended_early(where, position)
         self._pushed = 1 if position > start else -1
         self._last = position
 
@@ -315,8 +238,7 @@ class Rail:
             if asked_s > give_up_s:
                 raise RunStopped(
                     "the rail is still moving, long after it should have come to rest; a stop was sent. Look at it, "
-                    "and "
-                    "compare speed_mm_s and acceleration_mm_s2 of the profile with what the controller accepts.",
+                    "and compare speed_mm_s and acceleration_mm_s2 of the profile with what the controller accepts.",
                     code="late",
                 )
 
@@ -326,37 +248,12 @@ class Rail:
             self.clock.sleep(min(left_s, SLICE_S))
             self.attend()
 
-    def _ended_early(self, where: Where, position: int) -> RunStopped:
-        why = ENDINGS.get(where.ended, "")
-        if not where.known:
-            return PositionLost(
-                f"the rail stopped before {position} microsteps: {why or 'its position is lost'}. "
-                "Look at the rail, focus the front again, then go on with --resume.",
-                code=where.ended if where.ended in ENDINGS else "lost",
-            )
-        if where.ended == "arrived" or not why:
-            return PositionLost(
-                f"the controller counts {where.position} microsteps where {position} was ordered: the counts differ. "
-                "Focus the front again, then go on with --resume.",
-                code="count_differs",
-            )
-        return RunStopped(
-            f"the rail stopped at {where.position} microsteps on its way to {position}: {why}. Go on with --resume.",
-            code=where.ended,
-        )
-
     def error_behind(self, refused: ControllerRefused) -> StackerError:
         """A refusal as what happened, where the controller knows: a stop that overtook the request, a lost position."""
         self.attend()
         if self.stopping:
-            return Interrupted("stopped by hand.", code="interrupted")
-        if refused.reason not in ("stopped", "lost", "switch", "supply", "unheld", "place"):
-            return refused
-        where = self.controller.where()
-        why = ENDINGS.get(where.ended, "")
-        kind = RunStopped if where.known and refused.reason != "place" else PositionLost
-        said = f"{refused} {why.capitalize()}." if why else str(refused)
-        return kind(said, code=where.ended if why else refused.reason)
+            return Interrupted()
+        return what_happened(refused, self.controller.where()) if refused.reason in BY_WHAT_HAPPENED else refused
 
     def come_to_rest(self) -> Where | None:
         """After a stop: wait until nothing moves and say where; None when nobody answers any more."""

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Protocol
 
 from stacker.errors import Refusal, RunStopped
+from stacker.motion.frame_clock import Pace
 from stacker.rail.controller import ControllerRefused, ShotState
 from stacker.rail.rail import MARGIN_S, Rail
 from stacker.rail.wire_time import ROUNDED_S
@@ -44,51 +44,6 @@ def check_held(shot: int, *, held_s: float, asked_s: float) -> None:
         )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ShutterSettings:
-    """How to open the shutter; all times in seconds.
-
-    Parameters
-    ----------
-    via : str
-        ``rail``, ``rts``, ``dtr``, ``command`` or ``manual``.
-    pulse_s, focus_s : float
-        How long the release contact is closed; how long the focus contact closes before it.
-    bulb : bool
-        Whether it stays closed for the exposure instead.
-    sync_s : float
-        How long the flash-sync contact is awaited; 0: not wired.
-    on_open_sync : str
-        ``stop`` or ``repeat`` when it stayed open.
-    repeats : int
-        How often one frame is repeated.
-    delay_s : float
-        From the contact to the open shutter: mirror and lag.
-    port : str or None
-        Of ``rts`` and ``dtr``.
-    command : tuple of str
-        Program and arguments of ``command``.
-    timeout_s : float
-        How long it may take.
-    """
-
-    via: str = "rail"
-    pulse_s: float = 0.2
-    bulb: bool = False
-    focus_s: float = 0.0
-    sync_s: float = 0.0
-    on_open_sync: str = "stop"
-    repeats: int = 2
-    delay_s: float = 0.0
-    port: str | None = None
-    command: tuple[str, ...] = ()
-    timeout_s: float = 30.0
-
-    def closed_s(self, exposure_s: float) -> float:
-        """How long the contact stays closed for that exposure."""
-        return exposure_s if self.bulb else self.pulse_s
-
-
 class Shutter(Protocol):
     """One way to make an exposure, in two halves, so that the journal can be written between them."""
 
@@ -121,22 +76,23 @@ class RailShutter:
     ----------
     rail : Rail
         Its rail.
-    settings : ShutterSettings
-        Times.
+    pace : Pace
+        How long the contacts close, and the mirror and lag behind them.
+    sync_s : float
+        How long the flash-sync contact is awaited [s]; 0: not wired.
     """
 
-    def __init__(self, rail: Rail, settings: ShutterSettings) -> None:
-        self._rail, self._settings = rail, settings
+    def __init__(self, rail: Rail, pace: Pace, *, sync_s: float = 0.0) -> None:
+        self._rail, self._pace, self._sync_s = rail, pace, sync_s
         self._closed_s = 0.0
         self._asked_s: float | None = None  # how long the contact is to be held for the exposure
 
     def set_up(self) -> None:
         """Set contact times in the controller."""
-        self._set_contact(self._settings.pulse_s)
+        self._set_contact(self._pace.contact_s)
 
     def _set_contact(self, closed_s: float) -> None:
-        s = self._settings
-        self._rail.controller.set_shutter(pulse_s=closed_s, focus_s=s.focus_s, sync_s=s.sync_s)
+        self._rail.controller.set_shutter(pulse_s=closed_s, focus_s=self._pace.focus_s, sync_s=self._sync_s)
         self._closed_s = closed_s
 
     def next_shot(self, at_least: int) -> int:
@@ -157,14 +113,14 @@ class RailShutter:
 
     def prepare(self, exposure_s: float) -> None:
         """Have the controller keep the rail still while the shutter is open, and on B hold it open."""
-        if self._closed_s != (closed_s := self._settings.closed_s(exposure_s)):
+        if self._closed_s != (closed_s := self._pace.closed_s(exposure_s)):
             self._set_contact(closed_s)
-        self._rail.controller.set_busy(self._settings.delay_s + exposure_s)
-        self._asked_s = closed_s if self._settings.bulb else None
+        self._rail.controller.set_busy(self._pace.delay_s + exposure_s)
+        self._asked_s = closed_s if self._pace.bulb else None
 
     def lead_s(self) -> float:
         """The request's time on the wire, and the focus contact's."""
-        return self._rail.controller.lead_s + self._settings.focus_s
+        return self._rail.controller.lead_s + self._pace.focus_s
 
     def fire(self, shot: int, position: int) -> float:
         """Order the exposure, which acts once for each shot number; returns when the contact closed at the latest.
@@ -183,8 +139,8 @@ class RailShutter:
 
     def _fired(self, shot: int, position: int) -> ShotState:
         """Ask again while it is busy: its contacts are closed still, and nothing is wrong."""
-        rail, settings = self._rail, self._settings
-        give_up_s = rail.clock.now() + self._closed_s + settings.focus_s + settings.sync_s + MARGIN_S
+        rail = self._rail
+        give_up_s = rail.clock.now() + self._closed_s + self._pace.focus_s + self._sync_s + MARGIN_S
         while True:
             try:
                 return rail.controller.fire(shot, position)
@@ -206,8 +162,8 @@ class RailShutter:
         NoSyncEvidence
             When it is asked for and not wired, or was closed all the time.
         """
-        rail, over_s = self._rail, opened_s + self._settings.delay_s + exposure_s + ROUNDED_S
-        give_up_s = over_s + self._settings.sync_s + MARGIN_S
+        rail, over_s = self._rail, opened_s + self._pace.delay_s + exposure_s + ROUNDED_S
+        give_up_s = over_s + self._sync_s + MARGIN_S
         while True:
             rail.wait_until(over_s - rail.controller.question_s, through=True)
             state = rail.controller.shot()
@@ -232,7 +188,7 @@ class RailShutter:
             )
         if state.sync == "closed":
             return "sync"
-        if self._settings.sync_s > 0:
+        if self._sync_s > 0:
             raise NoSyncEvidence(
                 "the profile asks for the sync contact (sync_s), and this controller has none: nothing would prove an "
                 "exposure. Wire it and set SYNC_CONTACT_BUILT_IN in the firmware, or write sync_s: 0.",
@@ -275,7 +231,7 @@ class ManualShutter:
 
     def fire(self, shot: int, position: int) -> float:
         """Ask for the frame."""
-        at_mm = position / self._rail.settings.microsteps_per_mm
+        at_mm = self._rail.settings.mm(position)
         self._taken = self._ask(f"take the picture now (shot {shot}, rail at {at_mm:.3f} mm)")
         return self._rail.clock.now()
 

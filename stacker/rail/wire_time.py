@@ -6,9 +6,9 @@ What adapters, networks and the controller itself add is not known, and not here
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
-from urllib.parse import parse_qs
 
 from stacker.motion.frame_clock import Wire
+from stacker.rail.address import is_simulated, options_of
 from stacker.rail.framing import reply_bytes, request_bytes
 
 DEFAULT_BAUD = 115_200
@@ -59,8 +59,8 @@ def byte_s(url: str, baud: int) -> float:
 
     Behind ``socket://`` the speed is taken for that of the line at its far end; a simulated rail's own is in its URL.
     """
-    if url.startswith("sim://"):
-        said = parse_qs(url.partition("?")[2]).get("baud", [""])[-1]
+    if is_simulated(url):
+        said = options_of(url).get("baud", "")
         baud = int(said) if said.isdecimal() and int(said) > 0 else baud  # anything else the port itself refuses
     return 10 / baud
 

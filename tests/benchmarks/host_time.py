@@ -20,16 +20,16 @@ from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
+from stacker.documents.rail_link import Link, Shutter
 from stacker.driving.drive import drive
 from stacker.driving.durable import DurableFile
-from stacker.driving.job import Job, LinkSettings, Pace
+from stacker.driving.job import Job, Pace
 from stacker.driving.person import Person
 from stacker.driving.run_options import RunOptions
 from stacker.rail import link as link_module
 from stacker.rail.clock import ScaledClock
-from stacker.rail.link import Link
-from stacker.rail.rail import RailSettings
-from stacker.rail.shutter import ShutterSettings
+from stacker.rail.link import Link as OpenLink
+from stacker.rail.settings import RailSettings
 
 FRAMES, RUNS = 150, 7
 GOAL = 2.0
@@ -73,8 +73,8 @@ def job_on(port: str, folder: Path) -> Job:
             microsteps_per_mm=1600.0, microsteps_per_turn=3200, travel=128_000, soft_low=0, soft_high=128_000,
             speed=10**9, acceleration=10**12, take_up=30,
         ),
-        rail_name="bench", link=LinkSettings(url=port),
-        shutter=ShutterSettings(pulse_s=0.1, sync_s=0.1), pace=Pace(settle_s=0.0), hold_after=True,
+        rail_name="bench", link=Link(url=port),
+        shutter=Shutter(pulse_s=0.1, sync_s=0.1), pace=Pace(settle_s=0.0, contact_s=0.1), hold_after=True,
     )  # fmt: skip
 
 
@@ -92,9 +92,9 @@ def timed_run(port: str, folder: Path, number: int) -> tuple[list[float], list[t
             done.append(("sync", b""))
             super().sync()
 
-    send = Link.send
+    send = OpenLink.send
 
-    def noting_send(link: Link, data: bytes) -> None:
+    def noting_send(link: OpenLink, data: bytes) -> None:
         done.append(("send", data))
         send(link, data)
 
@@ -103,14 +103,14 @@ def timed_run(port: str, folder: Path, number: int) -> tuple[list[float], list[t
         done.append(("frame", b""))
 
     system_clock = link_module.SystemClock
-    Link.send = noting_send  # type: ignore[method-assign]
+    OpenLink.send = noting_send  # type: ignore[method-assign]
     link_module.SystemClock = lambda: ScaledClock(math.inf)  # type: ignore[assignment,misc]
     try:
         person = Person(confirm=lambda _: True, report=report)
         options = RunOptions(yes=True, journal=folder / f"{number}.jsonl")
         drive(job_on(port, folder), options, person, opener=Noting)
     finally:
-        Link.send = send  # type: ignore[method-assign]
+        OpenLink.send = send  # type: ignore[method-assign]
         link_module.SystemClock = system_clock  # type: ignore[misc]
     marks = [place for place, (what, _) in enumerate(done) if what == "frame"]
     return [there - here for here, there in pairwise(times)], done[marks[0] + 1 : marks[-1] + 1]

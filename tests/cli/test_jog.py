@@ -20,7 +20,7 @@ from stacker.documents.templates import template
 from stacker.driving.interrupts import Interrupts
 from stacker.errors import InputError
 from stacker.planning.planner import plan_of
-from stacker.rail.rail import StopOrder
+from stacker.rail.stops import StopOrder
 
 SIM = "sim://bench?time_scale=inf"
 

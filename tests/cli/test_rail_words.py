@@ -130,9 +130,9 @@ def test_another_lead_asks_for_the_measurement_anew(tmp_path):
 
 
 def bench_words(path):
-    from stacker.driving.job import link_settings
+    from stacker.driving.job import link_of
 
-    return link_settings(load_rail(path).value).gcode
+    return link_of(load_rail(path).value).gcode
 
 
 def test_check_warns_loudly_of_what_a_run_could_not_know(stacker, at_the_board):

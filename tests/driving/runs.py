@@ -13,27 +13,36 @@ from typing import Any
 
 from rails import SETTINGS
 
+from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.journal import read_journal
+from stacker.documents.rail_link import Link, Shutter
 from stacker.driving.bench import connect
 from stacker.driving.bring_up import go_by
 from stacker.driving.drive import drive
 from stacker.driving.durable import DurableFile
-from stacker.driving.job import Job, LinkSettings, Pace
+from stacker.driving.job import Job
 from stacker.driving.person import Person
 from stacker.driving.run import Outcome
 from stacker.driving.run_options import RunOptions
 from stacker.errors import InputError, Refusal, StackerError
-from stacker.rail.link import Link
-from stacker.rail.shutter import ShutterSettings
+from stacker.motion.frame_clock import Pace
+from stacker.rail.link import Link as OpenLink
 
 MICROSTEP_UM = 0.625
 MIDDLE = 64_000  # where the simulated rail of 128,000 microsteps starts
 
 
 def make_job(
-    folder: Path, *, count: int = 6, step: int = 48, options: str = "time_scale=inf", state: bool = True, **changes: Any
+    folder: Path,
+    *,
+    count: int = 6,
+    step: int = 48,
+    options: str = "time_scale=inf",
+    state: bool = True,
+    delay_s: float = 0.0,
+    **changes: Any,
 ) -> Job:
-    """A stack of that many frames, front to back, one of them before the front."""
+    """A stack of that many frames, front to back; its pace and its shutter are of one mind, as a plan's are."""
     positions = tuple(step * (n - 1) for n in range(count))
     url = f"sim://bench?{options}&log={folder / 'rail.log'}" + (f"&state={folder / 'rail.json'}" if state else "")
     job = Job(
@@ -65,12 +74,25 @@ def make_job(
         clearance_um=None,
         rail=SETTINGS,
         rail_name="bench",
-        link=LinkSettings(url=url),
-        shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3),
+        link=Link(url=url),
+        shutter=Shutter(pulse_s=0.1, sync_s=0.3),
         pace=Pace(settle_s=0.5, recycle_s=0.8),
         hold_after=True,
     )
-    return replace(job, **changes)
+    job = replace(job, **changes)
+    return replace(job, pace=with_contacts(job.pace, job.shutter, delay_s=delay_s))
+
+
+def with_contacts(pace: Pace, shutter: Shutter, *, delay_s: float = 0.0) -> Pace:
+    """A pace that knows of its shutter's contacts."""
+    contact_s = 0.0 if shutter.via in ("command", "manual") else shutter.pulse_s
+    return replace(pace, contact_s=contact_s, bulb=shutter.bulb, focus_s=shutter.focus_s, delay_s=delay_s)
+
+
+def gcode_link(**keys: Any) -> GcodeLink:
+    """What a profile says of a controller of RS274/NGC words."""
+    given = {"url": "bench", "dialect": "gcode", "acknowledge": ("taken",), "no_stop_accepted": True}
+    return GcodeLink(**{**given, **keys})
 
 
 def with_options(job: Job, options: str) -> Job:
@@ -208,21 +230,21 @@ class Killer:
                 killer.step()
 
         self.opener = Counting
-        send, receive = Link.send, Link.read_line
+        send, receive = OpenLink.send, OpenLink.read_line
 
-        def counted_send(link: Link, data: bytes) -> None:
+        def counted_send(link: OpenLink, data: bytes) -> None:
             if killer.torn and killer.count + 1 == killer.at:
                 send(link, data[: len(data) // 2])
                 killer.end()
             send(link, data)
             killer.step()
 
-        def counted_receive(link: Link, deadline_s: float) -> bytes | None:
+        def counted_receive(link: OpenLink, deadline_s: float) -> bytes | None:
             line = receive(link, deadline_s)
             killer.step()
             return line
 
-        Link.send, Link.read_line = counted_send, counted_receive  # type: ignore[method-assign]
+        OpenLink.send, OpenLink.read_line = counted_send, counted_receive  # type: ignore[method-assign]
 
     def step(self) -> None:
         self.count += 1

@@ -18,7 +18,7 @@ from stacker.driving.drive import drive
 from stacker.driving.run_options import RunOptions
 from stacker.driving.selection import listed
 from stacker.errors import InputError, Refusal, RunStopped
-from stacker.rail.rail import StopOrder
+from stacker.rail.stops import StopOrder
 
 TAIL = 1100  # bytes: some ten lines, the most that a disk may lose of the last writes of two blocks
 

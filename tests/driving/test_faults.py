@@ -24,13 +24,13 @@ from driving.runs import (
 )
 
 from stacker.documents.journal import read_journal
+from stacker.documents.rail_link import Shutter
 from stacker.driving import bench
 from stacker.driving.bench import connect
 from stacker.driving.durable import DurableFile
 from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.line import LineController
-from stacker.rail.shutter import ShutterSettings
 
 
 def stopped(job, code, **how):
@@ -108,7 +108,7 @@ def disk_full(folder, at):
 
 def camera_silent(folder, first, *, policy):
     folder.mkdir()
-    job = make_job(folder, shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3, on_open_sync=policy, repeats=2))
+    job = make_job(folder, shutter=Shutter(pulse_s=0.1, sync_s=0.3, on_open_sync=policy, repeats=2))
     silent = with_options(job, f"silent_from={first}")
     message = stopped(silent, "sync_open")
     assert "camera" in message
@@ -150,7 +150,7 @@ def test_each_of_these_50_times(tmp_path):
 
 
 def test_a_camera_that_misses_one_signal_is_asked_again_where_the_profile_says_so(tmp_path):
-    job = make_job(tmp_path, shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3, on_open_sync="repeat", repeats=2))
+    job = make_job(tmp_path, shutter=Shutter(pulse_s=0.1, sync_s=0.3, on_open_sync="repeat", repeats=2))
     run(with_options(job, "silent_from=3&silent_frames=1"))
     assert openings(job) == [MIDDLE + position for position in job.positions]
     assert [fault["frame"] for fault in records(job, "fault")] == [3]
@@ -168,7 +168,7 @@ def test_a_camera_that_cannot_take_the_frame_is_seen_by_its_sync_contact(tmp_pat
 
 def test_a_sleeping_camera_is_woken_by_the_focus_contact(tmp_path):
     asleep = "asleep_after_s=0.6&wake_s=0.3"
-    job = make_job(tmp_path, shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3, focus_s=0.4))
+    job = make_job(tmp_path, shutter=Shutter(pulse_s=0.1, sync_s=0.3, focus_s=0.4))
     run(with_options(job, asleep))
     assert_complete(job)
     (tmp_path / "b").mkdir()
@@ -178,7 +178,7 @@ def test_a_sleeping_camera_is_woken_by_the_focus_contact(tmp_path):
 
 
 def test_without_a_sync_contact_the_evidence_is_the_pulse_alone(tmp_path):
-    job = make_job(tmp_path, shutter=ShutterSettings(pulse_s=0.1))
+    job = make_job(tmp_path, shutter=Shutter(pulse_s=0.1))
     run(job)
     assert {record["evidence"] for record in records(job, "confirmed")} == {"pulse"}
 
@@ -298,7 +298,7 @@ def test_no_seek_follows_a_run_whose_low_switch_reads_hit(tmp_path):
 )
 @pytest.mark.parametrize("policy", ["stop", "repeat"])
 def test_a_sync_contact_that_cannot_prove_anything_stops_the_run_at_frame_1(tmp_path, sync, code, words, policy):
-    job = make_job(tmp_path, shutter=ShutterSettings(pulse_s=0.1, sync_s=0.3, on_open_sync=policy))
+    job = make_job(tmp_path, shutter=Shutter(pulse_s=0.1, sync_s=0.3, on_open_sync=policy))
     assert words in stopped(with_options(job, f"sync={sync}"), code)
     assert len(openings(job)) == 1
     assert not records(job, "confirmed")

@@ -33,7 +33,7 @@ from stacker.driving.going_on import port_of, same_rail
 from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.controller import Identity
-from stacker.rail.rail import StopOrder
+from stacker.rail.stops import StopOrder
 from stacker.verifying.shots import read_run
 
 

@@ -10,7 +10,8 @@ from driving.runs import make_job
 from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.loading import load_rail
 from stacker.documents.plan_file import read_plan
-from stacker.driving.job import LinkSettings, job_of, link_settings, rail_settings, simulated_url
+from stacker.documents.rail_link import Link
+from stacker.driving.job import job_of, link_of, rail_settings, simulated_url
 from stacker.driving.last_word import whose_time
 from stacker.errors import Refusal
 
@@ -67,8 +68,8 @@ def test_the_simulated_rail_is_told_the_profile_and_no_other_port_is(profile):
 def test_a_profile_without_a_port_is_refused_with_what_to_write(profile, plan, plans):
     silent = replace(profile, link=None)
     with pytest.raises(Refusal, match="names no port"):
-        link_settings(silent)
-    assert link_settings(silent, "/dev/ttyACM0").url == "/dev/ttyACM0"
+        link_of(silent)
+    assert link_of(silent, "/dev/ttyACM0").url == "/dev/ttyACM0"
     unlinked = replace(plan, request=replace(plan.request, rail=silent))
     assert job_of(unlinked, plans / "x", need_link=False).link.url == "no port yet"
 
@@ -81,10 +82,10 @@ def test_a_plan_without_light_is_refused(plan, plans):
 
 def test_a_profile_for_the_other_dialect_keeps_its_words(profile):
     words = GcodeLink(url="/dev/ttyACM0", dialect="gcode", acknowledge=("done",), no_stop_accepted=True)
-    settings = link_settings(replace(profile, link=words))
+    settings = link_of(replace(profile, link=words))
     assert settings.gcode is not None
     assert settings.gcode.acknowledge == ("done",)
-    assert link_settings(profile).gcode is None
+    assert link_of(profile).gcode is None
 
 
 @pytest.mark.parametrize(
@@ -98,4 +99,4 @@ def test_a_profile_for_the_other_dialect_keeps_its_words(profile):
     ],
 )
 def test_whose_time_a_run_took(tmp_path, url, said):
-    assert whose_time(make_job(tmp_path, link=LinkSettings(url=url))) == said
+    assert whose_time(make_job(tmp_path, link=Link(url=url))) == said

@@ -7,12 +7,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rails import SETTINGS
 
+from stacker.documents.rail_link import Link
 from stacker.driving.bench import connect
-from stacker.driving.job import LinkSettings
 from stacker.driving.jog import Jog, converse
 from stacker.driving.jog_keys import HELP, KEYS, first_key
 from stacker.errors import LinkError, Refusal, RunStopped
-from stacker.rail.rail import StopOrder
+from stacker.rail.stops import StopOrder
 
 
 class Bench:
@@ -21,7 +21,7 @@ class Bench:
     def __init__(self, options="", direction=1, rail=SETTINGS, index=1.0):
         self.stop_order = StopOrder.GO_ON
         url = f"sim://bench?time_scale=inf{options}"
-        self.rail, _ = connect(LinkSettings(url=url), rail, lambda: self.stop_order)
+        self.rail, _ = connect(Link(url=url), rail, lambda: self.stop_order)
         self.board = self.rail.controller._link._port.board
         self.jog = Jog(
             self.rail,
@@ -270,7 +270,7 @@ def stop_at(bench, mm):
             bench.stop_order = StopOrder.STOP
         return usual()
 
-    for rail in (bench.rail, bench.jog._rail):
+    for rail in (bench.rail, bench.jog._moves.rail):
         rail._stop_order = stop_order
 
 

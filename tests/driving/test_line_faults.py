@@ -9,31 +9,25 @@ from itertools import pairwise
 import pytest
 from driving.runs import events, make_job, run
 
+from stacker.documents.rail_link import Shutter
 from stacker.driving import dry_run
 from stacker.errors import StackerError
 from stacker.motion.frame_clock import RELEASE_S, Pace
 from stacker.rail.controller import ControllerRefused
 from stacker.rail.line import TRIES, LineController
 from stacker.rail.link import Link
-from stacker.rail.rail import RailSettings
-from stacker.rail.shutter import RailShutter, ShutterSettings
+from stacker.rail.settings import RailSettings
+from stacker.rail.shutter import RailShutter
 
 SETTLE_S, RECYCLE_S, PULSE_S = 0.5, 1.5, 0.1
 ROUNDING_S = 1e-6  # times stand in the log with six decimals
 
 
 def job_with(folder, *, settle_s=SETTLE_S, recycle_s=RECYCLE_S, **changes):
-    """A stack whose pace and shutter are of one mind, as a plan's are."""
-    shutter = changes.pop("shutter", ShutterSettings(pulse_s=PULSE_S))
-    pace = Pace(
-        settle_s=settle_s,
-        recycle_s=recycle_s,
-        contact_s=shutter.pulse_s,
-        bulb=shutter.bulb,
-        focus_s=shutter.focus_s,
-        delay_s=shutter.delay_s,
+    """A stack at that pace."""
+    return make_job(
+        folder, pace=Pace(settle_s=settle_s, recycle_s=recycle_s), **{"shutter": Shutter(pulse_s=PULSE_S), **changes}
     )
-    return make_job(folder, pace=pace, shutter=shutter, **changes)
 
 
 def judge(job):
@@ -121,7 +115,7 @@ def test_a_rail_slower_than_predicted_settles_from_when_it_said_that_it_rests(tm
 
 @pytest.mark.parametrize("focus_s", [0.5, 1.0, 3.0])
 def test_a_focus_contact_longer_than_moving_and_settling_waits_for_the_pulse_before(tmp_path, focus_s):
-    settings = ShutterSettings(pulse_s=0.2, focus_s=focus_s)
+    settings = Shutter(pulse_s=0.2, focus_s=focus_s)
     job = job_with(tmp_path, settle_s=0.8, recycle_s=0.0, shutter=settings)
     run(job)
     assert len(judge(job)) == job.count
@@ -132,7 +126,7 @@ def test_a_focus_contact_longer_than_moving_and_settling_waits_for_the_pulse_bef
 
 def test_a_busy_controller_is_asked_again(tmp_path, monkeypatch):
     monkeypatch.setattr("stacker.motion.frame_clock.RELEASE_S", -0.5)  # a clock that thinks the contact open too soon
-    job = job_with(tmp_path, settle_s=0.0, recycle_s=0.0, shutter=ShutterSettings(pulse_s=0.6))
+    job = job_with(tmp_path, settle_s=0.0, recycle_s=0.0, shutter=Shutter(pulse_s=0.6))
     run(job)
     assert len(events(job, "shutter")) == job.count
     assert not events(job, "blur")
@@ -149,7 +143,7 @@ def test_a_controller_that_stays_busy_is_not_asked_for_ever(tmp_path, monkeypatc
 
 
 def test_the_dry_run_waits_for_the_contacts_as_the_run_does(tmp_path, monkeypatch):
-    settings = ShutterSettings(pulse_s=0.2, focus_s=3.0)
+    settings = Shutter(pulse_s=0.2, focus_s=3.0)
     job = job_with(tmp_path, recycle_s=0.0, shutter=settings)
     rehearsed = dry_run.rehearse(job, front_at=64_000, frames=range(1, job.count + 1))
     run(job)
@@ -176,9 +170,7 @@ def faulty_run(folder, seed):
     folder.mkdir()
     chance = random.Random(seed)
     bulb, exposure_s = chance.random() < 0.3, chance.choice((0.005, 0.3, 1.2))
-    settings = ShutterSettings(
-        pulse_s=chance.choice((0.05, 0.2, 0.7)), bulb=bulb, focus_s=chance.choice((0.0, 0.0, 0.4, 1.5))
-    )
+    settings = Shutter(pulse_s=chance.choice((0.05, 0.2, 0.7)), bulb=bulb, focus_s=chance.choice((0.0, 0.0, 0.4, 1.5)))
     kinds = ("drop", "double", "flip", "delay", "lose_line", "double_line")
     rates = "&".join(f"{kind}={chance.uniform(0, 0.12):.3f}" for kind in kinds)
     job = job_with(

@@ -17,7 +17,7 @@ from stacker.driving.measure import Measuring, duration_s, measure, measuring_jo
 from stacker.driving.measure_stops import measure_stops, reversal
 from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal, RunStopped
-from stacker.rail.rail import StopOrder
+from stacker.rail.stops import StopOrder
 
 MIDDLE = 64_000  # where the simulated rail starts [microsteps of 0.625 um]
 ASKED = Measuring(travel_mm=7.0, settle_s=1.0, exposure_s=0.005, recycle_s=0.5)

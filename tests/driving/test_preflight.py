@@ -5,19 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from driving.runs import MIDDLE, events, journal_of, make_job, openings, person, records, run, with_options
+from driving.runs import MIDDLE, events, gcode_link, journal_of, make_job, openings, person, records, run, with_options
 
+from stacker.documents.rail_link import Shutter
 from stacker.driving import preflight
 from stacker.driving.bench import connect, name_place, place_front
 from stacker.driving.run import Start
 from stacker.driving.run_options import RunOptions
 from stacker.errors import LinkError, Refusal
 from stacker.rail.controller import Where
-from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.line import LineController
-from stacker.rail.shutter import ShutterSettings
 
-WORDS = GcodeWords(acknowledge=("taken",), measured_10_mm=10.0)
+WORDS = gcode_link(measured_10_mm=10.0)
 
 
 def test_a_run_that_would_leave_the_soft_limits_is_refused_with_where_the_front_may_be(tmp_path):
@@ -139,33 +138,33 @@ def test_what_a_person_should_have_looked_at_is_said_and_nothing_else(tmp_path):
     assert told(replace(job, cards=1), 2) == "card: room for 2 frames"
     assert told(replace(job, batteries=1)) == "battery: a charged one"
     for via in ("rts", "dtr"):
-        by_line = replace(job, shutter=ShutterSettings(via=via, port="COM9"))
+        by_line = replace(job, shutter=Shutter(via=via, port="COM9"))
         assert "COM9 is open now; opening may fire" in told(by_line)
-    command = replace(job, shutter=ShutterSettings(via="command", command=("fire it", "--now")))
+    command = replace(job, shutter=Shutter(via="command", command=("fire it", "--now")))
     assert "'fire it' --now" in told(command)
 
 
 def test_a_controller_that_only_acknowledges_has_its_doubts_told(tmp_path):
     job = make_job(tmp_path)
-    words = replace(job, link=replace(job.link, gcode=WORDS))
+    words = replace(job, link=WORDS)
     assert f"Ctrl-C acts up to {WORDS.piece_s:g} s later" in told(words)
     assert "cannot be asked where it is" in told(words)
     assert "nobody has seen the camera fire" in told(words)
     assert preflight.exposure_unseen(words)
-    seen = replace(job, link=replace(job.link, gcode=replace(WORDS, exposure_seen=True)))
+    seen = replace(job, link=replace(WORDS, exposure_seen=True))
     assert not preflight.exposure_unseen(seen)
     assert "seen the camera fire" not in told(seen)
-    assert not preflight.exposure_unseen(replace(words, shutter=ShutterSettings(via="manual")))  # the person sees it
+    assert not preflight.exposure_unseen(replace(words, shutter=Shutter(via="manual")))  # the person sees it
     assert not preflight.exposure_unseen(job)
 
 
 def test_a_rail_whose_steps_nobody_measured_moves_nothing(tmp_path):
     job = make_job(tmp_path)
     preflight.check_travel(job)  # the line dialect says its microsteps by itself
-    words = replace(job, link=replace(job.link, gcode=WORDS))
+    words = replace(job, link=WORDS)
     preflight.check_travel(words)
     with pytest.raises(Refusal, match="nobody has measured how far") as refused:
-        preflight.check_travel(replace(words, link=replace(words.link, gcode=replace(WORDS, measured_10_mm=None))))
+        preflight.check_travel(replace(words, link=replace(WORDS, measured_10_mm=None)))
     assert refused.value.code == "travel_unmeasured"
 
 

@@ -26,6 +26,7 @@ from driving.runs import (
 )
 
 from stacker.documents.journal import read_journal
+from stacker.documents.rail_link import Shutter
 from stacker.driving.bench import connect, name_place
 from stacker.driving.bring_up import go_by
 from stacker.driving.durable import DurableFile
@@ -34,8 +35,7 @@ from stacker.driving.job import Pace
 from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.line import LineController
-from stacker.rail.rail import StopOrder
-from stacker.rail.shutter import ShutterSettings
+from stacker.rail.stops import StopOrder
 
 ACCELERATION = 24_000  # of the test rail
 LONG = 9000  # a step of 2.1 s
@@ -356,13 +356,13 @@ def test_stopping_and_resuming_at_many_moments_never_doubles_a_frame(tmp_path):
 
 
 def test_quick_frames_wait_for_the_release_contact(tmp_path):
-    job = make_job(tmp_path, pace=Pace(settle_s=0.0), shutter=ShutterSettings(pulse_s=0.4))
+    job = make_job(tmp_path, pace=Pace(settle_s=0.0), shutter=Shutter(pulse_s=0.4))
     run(job)
     assert_complete(job)
     closed = [event["time_s"] for event in events(job, "contact") if event["closed"]]
     assert min(there - here for here, there in pairwise(closed)) >= 0.4
     (tmp_path / "by_hand").mkdir()
-    by_hand = replace(make_job(tmp_path / "by_hand"), shutter=ShutterSettings(via="manual"))
+    by_hand = replace(make_job(tmp_path / "by_hand"), shutter=Shutter(via="manual"))
     asked = []
     run(by_hand, who=person(confirm_taken=lambda text: asked.append(text) or True))
     assert len(asked) == by_hand.count
@@ -371,7 +371,7 @@ def test_quick_frames_wait_for_the_release_contact(tmp_path):
 
 
 def test_a_contact_that_stays_closed_longer_than_the_deadman_waits_is_no_fault(tmp_path):
-    job = make_job(tmp_path, count=3, shutter=ShutterSettings(pulse_s=7.0))
+    job = make_job(tmp_path, count=3, shutter=Shutter(pulse_s=7.0))
     run(job)
     assert_complete(job)
     assert not events(job, "deadman")
@@ -426,7 +426,7 @@ def test_a_resume_waits_for_the_flash_that_the_run_before_may_have_fired_just_no
 @pytest.mark.parametrize("via", ["rail", "manual"])
 def test_an_interrupt_while_the_rail_settles_fires_nothing(tmp_path, via):
     """A controller refuses to fire after a stop; a shutter that it does not hold is held by the run alone."""
-    job = make_job(tmp_path, count=3, shutter=ShutterSettings(via=via))
+    job = make_job(tmp_path, count=3, shutter=Shutter(via=via))
     asked = []
     who = person(
         stop_order=lambda: StopOrder(journal_of(job).exists() and bool(records(job, "intent"))),

@@ -11,11 +11,11 @@ from rail.test_gcode_runs import FRONT, places_mm
 from rails import profile_text
 
 from stacker.documents.loading import load_rail
+from stacker.documents.rail_link import Shutter
 from stacker.driving import bench
-from stacker.driving.job import LinkSettings, link_settings
+from stacker.driving.job import link_of
 from stacker.driving.run_options import RunOptions
 from stacker.rail.link import Link
-from stacker.rail.shutter import ShutterSettings
 
 PAGE = Path(__file__).parents[2] / "hardware_notes" / "gcode_controllers.md"
 PROFILES = dict(
@@ -52,11 +52,11 @@ def test_a_stack_on_a_board_that_behaves_so(tmp_path, monkeypatch, begins):
     path = tmp_path / "rail.yaml"
     lines = "".join(f"  {line}\n" for line in PROFILES[profile].splitlines())
     path.write_text(RAIL + lines, encoding="utf-8")
-    words = replace(link_settings(load_rail(path).value).gcode, measured_10_mm=10.0)
+    words = replace(link_of(load_rail(path).value).gcode, measured_10_mm=10.0)
     board = Board(manners=BEHAVIOURS[begins], begins_after_s=0.1)
     monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
-    link = LinkSettings(url="bench", gcode=words)
-    job = make_job(tmp_path, count=8, link=link, shutter=ShutterSettings(pulse_s=0.1, delay_s=0.02))
+    link = words
+    job = make_job(tmp_path, count=8, link=link, shutter=Shutter(pulse_s=0.1), delay_s=0.02)
     run(job, run_options=RunOptions(yes=True, rail_at=FRONT, front_at=FRONT))
     assert [place for place, _ in board.exposures()] == pytest.approx(places_mm(job), abs=1e-4)
     assert all(resting for _, resting in board.exposures())
@@ -68,11 +68,11 @@ def test_another_boards_profile_is_found_out_before_a_frame_is_confirmed(tmp_pat
     path = tmp_path / "rail.yaml"
     text = PROFILES["G"].replace("M106 S255", "M8").replace("M107", "M9")
     path.write_text(RAIL + "".join(f"  {line}\n" for line in text.splitlines()), encoding="utf-8")
-    words = replace(link_settings(load_rail(path).value).gcode, measured_10_mm=10.0)
+    words = replace(link_of(load_rail(path).value).gcode, measured_10_mm=10.0)
     board = Board(manners=BEHAVIOURS["says that it does not know a word"])
     monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
-    link = LinkSettings(url="bench", gcode=words)
-    job = make_job(tmp_path, count=8, link=link, shutter=ShutterSettings(pulse_s=0.1, delay_s=0.02))
+    link = words
+    job = make_job(tmp_path, count=8, link=link, shutter=Shutter(pulse_s=0.1), delay_s=0.02)
     with pytest.raises(Exception, match=r"refused 'M9': what is 'M9'\?"):
         run(job, run_options=RunOptions(yes=True, rail_at=FRONT, front_at=FRONT))
     assert not board.moves

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stacker.motion.move_time import braking_distance_mm, move_time_s, reach_mm
+from stacker.motion.move_time import braking_distance_mm, move_time_s, way_mm
 
 RAIL = {"speed_mm_s": 3.0, "acceleration_mm_s2": 15.0}
 
@@ -52,7 +52,7 @@ def test_a_longer_move_never_takes_less(distances_mm, speed_mm_s, acceleration_m
 @given(seconds=st.floats(0.001, 1000), speed_mm_s=st.floats(0.01, 100), acceleration_mm_s2=st.floats(0.1, 5000))
 def test_a_reach_takes_its_time(seconds, speed_mm_s, acceleration_mm_s2):
     rail = {"speed_mm_s": speed_mm_s, "acceleration_mm_s2": acceleration_mm_s2}
-    assert move_time_s(reach_mm(seconds, **rail), **rail) == pytest.approx(seconds, rel=1e-12)
+    assert move_time_s(way_mm(seconds, **rail), **rail) == pytest.approx(seconds, rel=1e-12)
 
 
 @pytest.mark.parametrize(

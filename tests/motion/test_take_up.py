@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stacker.motion.take_up import reach, stops, take_up_microsteps
+from stacker.motion.take_up import extent, stops, take_up_microsteps
 
 
 @pytest.mark.parametrize(
@@ -53,14 +53,14 @@ def test_every_frame_stands_equally_far_from_its_screw(positions, direction, tak
 
 
 def test_the_reach_is_the_stack_with_position_0_and_one_take_up():
-    assert reach([-10, 50, 110], direction=1, take_up=30) == (-40, 110)
-    assert reach([110, 50, -10], direction=-1, take_up=30) == (-10, 140)
+    assert extent([-10, 50, 110], direction=1, take_up=30) == (-40, 110)
+    assert extent([110, 50, -10], direction=-1, take_up=30) == (-10, 140)
     # a run begins at position 0, reached with a take-up
-    assert reach([40, 50], direction=1, take_up=30) == (-30, 50)
-    assert reach([-40, -50], direction=-1, take_up=30) == (-50, 30)
+    assert extent([40, 50], direction=1, take_up=30) == (-30, 50)
+    assert extent([-40, -50], direction=-1, take_up=30) == (-50, 30)
 
 
 @given(POSITIONS, st.sampled_from([1, -1]), st.integers(0, 60))
 def test_no_stop_lies_beyond_the_reach(positions, direction, take_up):
-    low, high = reach(positions, direction=direction, take_up=take_up)
+    low, high = extent(positions, direction=direction, take_up=take_up)
     assert all(low <= leg <= high for legs in stops(positions, direction=direction, take_up=take_up) for leg in legs)

@@ -2,6 +2,7 @@ import re
 from dataclasses import replace
 
 import pytest
+from driving.runs import gcode_link
 from hypothesis import given
 from hypothesis import strategies as st
 from rail.gcode_board import GREETING, Board, Faults
@@ -9,16 +10,19 @@ from rails import SETTINGS
 
 from stacker.driving.jog import Jog
 from stacker.errors import LinkError, Refusal
+from stacker.motion.frame_clock import Pace
 from stacker.rail.acknowledged import NotAcknowledged
 from stacker.rail.controller import ControllerRefused, ControllerReset
 from stacker.rail.gcode import GcodeController
-from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
-from stacker.rail.rail import Interrupted, PositionLost, Rail, RailSettings, StopOrder
-from stacker.rail.shutter import Ambiguous, RailShutter, ShutterSettings
+from stacker.rail.rail import Rail
+from stacker.rail.settings import RailSettings
+from stacker.rail.shutter import Ambiguous, RailShutter
+from stacker.rail.stops import Interrupted, PositionLost, StopOrder
 
 PER_MM = SETTINGS.microsteps_per_mm
-WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",), greeting=(GREETING,))
+PACE = Pace(settle_s=0.0, contact_s=0.2)
+WORDS = gcode_link(refuse=("bad",), greeting=(GREETING,))
 QUERY = replace(WORDS, position_query="where?", position_reply="at {mm} mm")
 
 
@@ -88,7 +92,7 @@ def test_an_exposure_that_the_computer_may_have_held_too_long_is_in_doubt():
         board = Board(faults=Faults(late_answer={line: late_s}))
         rail = ready(board)
         rail.move(64_048)
-        shutter = RailShutter(rail, ShutterSettings(bulb=True))
+        shutter = RailShutter(rail, replace(PACE, bulb=True))
         shutter.prepare(1.0)
         if counts:
             closed_s, opened_s = shutter.fire(1, 64_048), rail.clock.now()
@@ -153,7 +157,7 @@ def test_a_piece_is_the_longest_that_takes_its_time(speed, acceleration, seconds
         acceleration=acceleration,
         take_up=0,
     )
-    reach = settings.reach(seconds)
+    reach = settings.longest_way(seconds)
     assert reach == 1 or settings.move_s(reach) <= seconds * (1 + 1e-6)
     assert settings.move_s(reach + 1) > seconds * (1 - 1e-6)
 
@@ -312,7 +316,7 @@ def test_with_a_query_a_move_that_ends_elsewhere_is_told():
 
 def test_a_controller_that_says_something_else_is_found_out_before_anything_moves():
     board = Board()
-    words = GcodeWords(acknowledge=("done",))
+    words = gcode_link(acknowledge=("done",))
     controller = GcodeController(Link(board, board.clock), words, microsteps_per_mm=PER_MM)
     with pytest.raises(LinkError, match="no 'done' in answer to 'G21'"):
         controller.connect()

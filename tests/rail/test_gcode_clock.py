@@ -4,7 +4,7 @@ What a controller takes is measured as ``stacker rail identify`` does, on the bo
 """
 
 import pytest
-from driving.runs import run
+from driving.runs import gcode_link, run
 from rail.gcode_board import Board
 from rail.test_gcode_durations import REQUEST
 
@@ -16,7 +16,6 @@ from stacker.driving.run_options import RunOptions
 from stacker.planning.planner import plan_of
 from stacker.rail.gcode import GcodeController
 from stacker.rail.gcode_trial import try_moves
-from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
 
 SHARE = 0.01
@@ -27,7 +26,7 @@ def measured(**options):
     """The keys that `identify` would write."""
     board = Board(**options)
     link = Link(board, board.clock, longest=512)
-    controller = GcodeController(link, GcodeWords(acknowledge=("taken",)), microsteps_per_mm=1600)
+    controller = GcodeController(link, gcode_link(), microsteps_per_mm=1600)
     controller.connect()
     controller.take_over()
     found = try_moves(controller, -1600, speed=4800, acceleration=24_000)

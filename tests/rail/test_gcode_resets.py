@@ -8,12 +8,11 @@ from driving.runs import make_job, records, run
 from rail.gcode_board import Board, Faults, Manners
 from rail.test_gcode_runs import FRONT, QUERY, WORDS, places_mm
 
+from stacker.documents.rail_link import Shutter
 from stacker.driving import bench
-from stacker.driving.job import LinkSettings
 from stacker.driving.run_options import RunOptions
 from stacker.errors import StackerError
 from stacker.rail.link import Link
-from stacker.rail.shutter import ShutterSettings
 
 PIECE_MM = 2.4  # a second at 3 mm/s and 15 mm/s^2: 3 (1 - 0.2)
 DWELL = replace(WORDS, arrival="dwell")
@@ -29,8 +28,7 @@ def drive_on(monkeypatch, tmp_path):
             left.unlink()
         board = Board(faults=faults, manners=manners, start_mm=40.0 + retreat / 1600, **board_options)
         monkeypatch.setattr(bench, "open_link", lambda *_, longest, **__: Link(board, board.clock, longest=longest))
-        shutter = ShutterSettings(pulse_s=pulse_s, delay_s=0.02)
-        job = make_job(tmp_path, count=count, link=LinkSettings(url="bench", gcode=words), shutter=shutter)
+        job = make_job(tmp_path, count=count, link=words, shutter=Shutter(pulse_s=pulse_s), delay_s=0.02)
         job = replace(job, pace=replace(job.pace, recycle_s=0.0))
         try:
             run(job, run_options=RunOptions(yes=True, rail_at=FRONT + retreat, front_at=FRONT))

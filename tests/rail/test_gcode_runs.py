@@ -8,24 +8,23 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from driving.runs import make_job, records, run
+from driving.runs import gcode_link, make_job, records, run
 from hardware_notes.test_gcode import PRINTED_MM, accepted
 from rail.gcode_board import GREETING, Board, Faults
 
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan, write_plan
+from stacker.documents.rail_link import Shutter
 from stacker.documents.templates import template
 from stacker.driving import bench, dry_run
-from stacker.driving.job import LinkSettings, Pace, job_of
+from stacker.driving.job import Pace, job_of
 from stacker.driving.run_options import RunOptions
 from stacker.errors import StackerError
 from stacker.planning.planner import plan_of
 from stacker.rail.clock import SystemClock
-from stacker.rail.gcode_words import GcodeWords
 from stacker.rail.link import Link
-from stacker.rail.shutter import ShutterSettings
 
-WORDS = GcodeWords(acknowledge=("taken",), refuse=("bad",), greeting=(GREETING,), measured_10_mm=10.0)
+WORDS = gcode_link(refuse=("bad",), greeting=(GREETING,), measured_10_mm=10.0)
 QUERY = replace(WORDS, position_query="where?", position_reply="at {mm} mm")
 MEASURED = "measured_10_mm: 10, measured_with: '573aadd8'"  # of 1600 microsteps a mm and the default lines
 FRONT_MM = 40.0
@@ -43,8 +42,9 @@ def drive_on(monkeypatch, tmp_path):
         job = make_job(
             tmp_path,
             count=count,
-            link=LinkSettings(url="bench", gcode=words),
-            shutter=ShutterSettings(pulse_s=0.1, delay_s=0.02),
+            link=words,
+            shutter=Shutter(pulse_s=0.1),
+            delay_s=0.02,
         )
         run_options = (
             RunOptions(yes=True, refocused=True)
@@ -229,7 +229,7 @@ def test_the_dry_run_shows_the_very_lines(drive_on):
     assert "G1 X40.03 F180" in text
     assert "Between them: 'G21', to hear whether it still answers." in text
     assert "position: this controller cannot be asked" in text
-    locked = replace(job, link=replace(job.link, gcode=replace(WORDS, unlock=("free",))))
+    locked = replace(job, link=replace(WORDS, unlock=("free",)))
     assert "After its greeting: 'free'." in dry_run.text(locked, rehearsed, whole=False)
 
 
@@ -266,8 +266,9 @@ def test_a_plan_over_a_real_port(tmp_path):
     job = make_job(
         tmp_path,
         count=3,
-        link=LinkSettings(url=served.url, gcode=words),
-        shutter=ShutterSettings(pulse_s=0.05, delay_s=0.02),
+        link=replace(words, url=served.url),
+        shutter=Shutter(pulse_s=0.05),
+        delay_s=0.02,
         pace=Pace(settle_s=0.1),
     )
     run(job, run_options=RunOptions(yes=True, rail_at=FRONT, front_at=FRONT))

@@ -14,6 +14,7 @@ from stacker.driving.run_options import RunOptions
 from stacker.errors import LinkError, Refusal, RunStopped
 from stacker.rail.controller import ControllerRefused
 from stacker.rail.gcode import GcodeController
+from stacker.rail.gcode_words import acknowledges
 from stacker.rail.link import Link
 
 
@@ -97,7 +98,7 @@ def test_a_board_that_starts_after_all_patience_is_told_about_wake_s():
 def test_an_acknowledgement_is_known_by_its_beginning(ending):
     _board, controller = opened(Manners(ending=ending))
     assert controller.lines.trusted
-    assert not WORDS.acknowledges("takenaback")
+    assert not acknowledges(WORDS, "takenaback")
 
 
 def test_an_answer_and_its_acknowledgement_may_stand_on_one_line():
@@ -155,7 +156,7 @@ def test_a_first_run_without_a_proof_asks_whether_the_camera_fired(drive_on):  #
             run(job, run_options=RunOptions(rail_at=FRONT, front_at=FRONT), who=person(confirm_taken=take))
     assert len(asked) == 1
     assert not records(job, "confirmed")
-    seen = replace(job, link=replace(job.link, gcode=replace(DRIVEN, exposure_seen=True)))
+    seen = replace(job, link=replace(DRIVEN, exposure_seen=True))
     for left in job.path.parent.iterdir():
         left.unlink()
     board = Board(manners=Manners())

@@ -10,11 +10,15 @@ from rails import SETTINGS
 from stacker.driving.bring_up import go_by, go_to
 from stacker.driving.steps import find_switch
 from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.motion.frame_clock import Pace
 from stacker.rail.controller import ControllerRefused, ShotState
 from stacker.rail.line import STOP, STOP_AT_ONCE, LineController
 from stacker.rail.link import Link, open_link
-from stacker.rail.rail import Interrupted, PositionLost, Rail, StopOrder
-from stacker.rail.shutter import Ambiguous, ManualShutter, RailShutter, ShutterSettings
+from stacker.rail.rail import Rail
+from stacker.rail.shutter import Ambiguous, ManualShutter, RailShutter
+from stacker.rail.stops import Interrupted, PositionLost, StopOrder
+
+PACE = Pace(settle_s=0.0, contact_s=0.2)
 
 
 def rail_on(options="", **settings):
@@ -201,7 +205,7 @@ def test_a_shot_that_never_ends_is_in_doubt_after_a_while(monkeypatch):
     rail, _ = rail_on()
     rail.narrow(60_000, 70_000)
     monkeypatch.setattr(LineController, "shot", lambda _: ShotState(shot=1, over=False, cut=False, sync="waiting"))
-    shutter = RailShutter(rail, ShutterSettings())
+    shutter = RailShutter(rail, PACE)
     began_s = rail.clock.now()
     with pytest.raises(Ambiguous, match="has not ended"):
         shutter.outcome(1, shutter.fire(1, 64_000), 0.1)
@@ -211,7 +215,7 @@ def test_a_shot_that_never_ends_is_in_doubt_after_a_while(monkeypatch):
 def test_a_shot_that_was_cut_proves_nothing_though_its_sync_contact_closed(monkeypatch):
     rail, _ = rail_on()
     monkeypatch.setattr(LineController, "shot", lambda _: ShotState(shot=1, over=True, cut=True, sync="closed"))
-    shutter = RailShutter(rail, ShutterSettings(sync_s=0.3))
+    shutter = RailShutter(rail, PACE, sync_s=0.3)
     with pytest.raises(Ambiguous, match="ended before its time"):
         shutter.outcome(1, shutter.fire(1, 64_000), 0.1)
 
@@ -219,7 +223,7 @@ def test_a_shot_that_was_cut_proves_nothing_though_its_sync_contact_closed(monke
 def test_an_answer_for_another_shot_proves_nothing(monkeypatch):
     rail, _ = rail_on()
     monkeypatch.setattr(LineController, "shot", lambda _: ShotState(shot=2, over=True, cut=False, sync="closed"))
-    shutter = RailShutter(rail, ShutterSettings(sync_s=0.3))
+    shutter = RailShutter(rail, PACE, sync_s=0.3)
     with pytest.raises(Ambiguous, match="ended before its time"):
         shutter.outcome(1, shutter.fire(1, 64_000), 0.1)
 
@@ -228,7 +232,7 @@ def test_a_controller_without_a_shot_number_left_is_refused_before_anything_fire
     rail, board = rail_on()
     board.state.shot = 0xFFFFFFFF
     with pytest.raises(Refusal, match="Switch it off and on"):
-        RailShutter(rail, ShutterSettings()).next_shot(1)
+        RailShutter(rail, PACE).next_shot(1)
 
 
 def test_a_rail_that_arrives_and_no_longer_knows_where_it_is_has_lost_its_position(monkeypatch):
@@ -258,13 +262,13 @@ def test_an_order_that_is_answered_for_another_shot_is_in_doubt(monkeypatch):
     answer = ShotState(shot=7, over=False, cut=False, sync="waiting")
     monkeypatch.setattr(LineController, "fire", lambda *_: answer)
     with pytest.raises(Ambiguous, match="shot 7 instead of 1"):
-        RailShutter(rail, ShutterSettings()).fire(1, 64_000)
+        RailShutter(rail, PACE).fire(1, 64_000)
 
 
 @pytest.mark.parametrize(("bulb", "held_s", "counts"), [(True, 1.05, True), (True, 1.2, False), (False, 1.2, True)])
 def test_a_contact_that_was_held_a_tenth_too_long_on_b_proves_no_exposure(monkeypatch, bulb, held_s, counts):
     rail, _ = rail_on()
-    shutter = RailShutter(rail, ShutterSettings(bulb=bulb))
+    shutter = RailShutter(rail, replace(PACE, bulb=bulb))
     shutter.prepare(1.0)
     answer = ShotState(shot=1, over=True, cut=False, sync="closed", closed_s=3.0, held_s=held_s)
     monkeypatch.setattr(LineController, "fire", lambda *_: answer)
@@ -283,8 +287,8 @@ def test_a_controller_that_cannot_stop_a_move_is_sent_pieces_of_it():
     rail.move(72_000)
     rail.move(68_160)
     assert moves(board) == [67_840, 71_680, 72_000, 68_160]
-    assert rail.settings.reach(1.0) == 3840
-    assert rail.settings.reach(1e-9) == 1  # it goes on, however little
+    assert rail.settings.longest_way(1.0) == 3840
+    assert rail.settings.longest_way(1e-9) == 1  # it goes on, however little
 
 
 def test_a_wish_to_stop_between_pieces_ends_the_move_there():

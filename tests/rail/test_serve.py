@@ -12,7 +12,8 @@ import pytest
 
 from stacker.rail.line import LineController
 from stacker.rail.link import open_link
-from stacker.rail.rail import Rail, RailSettings
+from stacker.rail.rail import Rail
+from stacker.rail.settings import RailSettings
 
 SETTINGS = RailSettings(
     microsteps_per_mm=1600.0,

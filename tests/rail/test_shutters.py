@@ -12,9 +12,11 @@ import pytest
 import serial
 from driving.runs import assert_complete, events, make_job, person, records, run
 
+from stacker.documents.rail_link import Shutter
 from stacker.driving import dry_run
 from stacker.driving.run_options import RunOptions
 from stacker.errors import LinkError, Refusal, RunStopped
+from stacker.motion.frame_clock import Pace
 from stacker.rail import clock as clocks
 from stacker.rail import command_shutter as command_shutter_module
 from stacker.rail import port_shutter
@@ -22,7 +24,7 @@ from stacker.rail.clock import SystemClock, VirtualClock
 from stacker.rail.command_shutter import CommandShutter
 from stacker.rail.port_shutter import PortShutter, SerialReleaseLine
 from stacker.rail.rail import Rail
-from stacker.rail.shutter import Ambiguous, ShutterSettings
+from stacker.rail.shutter import Ambiguous
 
 
 class StillRail:
@@ -60,7 +62,7 @@ class Line:
 def test_a_modem_line_closes_the_contact_for_its_time_and_waits_for_the_exposure(bulb, closed_s):
     clock = VirtualClock()
     line = Line(clock)
-    shutter = PortShutter(StillRail(clock), ShutterSettings(via="rts", pulse_s=0.3, bulb=bulb, delay_s=0.1), line)
+    shutter = PortShutter(StillRail(clock), Pace(settle_s=0.0, contact_s=0.3, bulb=bulb, delay_s=0.1), line)
     shutter.set_up()
     closed = shutter.fire(7, 0)
     assert shutter.outcome(7, closed, 45.0) == "pulse"
@@ -83,7 +85,7 @@ class SleepyRail(StillRail):
 def test_a_contact_that_the_computer_held_for_a_tenth_too_long_proves_no_exposure(extra_s, counts):
     clock = VirtualClock()
     line = Line(clock)
-    shutter = PortShutter(SleepyRail(clock, extra_s), ShutterSettings(via="rts", bulb=True), line)
+    shutter = PortShutter(SleepyRail(clock, extra_s), Pace(settle_s=0.0, bulb=True), line)
     shutter.set_up()
     closed = shutter.fire(7, 0)
     if counts:
@@ -96,7 +98,7 @@ def test_a_contact_that_the_computer_held_for_a_tenth_too_long_proves_no_exposur
 
 def test_a_pulse_that_was_long_is_still_one_exposure():
     clock = VirtualClock()
-    shutter = PortShutter(SleepyRail(clock, 5.0), ShutterSettings(via="rts", pulse_s=0.2), Line(clock))
+    shutter = PortShutter(SleepyRail(clock, 5.0), Pace(settle_s=0.0, contact_s=0.2), Line(clock))
     assert shutter.outcome(7, shutter.fire(7, 0), 0.01) == "pulse"
 
 
@@ -113,7 +115,7 @@ def test_a_run_stops_at_an_exposure_held_too_long_and_takes_it_again(tmp_path, m
 
     monkeypatch.setattr(port_shutter, "SerialReleaseLine", lambda *_: Line(VirtualClock()))
     monkeypatch.setattr(Rail, "wait_until", oversleep)
-    job = make_job(tmp_path, exposure_s=(1.0,) * 6, shutter=ShutterSettings(via="rts", port="COM9", bulb=True))
+    job = make_job(tmp_path, exposure_s=(1.0,) * 6, shutter=Shutter(via="rts", port="COM9", bulb=True))
     with pytest.raises(
         RunStopped, match=r"instead of 1\.00 s: it does not count(.|\n)*In doubt, to be taken again: 2\."
     ):
@@ -141,7 +143,7 @@ def test_which_clock_that_is_on_other_systems(monkeypatch):
 @pytest.mark.parametrize("breaks_at", [2, 3])
 def test_a_port_that_goes_while_the_contact_changes_leaves_the_shot_in_doubt(breaks_at):
     clock = VirtualClock()
-    shutter = PortShutter(StillRail(clock), ShutterSettings(via="dtr"), Line(clock, breaks_at))
+    shutter = PortShutter(StillRail(clock), Pace(settle_s=0.0), Line(clock, breaks_at))
     shutter.set_up()
     with pytest.raises(Ambiguous, match="shot 3"):
         shutter.outcome(3, shutter.fire(3, 0), 0.01)
@@ -184,7 +186,7 @@ def test_a_port_that_cannot_be_opened_is_told():
 
 def command_shutter(*words, timeout_s=30.0):
     rail = StillRail(SystemClock())
-    return CommandShutter(rail, ShutterSettings(via="command", command=words, timeout_s=timeout_s, delay_s=0.0)), rail
+    return CommandShutter(rail, words, timeout_s=timeout_s), rail
 
 
 def test_a_command_is_run_to_its_end_without_a_shell(tmp_path):
@@ -235,7 +237,7 @@ def test_a_run_whose_temporary_files_find_no_room_is_stopped_by_the_book(tmp_pat
 
     real = tempfile.TemporaryFile
     monkeypatch.setattr(command_shutter_module.tempfile, "TemporaryFile", full)
-    job = make_job(tmp_path, shutter=ShutterSettings(via="command", command=(sys.executable, "-c", "pass")))
+    job = make_job(tmp_path, shutter=Shutter(via="command", command=(sys.executable, "-c", "pass")))
     with pytest.raises(RunStopped, match=r"no temporary file(.|\n)*was not started(.|\n)*--resume"):
         run(job)
     assert records(job, "stop")[-1]["code"] == "temporary_file"
@@ -263,7 +265,7 @@ def test_a_run_with_a_modem_line_fires_at_rest_and_lets_go(tmp_path, monkeypatch
 
     monkeypatch.setattr(port_shutter, "SerialReleaseLine", opened)
     said = []
-    job = make_job(tmp_path, shutter=ShutterSettings(via="rts", port="COM9", pulse_s=0.1))
+    job = make_job(tmp_path, shutter=Shutter(via="rts", port="COM9", pulse_s=0.1))
     who = person(confirm=lambda text: bool(said.append(text)) or True)
     run(job, run_options=RunOptions(), who=who)
     assert [on for _, on in lines[0].changes if on] == [True] * job.count
@@ -275,7 +277,7 @@ def test_a_run_with_a_modem_line_fires_at_rest_and_lets_go(tmp_path, monkeypatch
 
 def test_a_run_whose_modem_line_breaks_stops_with_the_frame_in_doubt(tmp_path, monkeypatch):
     monkeypatch.setattr(port_shutter, "SerialReleaseLine", lambda *_: Line(VirtualClock(), breaks_at=4))
-    job = make_job(tmp_path, shutter=ShutterSettings(via="dtr", port="COM9", pulse_s=0.1))
+    job = make_job(tmp_path, shutter=Shutter(via="dtr", port="COM9", pulse_s=0.1))
     with pytest.raises(RunStopped, match=r"In doubt, to be taken again: 2\."):
         run(job)
     assert [record["frame"] for record in records(job, "confirmed")] == [1]
@@ -285,7 +287,7 @@ def test_a_run_with_a_command_names_it_before_it_runs_and_confirms_by_it(tmp_pat
     """The plan may be somebody else's: what it would run on this computer stands in the question."""
     ran = tmp_path / "ran"
     words = (sys.executable, "-c", f"open({str(ran)!r}, 'a').write('x')")
-    job = make_job(tmp_path, count=2, shutter=ShutterSettings(via="command", command=words))
+    job = make_job(tmp_path, count=2, shutter=Shutter(via="command", command=words))
     asked = []
     with pytest.raises(Refusal, match="not started"):
         run(job, run_options=RunOptions(), who=person(confirm=lambda text: bool(asked.append(text))))
@@ -302,7 +304,7 @@ def test_the_rail_holds_the_contact_for_an_exposure_longer_than_the_cameras_own(
         count=3,
         options="time_scale=inf&exposure_s=40",
         exposure_s=(40.0, 40.0, 50.0),
-        shutter=ShutterSettings(pulse_s=0.1, bulb=True),
+        shutter=Shutter(pulse_s=0.1, bulb=True),
     )
     outcome = run(job)
     assert_complete(job)
@@ -314,9 +316,9 @@ def test_the_rail_holds_the_contact_for_an_exposure_longer_than_the_cameras_own(
 @pytest.mark.parametrize(
     ("settings", "lines"),
     [
-        (ShutterSettings(via="rts", port="COM9"), ["move 0", "rts on", "rts off"]),
-        (ShutterSettings(via="command", command=("take", "one frame")), ["move 0", "take 'one frame'"]),
-        (ShutterSettings(bulb=True), ["shutter 20000 0", "watch 20000 0", "move 0", "fire 2 0"]),
+        (Shutter(via="rts", port="COM9"), ["move 0", "rts on", "rts off"]),
+        (Shutter(via="command", command=("take", "one frame")), ["move 0", "take 'one frame'"]),
+        (Shutter(bulb=True), ["shutter 20000 0", "watch 20000 0", "move 0", "fire 2 0"]),
     ],
     ids=["modem line", "command", "bulb"],
 )
@@ -339,7 +341,7 @@ def test_a_command_is_out_of_reach_of_the_ctrl_c_that_is_for_the_run(tmp_path):
     code = "import os, sys, pathlib; pathlib.Path(sys.argv[1]).write_text(str(os.getsid(0)))" if posix else "pass"
     words = (sys.executable, "-c", code, str(note))
     rail = StillRail(SystemClock())
-    CommandShutter(rail, ShutterSettings(via="command", command=words), start).fire(1, 0)
+    CommandShutter(rail, words, timeout_s=30.0, start=start).fire(1, 0)
     if posix:
         assert int(note.read_text()) != os.getsid(0)
     else:

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from stacker.rail.clock import ScaledClock, SystemClock, VirtualClock, clock_for
 from stacker.rail.line import LineController
 from stacker.rail.link import open_link
-from stacker.rail.rail import Rail, RailSettings
+from stacker.rail.rail import Rail
+from stacker.rail.settings import RailSettings
 from stacker.rail.simulated.mechanics import Carriage
 from stacker.rail.simulated.options import SimulatedOptions
 from stacker.rail.simulated.trapezoid import trapezoid
