@@ -63,8 +63,10 @@ class Look:
 
         told = {"found": self.looked.found, "to_take_again": self.looked.to_take_again, "seconds": self.seconds}
         facts = dataclasses.asdict(dataclasses.replace(self.looked, depths=Depths()))
+        ends = self.looked.depths.ends
         facts["depths"] = {
             "reason": self.looked.depths.reason,
+            "ends": ends and {**dataclasses.asdict(ends), "short": ends.short},
             "between": [{**dataclasses.asdict(one), "off": one.step.off} for one in self.looked.depths.between],
         }
         finite: dict[str, Any] = _finite(facts)

@@ -64,4 +64,6 @@ WORDS: dict[str, str] = {
     "falls over the frames, as a share of the planned step beside the steps around it, with its standard error; that "
     "all steps are wrong alike, or drift slowly, no picture shows",
     "as frame": "the plane of focus did not move from one frame to the next: the rail stalled, or the carriage stuck",
+    "reach": "fields of the picture whose detail peaks between the first and the last frame, and those still getting "
+    "sharper at either: there frames are missing, or what lies before or behind the subject has detail too",
 }

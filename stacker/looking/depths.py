@@ -10,9 +10,11 @@ from typing import Protocol
 import numpy as np
 
 from stacker.looking.planes import Planes, Step, planes
+from stacker.looking.reach import Reach, reach_of
 from stacker.looking.seen import Seen
 from stacker.looking.through_focus import Curve
 
+_FEW_FIELDS, _FEW_SHARE = 4, 0.02  # still getting sharper by chance: of a complete stack one in a hundred at most
 AS_BEFORE = 0.25  # of the planned step: less, and a frame is as the one before
 
 
@@ -52,6 +54,40 @@ class Between:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Ends:
+    """Whether the frames reach as far as the subject.
+
+    Parameters
+    ----------
+    first, last : int
+        The frames at the ends, in order of depth.
+    inside : int
+        Fields that are sharpest between them.
+    before, beyond : int
+        Fields that are still getting sharper at the first, at the last.
+    fields : int
+        All, those without detail too.
+    reason : str or None
+        Why it cannot be told.
+    """
+
+    first: int
+    last: int
+    inside: int = 0
+    before: int = 0
+    beyond: int = 0
+    fields: int = 0
+    reason: str | None = None
+
+    @property
+    def short(self) -> tuple[int, ...]:
+        """The end frames, or the one, at which so many fields are still getting sharper that it is no chance."""
+        enough = max(_FEW_FIELDS, _FEW_SHARE * (self.inside + self.before + self.beyond))
+        ends = ((self.first, self.before), (self.last, self.beyond))
+        return tuple(frame for frame, count in ends if count > enough)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Depths:
     """What the pictures of a stack tell about its planes of focus.
 
@@ -61,12 +97,15 @@ class Depths:
         One fewer than frames, front to back.
     planes : Planes or None
         The fit behind it.
+    ends : Ends or None
+        Whether the frames reach as far as the subject.
     reason : str or None
-        Why nothing can be told, in words that go on after "cannot tell, because".
+        Why no step can be told, in words that go on after "cannot tell, because".
     """
 
     between: tuple[Between, ...] = ()
     planes: Planes | None = None
+    ends: Ends | None = None
     reason: str | None = None
 
     @property
@@ -100,12 +139,26 @@ def depths_of(
     first = next(iter(usable.values()))
     nothing = np.full_like(first.fine, np.nan)
     energy = np.stack([usable[frame].fine if frame in usable else nothing for frame in order])
-    found = planes(energy, np.array([focus_um[frame] for frame in order]), optics.curve(first.pixels))
+    planned_um, curve = np.array([focus_um[frame] for frame in order]), optics.curve(first.pixels)
+    found = planes(energy, planned_um, curve)
     between = tuple(
         _between(pair, step, abs(focus_um[pair[1]] - focus_um[pair[0]]), optics)
         for pair, step in zip(pairwise(order), found.steps, strict=True)
     )
-    return Depths(between=between, planes=found, reason=found.reason)
+    ends = _ends(reach_of(energy, planned_um, curve), order)
+    return Depths(between=between, planes=found, ends=ends, reason=found.reason)
+
+
+def _ends(reach: Reach, order: Sequence[int]) -> Ends:
+    return Ends(
+        first=order[0],
+        last=order[-1],
+        inside=int(np.count_nonzero(reach.inside)),
+        before=int(np.count_nonzero(reach.before)),
+        beyond=int(np.count_nonzero(reach.beyond)),
+        fields=reach.inside.size,
+        reason=reach.reason,
+    )
 
 
 def _between(pair: tuple[int, int], step: Step, planned_um: float, optics: Optics) -> Between:

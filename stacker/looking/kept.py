@@ -21,9 +21,9 @@ from stacker.documents.files import write_whole
 from stacker.looking.seen import FloatArray, Seen
 from stacker.pictures.settings import Settings
 
-VERSION: Final = 1  # raise it whenever another program version would see other things in the same file
+VERSION: Final = 2  # raise it whenever another program version would see other things in the same file
 BEGINNING: Final = b'{"stacker_looks"'
-_ARRAYS = {"light": 2, "fine": 3}  # dimensions
+_ARRAYS = {"light": 2, "fine": 3, "ways": 3}  # dimensions
 _LARGEST = 1 << 31  # bytes; ten thousand frames take less
 
 

@@ -13,7 +13,7 @@ from stacker.errors import Refusal
 from stacker.looking.fields import tiles_of
 from stacker.pictures.preview import read_for_looking
 from stacker.pictures.settings import Settings, settings_of
-from stacker.pixels.energy import energy
+from stacker.pixels.energy import directional_energy
 from stacker.pixels.light import light_of_fields
 
 FloatArray: TypeAlias = NDArray[np.float32]
@@ -35,6 +35,8 @@ class Seen:
         Mean light of each field, 0 to 1; infinite where it is clipped.
     fine : ndarray, shape (bands, rows, columns)
         Energy of fine contrast of each tile, as `planes` takes it.
+    ways : ndarray, shape (directions, rows, columns)
+        That of the finest band by direction, as `blur` takes it.
     settings : Settings
         What the camera wrote.
     fault : str or None
@@ -44,13 +46,14 @@ class Seen:
     pixels: tuple[int, int] = (0, 0)
     light: FloatArray = field(default_factory=_nothing)
     fine: FloatArray = field(default_factory=_nothing)
+    ways: FloatArray = field(default_factory=_nothing)
     settings: Settings = field(default_factory=Settings)
     fault: str | None = None
 
     @property
     def sizes(self) -> tuple[tuple[int, ...], ...]:
         """What must be alike in pictures that are compared."""
-        return self.pixels, self.light.shape, self.fine.shape
+        return self.pixels, self.light.shape, self.fine.shape, self.ways.shape
 
 
 def look_into(path: Path) -> Seen:
@@ -68,9 +71,11 @@ def look_into(path: Path) -> Seen:
             raise
         return Seen(fault=str(refusal).removeprefix(f"{path}: "))
     rows, columns = grey.shape
+    directional = directional_energy(grey)
     return Seen(
         pixels=(rows, columns),
         light=light_of_fields(grey),
-        fine=tiles_of(energy(grey)).astype(np.float32),
+        fine=tiles_of(directional.mean(axis=1)).astype(np.float32),
+        ways=tiles_of(directional[0]).astype(np.float32),
         settings=settings_of(path),
     )

@@ -77,9 +77,9 @@ class Looked:
     @property
     def found(self) -> bool:
         """Whether anything is wrong; what cannot be told is not."""
-        changes = any(one.changes for one in self.settings)
-        broken = any(one.broken for one in self.unread)
-        return changes or broken or bool(self.other_size or self.depths.off) or any(one.off for one in self.light)
+        parts = (self.other_size, self.depths.off, self.depths.ends and self.depths.ends.short)
+        lists = (*parts, *(one.off for one in self.light), *(one.changes for one in self.settings))
+        return any(lists) or any(one.broken for one in self.unread)
 
     @property
     def to_take_again(self) -> tuple[int, ...]:

@@ -5,20 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING
 
 from stacker.figures import harmless, one_line
-from stacker.looking.light import Light
 from stacker.looking.stack import Looked
+from stacker.presenting.looked_pictures import depth_section, light_section, steps_section
 from stacker.presenting.looked_text import looked_facts, looked_head
-from stacker.presenting.page import figure_section, whole_page
-from stacker.presenting.report_pictures import width_in
-from stacker.presenting.svg import FAINT, ONE, STRONG, new_figure, require_matplotlib, style
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-_FARTHEST_STOPS = 3.0  # a dark frame is drawn at the foot of the picture: what is hard to see is near 0
+from stacker.presenting.page import whole_page
+from stacker.presenting.svg import require_matplotlib, style
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -98,49 +91,15 @@ def _stack(stack: StackOnPage, place: int) -> str:
     parts = [
         f"<section>\n{title}\n<p>{verdict}</p>\n{head}\n<dl>\n{facts}\n</dl>\n</section>",
         *(
-            _light(light, f"light{place}-{number}", number, len(stack.looked.light))
+            light_section(light, f"light{place}-{number}", number, len(stack.looked.light))
             for number, light in enumerate(stack.looked.light, 1)
             if light.compared
         ),
+        steps_section(stack.looked.depths, f"steps{place}"),
+        depth_section(stack.looked.depths, f"depth{place}"),
         _beside(stack),
     ]
     return "\n".join(part for part in parts if part)
-
-
-# ------------------------------------------------------------------------------------------------------------ light
-
-
-def _light(light: Light, name: str, number: int, of: int) -> str:
-    off = {frame: one for one in light.off for frame in one.frames}
-    said = f"{len(off)} of {len(light.compared)} frames are off" if off else "No frame is off"
-    stops = {frame: off[frame].stops if frame in off else usual for frame, usual in light.stops.items()}
-    rows = (
-        (str(frame), "clipped" if more is None else f"{more:+.2f}", "off" if frame in off else "")
-        for frame, more in stops.items()
-    )
-    return figure_section(
-        name,
-        "Light beside the neighbours" + (f", picture {number} of {of}" if of > 1 else ""),
-        f"{said}; what differs by less than {light.least_stops:.2f} stops is not told.",
-        "Zero is the light of the frames on both sides; frames off are rings, and what is farther off than the picture "
-        "reaches is at its edge. Stops by the tone curve of sRGB.",
-        lambda narrow: _light_view(stops, frozenset(off), light.least_stops, narrow=narrow),
-        ("frame", "stops", ""),
-        rows,
-    )
-
-
-def _light_view(stops: Mapping[int, float | None], off: frozenset[int], least_stops: float, *, narrow: bool) -> Figure:
-    figure = new_figure(width_in(narrow=narrow), 2.4)
-    axes = figure.subplots()
-    axes.axhspan(-least_stops, least_stops, color=FAINT, alpha=0.15, linewidth=0)
-    farthest = max([1.0, *(min(abs(more), _FARTHEST_STOPS) for more in stops.values() if more is not None)])
-    drawn = {frame: farthest if more is None else min(max(more, -farthest), farthest) for frame, more in stops.items()}
-    usual, odd = [frame for frame in drawn if frame not in off], [frame for frame in drawn if frame in off]
-    axes.plot(usual, [drawn[frame] for frame in usual], "o", color=ONE, markersize=3)
-    axes.plot(odd, [drawn[frame] for frame in odd], "o", markerfacecolor="none", markeredgecolor=STRONG, markersize=7)
-    axes.set(xlabel="frame, front to back", ylabel="stops", ylim=(-1.15 * farthest, 1.15 * farthest))
-    return figure
 
 
 # ------------------------------------------------------------------------------------------------- what is doubted

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from stacker.figures import one_line, shutter_time, significant, spans
-from stacker.looking.depths import AS_BEFORE, Between, Depths
+from stacker.looking.depths import AS_BEFORE, Between, Depths, Ends
 from stacker.looking.light import Light, Off
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
@@ -48,6 +48,7 @@ def looked_facts(looked: Looked) -> list[tuple[str, list[str]]]:
     facts = [
         ("light", _of_each([[*_light(light)] for light in looked.light])),
         ("planes", [*_planes(looked.depths)]),
+        ("reach", [*_reach(looked.depths.ends)]),
         ("settings", _of_each([[*_settings(alike)] for alike in looked.settings])),
     ]
     return [(label, texts) for label, texts in facts if texts]
@@ -149,6 +150,21 @@ def _step(one: Between) -> str:
     if one.gap and one.kept is not None and one.planned is not None:
         kept = f": the seam keeps {one.kept:.0%}, not {one.planned:.0%}"
     return f"{before} to {behind} is {size}{kept}"
+
+
+def _reach(ends: Ends | None) -> Iterable[str]:
+    if ends is None:
+        return
+    if ends.reason is not None:
+        yield f"cannot tell, because {ends.reason}"
+        return
+    for frame, count in ((ends.first, ends.before), (ends.last, ends.beyond)):
+        if count:
+            few = "" if frame in ends.short else ", few enough to be chance"
+            yield f"{count} of {ends.fields} fields still getting sharper at frame {frame}{few}"
+    yield f"{ends.inside} of {ends.fields} fields peak inside"
+    if nothing := ends.fields - ends.inside - ends.before - ends.beyond:
+        yield f"{nothing} cannot be told, because they have no detail that tells"
 
 
 def _stretches(steps: Sequence[tuple[int, int]]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stacker.looking.depths import Depths, depths_of
+from stacker.looking.depths import Depths, Ends, depths_of
 from stacker.looking.seen import Seen
 
 STEP_UM = 40.0
@@ -26,7 +26,7 @@ class Bell:
 def seen_of(planes_um):
     """What pictures show whose planes of focus are there: tiles with detail at depths of their own."""
     rng = np.random.default_rng(1)
-    depth_um = rng.uniform(-STEP_UM, FRAMES * STEP_UM, (3, 24, 32))
+    depth_um = np.broadcast_to(rng.uniform(0.5 * STEP_UM, (FRAMES - 1.5) * STEP_UM, (48, 64)), (3, 48, 64))
     noise = 1 + rng.normal(0, 0.01, (len(planes_um), *depth_um.shape))
     return [
         Seen(pixels=(192, 256), fine=((0.02 + np.exp(-2 * ((z - depth_um) / STEP_UM) ** 2)) * one).astype(np.float32))
@@ -34,14 +34,13 @@ def seen_of(planes_um):
     ]
 
 
-def told(steps, *, reverse=False, lost=(), dark=(), optics=None) -> Depths:
+def told(steps, *, reverse=False, lost=(), dark=(), short=0) -> Depths:
     planes_um = np.concatenate(([0.0], np.cumsum(steps))) * STEP_UM
-    numbers = range(FRAMES, 0, -1) if reverse else range(1, FRAMES + 1)
+    planes_um = planes_um[: FRAMES - short]
+    numbers = range(len(planes_um), 0, -1) if reverse else range(1, len(planes_um) + 1)
     seen = dict(zip(numbers, seen_of(planes_um), strict=True))
     focus_um = {number: place * STEP_UM for place, number in enumerate(numbers)}
-    return depths_of(
-        focus_um, {number: one for number, one in seen.items() if number not in lost}, dark, optics or Bell()
-    )
+    return depths_of(focus_um, {number: one for number, one in seen.items() if number not in lost}, dark, Bell())
 
 
 @pytest.mark.parametrize("reverse", [False, True])
@@ -70,6 +69,16 @@ def test_frames_that_are_lost_or_dark_tell_nothing_of_their_steps():
     assert {(4, 5), (5, 6), (11, 12), (12, 13)} <= untold
     assert found.off == ()
     assert sum(one.step.ratio is not None for one in found.between) > 10
+
+
+def test_a_stack_that_ends_too_soon_names_the_frame_at_its_end():
+    assert told(np.ones(FRAMES - 1)).ends.short == ()
+    ends = told(np.ones(FRAMES - 1), short=3).ends
+    assert (ends.first, ends.last, ends.short) == (1, 17, (17,))
+    assert ends.inside + ends.before + ends.beyond <= ends.fields
+    assert told(np.ones(FRAMES - 1), short=3, reverse=True).ends.short == (1,)  # shot from the back, it is the first
+    assert Ends(first=1, last=9, inside=200, beyond=4).short == ()
+    assert Ends(first=1, last=9, inside=20, beyond=5).short == (9,)
 
 
 def test_without_the_plan_or_pictures_nothing_is_told():

@@ -15,7 +15,14 @@ def seen(number: int) -> Seen:
     light = np.arange(12, dtype=np.float32).reshape(3, 4) / 16 + number
     light[0, 0] = np.inf
     fine = np.full((3, 2, 5), number, dtype=np.float32)
-    return Seen(pixels=(48, 64), light=light, fine=fine, settings=Settings(iso=100.0 * number, white_balance="Manual"))
+    ways = np.full((4, 2, 5), -number, dtype=np.float32)
+    return Seen(
+        pixels=(48, 64),
+        light=light,
+        fine=fine,
+        ways=ways,
+        settings=Settings(iso=100.0 * number, white_balance="Manual"),
+    )
 
 
 SOME = {Key(f"PIC_{number}.jpg", 1000 + number, 1_900_000_000_123_456_789): seen(number) for number in (1, 2, 3)}
@@ -23,7 +30,7 @@ SOME = {Key(f"PIC_{number}.jpg", 1000 + number, 1_900_000_000_123_456_789): seen
 
 def same(one: Seen, other: Seen) -> bool:
     alike = (one.pixels, one.settings, one.fault) == (other.pixels, other.settings, other.fault)
-    return alike and np.array_equal(one.light, other.light) and np.array_equal(one.fine, other.fine)
+    return alike and all(np.array_equal(getattr(one, n), getattr(other, n)) for n in ("light", "fine", "ways"))
 
 
 def test_what_was_kept_comes_back(tmp_path):

@@ -1,9 +1,12 @@
 """The page of what the pictures show, as text."""
 
+import numpy as np
 import pytest
 from presenting.test_report import Page
 
+from stacker.looking.depths import Between, Depths, Ends
 from stacker.looking.light import Light, Off
+from stacker.looking.planes import Planes, Step
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
 from stacker.presenting.looked_page import StackOnPage, doubted, looked_page
@@ -26,6 +29,22 @@ def looked(**more) -> Looked:
     )
     files = {frame: f"{frame}{EVIL}" for frame in range(1, 13)}
     return Looked(**{"files": (files,), "light": (light,), "settings": (Alike(),), **more})
+
+
+def depths() -> Depths:
+    """Four frames: a step of twice the length, one not told, a stall; of four fields one tells nothing."""
+    steps = (
+        Step(ratio=2.0, standard_error=0.05),
+        Step(reason="too few fields tell"),
+        Step(ratio=0.001, standard_error=0.03),
+        Step(ratio=1.01, standard_error=0.02),
+    )
+    between = tuple(Between(frames=(n, n + 1), step=step) for n, step in enumerate(steps, 1))
+    maps = np.array([[0.0, 800.0], [400.0, np.nan]])
+    blank = np.zeros(5)
+    fit = Planes(steps=steps, plane_um=blank, gain=blank, depth_um=maps, depth_error_um=maps * 0 + 2.0, misfit=maps * 0)
+    between = (Between(frames=(1, 2), step=steps[0], kept=0.65, planned=0.9), *between[1:])
+    return Depths(between=between, planes=fit, ends=Ends(first=1, last=5, inside=3, beyond=0, fields=4))
 
 
 def page_of(one: Looked) -> str:
@@ -55,6 +74,20 @@ def test_behind_the_picture_stand_its_numbers():
     assert table[1] == ["1", "+0.01", ""]
 
 
+def test_steps_and_depths_stand_with_their_numbers():
+    text = page_of(looked(depths=depths()))
+    tables = Page(text).tables
+    assert tables[1][1:] == [
+        ["1 to 2", "2.00", "0.05", "off"],
+        ["2 to 3", "", "", "too few fields tell"],
+        ["3 to 4", "0.00", "0.03", "off"],
+        ["4 to 5", "1.01", "0.02", ""],
+    ]
+    assert [row[1] for row in tables[2][1:]] == ["1", "0", "0", "0", "1", "0", "0", "1"]
+    assert "3 of 4 steps are told, 2 of them are off" in text
+    assert "3 of 4 fields tell where they are sharpest" in text
+
+
 def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
     assert doubted(looked(), 9) == {4: (3, 4, 5), 9: (8, 9, 10)}
     assert doubted(looked(), 1) == {4: (3, 4, 5)}
@@ -76,6 +109,17 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
             "it flickers: cannot tell what differs by less than 0.50",
         ),
         (looked(light=(Light(compared=(1,)),) * 2), "light    picture 1 of 2: 1 of 1 within 0.00 stops"),
+        (looked(depths=depths()), "planes   1 to 2 is 2.00 of the planned step (0.05): the seam keeps 65%, not 90%"),
+        (looked(depths=depths()), "frame 4 is as frame 3: 0.00 of the planned step (0.03)"),
+        (looked(depths=depths()), "3 of 4 steps measured, the rest of them 1.01 to 1.01 of the planned"),
+        (looked(depths=depths()), "1 cannot be told, because too few fields tell (2 to 3)"),
+        (looked(depths=depths()), "reach    3 of 4 fields peak inside 1 cannot be told, because they have no detail"),
+        (
+            looked(depths=Depths(ends=Ends(first=1, last=9, inside=90, before=3, beyond=9, fields=110))),
+            "3 of 110 fields still getting sharper at frame 1, few enough to be chance "
+            "9 of 110 fields still getting sharper at frame 9 90 of 110 fields peak inside",
+        ),
+        (looked(depths=Depths(reason="the plan is gone")), "planes   cannot tell, because the plan is gone"),
         (looked(settings=(Alike(),)), "settings cannot tell, because the files hold none"),
         (
             looked(
