@@ -62,17 +62,38 @@ class Planes:
         return np.diff(self.position_microsteps)
 
 
+@record
+class Extent:
+    """What the planes must cover, from the front of the subject at 0.
+
+    Attributes
+    ----------
+    depth_um : float
+        Depth of the subject [um], 0 or more.
+    end_frames : int
+        Planes before the one at 0, and after the first at or beyond `depth_um` [-].
+    lead_error : float
+        Share by which the rail's travel may be wrong [-]: planes go on until both ends lie at least
+        `lead_error` * `depth_um` outside of the subject.
+    beyond_um : (float, float)
+        How far planes must reach in front of 0 and beyond `depth_um` [um]: where the field is bent, the picture's
+        corners are sharp elsewhere than its centre.
+    """
+
+    depth_um: float
+    end_frames: int = 1
+    lead_error: float = 0.0
+    beyond_um: tuple[float, float] = (0.0, 0.0)
+
+
 def lay_planes(
+    extent: Extent,
     *,
-    depth_um: float,
     step_um: PerDepth,
     slice_um: PerDepth,
     microstep_um: float | None = None,
     zones: tuple[Zone, ...] = (),
     gaps: tuple[Gap, ...] = (),
-    end_frames: int = 1,
-    lead_error: float = 0.0,
-    beyond_um: tuple[float, float] = (0.0, 0.0),
     rail_map: FocusRailMap | None = None,
     entrance_pupil_um: PerDepth | None = None,
 ) -> Planes:
@@ -80,8 +101,8 @@ def lay_planes(
 
     Parameters
     ----------
-    depth_um : float
-        Depth of the subject [um], 0 or more.
+    extent : Extent
+        Of the subject, and how far beyond it.
     step_um : float or callable
         The largest step allowed [um]: slice times (1 - overlap), or what a seam contrast allows. As a function of
         depth, each pair of planes follows the one nearer to the front; it must not fall with depth.
@@ -93,14 +114,6 @@ def lay_planes(
         Depth ranges with finer steps; they may touch, overlap and extend beyond the subject.
     gaps : tuple of Gap
         Depth ranges that no slice need cover, none of them in a zone.
-    end_frames : int
-        Planes before the one at 0, and after the first at or beyond `depth_um` [-].
-    lead_error : float
-        Share by which the rail's travel may be wrong [-]: planes go on until both ends lie at least
-        `lead_error` * `depth_um` outside of the subject.
-    beyond_um : (float, float)
-        How far planes must reach in front of 0 and beyond `depth_um` [um]: where the field is bent, the picture's
-        corners are sharp elsewhere than its centre.
     rail_map : FocusRailMap or None
         Rail travel against depth where the rear standard moves.
     entrance_pupil_um : float or callable or None
@@ -109,7 +122,7 @@ def lay_planes(
     Returns
     -------
     Planes
-        The first plane at or before 0, one at 0, the last at or beyond `depth_um`, farther by `beyond_um`. Without
+        The first plane at or before 0, one at 0, the last at or beyond the depth, farther as the extent asks. Without
         zones and with `step_um` = `slice_um` * (1 - overlap), every pair overlaps by that share at least, after
         rounding.
 
@@ -125,7 +138,8 @@ def lay_planes(
     neighbour goes deeper, so nothing placed otherwise needs fewer planes, and a tighter bound never gives fewer.
     """
     grid = FocusGrid(unit_um=1.0 if microstep_um is None else microstep_um, rail_map=rail_map)
-    margin_um = lead_error * depth_um
+    front_um, back_um = -extent.beyond_um[0], extent.depth_um + extent.beyond_um[1]
+    margin_um = extent.lead_error * extent.depth_um
     joining = bound_reach(grid, step_um, zones)
     narrowed = tuple(Gap(from_um=gap.from_um + margin_um, to_um=gap.to_um - margin_um) for gap in gaps)
     reach = across_gaps(grid, joining, narrowed)
@@ -135,16 +149,16 @@ def lay_planes(
 
     deeper = _lay(
         reach,
-        through=grid.first_stop(depth_um + beyond_um[1]),
-        margin=grid.first_stop(depth_um + beyond_um[1] + margin_um),
-        end_frames=end_frames,
+        through=grid.first_stop(back_um),
+        margin=grid.first_stop(back_um + margin_um),
+        end_frames=extent.end_frames,
         stuck=refusal,
     )
     frontward = _lay(
         backward(reach),
-        through=-grid.last_stop(-beyond_um[0]),
-        margin=-grid.last_stop(-beyond_um[0] - margin_um),
-        end_frames=end_frames,
+        through=-grid.last_stop(front_um),
+        margin=-grid.last_stop(front_um - margin_um),
+        end_frames=extent.end_frames,
         stuck=lambda mirrored: refusal(-mirrored - 1),
     )
     stops = np.concatenate((-frontward[:0:-1], deeper))

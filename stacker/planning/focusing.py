@@ -10,7 +10,7 @@ from stacker.documents.request import Request
 from stacker.optics.imaging import Imaging
 from stacker.optics.rear import rear_depth_mm, rear_focus
 from stacker.planning import zones as binding
-from stacker.planning.coverage import Planes, lay_planes
+from stacker.planning.coverage import Extent, Planes, lay_planes
 from stacker.planning.criterion import Aperture, Criterion
 from stacker.planning.focus_grid import FloatArray, FocusRailMap, PerDepth
 from stacker.records import record
@@ -66,7 +66,12 @@ class Focusing:
         """
         subject, criterion = self.request.subject, self.criterion
         return lay_planes(
-            depth_um=subject.depth_mm * 1000,
+            Extent(
+                depth_um=subject.depth_mm * 1000,
+                end_frames=self.request.focus.end_frames,
+                lead_error=lead_error,
+                beyond_um=self._beyond_um(),
+            ),
             step_um=self.along(criterion.step_um),
             slice_um=self.along(criterion.slice_um),
             microstep_um=microstep_um,
@@ -79,9 +84,6 @@ class Focusing:
                 for zone in subject.zones
             ),
             gaps=tuple(binding.Gap(from_um=gap.from_mm * 1000, to_um=gap.to_mm * 1000) for gap in subject.gaps),
-            end_frames=self.request.focus.end_frames,
-            lead_error=lead_error,
-            beyond_um=self._beyond_um(),
             rail_map=self._rail_map(),
             entrance_pupil_um=self._entrance_pupil_um(),
         )

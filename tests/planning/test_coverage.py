@@ -10,9 +10,10 @@ import pytest
 from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from planning.laid import lay_planes
 
 from stacker.errors import Refusal
-from stacker.planning.coverage import MAX_FRAMES, lay_planes
+from stacker.planning.coverage import MAX_FRAMES
 from stacker.planning.focus_grid import FocusRailMap
 from stacker.planning.zones import Zone
 

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from planning.laid import lay_planes
 
 from stacker.documents.focus import Focus
 from stacker.documents.request import Camera, Request
 from stacker.documents.rigs import LensRig, ObjectiveRig
 from stacker.documents.subject import Subject
-from stacker.planning.coverage import lay_planes
 from stacker.planning.draft import draft_of
 
 

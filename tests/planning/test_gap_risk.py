@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from planning.laid import lay_planes
 from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import norm
 
 from stacker.errors import Refusal
-from stacker.planning.coverage import lay_planes
 from stacker.planning.gap_risk import gap_risk, normal_upper_tail, overlap_that_holds, soft_seams
 
 

@@ -9,12 +9,12 @@ import pytest
 from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from planning.laid import lay_planes
 
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import plan_text, read_plan, write_plan
 from stacker.errors import InputError
 from stacker.optics.spectrum import Spectrum
-from stacker.planning.coverage import lay_planes
 from stacker.planning.draft import draft_of
 from stacker.planning.gap_risk import gap_risk
 from stacker.planning.planner import plan_of
