@@ -108,6 +108,14 @@ class _Cards:
         return int((card_gb - self.filled_gb[-1]) * 1000 / raw_mb + 1e-9)
 
 
+def _charges(plan: Plan, pictures: int, before_s: float) -> float | None:
+    """What a stack and the time before it take of the batteries; ``None`` where it is not known."""
+    duration_s, rating = plan.budget.duration_s, plan.request.camera.battery_frames
+    if duration_s is None or not rating:
+        return None
+    return battery_charges(frames=pictures, duration_s=duration_s + before_s, battery_frames=rating)
+
+
 def evening_of(plans: Sequence[Plan], *, setup_s: float) -> Evening:
     """Put stacks in order.
 
@@ -140,11 +148,7 @@ def evening_of(plans: Sequence[Plan], *, setup_s: float) -> Evening:
         used: tuple[int, ...] = ()
         if camera.raw_mb is not None and camera.card_gb is not None:
             used = cards.take(pictures, camera.raw_mb, camera.card_gb)
-        charges = None
-        if duration_s is not None and camera.battery_frames:
-            charges = battery_charges(
-                frames=pictures, duration_s=duration_s + before_s, battery_frames=camera.battery_frames
-            )
+        charges = _charges(plan, pictures, before_s)
         for value, what in ((duration_s, "time"), (plan.budget.raw_gb, "raw files"), (charges, "batteries")):
             if value is None:
                 unknown.append(f"{plan.name}: {what}")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stacker.documents.plan import Plan
 from stacker.optics.beam import Beam
@@ -75,20 +76,14 @@ class Slices:
         promised = focus.seam_contrast or (focus.kept_contrast if focus.model == "contrast" else None)
         target_lp_mm = plan.depth_of_field.target_lp_mm or 0.0
         with_the_one_before = overlap[1:] if plan.request.direction > 0 else overlap[:-1]
-        joined = np.array([place for place, shared in enumerate(with_the_one_before) if shared is not None], dtype=int)
-        sides = (
-            seam_contrast_at(np.diff(depth)[joined], target_lp_mm=target_lp_mm, beam=beams[side])
-            for side in (joined, joined + 1)
-        )
-        at_seams = np.full(len(with_the_one_before), math.nan)
-        at_seams[joined] = np.minimum(*sides)
+        joined = [place for place, shared in enumerate(with_the_one_before) if shared is not None]
         return cls(
             frame=number,
             focus_um=depth,
             near_um=near,
             far_um=far,
             seam_um=tuple((a + b) / 2 for a, b in pairwise(depth)),
-            seam_contrast=tuple(at_seams.tolist()),
+            seam_contrast=_seams(np.diff(depth), np.array(joined, dtype=int), target_lp_mm, beams),
             promised=promised,
             level=promised or focus.kept_contrast,
             target_lp_mm=target_lp_mm,
@@ -120,3 +115,15 @@ class Slices:
         seam = self.softest or 0
         first = max(0, min(seam - _AROUND + 1, len(self) - 2 * _AROUND))
         return range(first, min(len(self), first + 2 * _AROUND))
+
+
+def _seams(
+    step_um: NDArray[np.float64], joined: NDArray[np.int_], target_lp_mm: float, beams: Beam
+) -> tuple[float, ...]:
+    """What each seam keeps, the worse of its two sides; nan where two slices are not joined."""
+    sides = (
+        seam_contrast_at(step_um[joined], target_lp_mm=target_lp_mm, beam=beams[side]) for side in (joined, joined + 1)
+    )
+    kept = np.full(len(step_um), math.nan)
+    kept[joined] = np.minimum(*sides)
+    return tuple(kept.tolist())
