@@ -125,7 +125,7 @@ def seen_of(
     )
 
 
-def measure_rail(seen: Seen, *, lead_mm: float, cycle_um: float, scale: Estimate, still_um: float) -> RailFound:
+def measure_rail(seen: Seen, *, lead_mm: float, cycle_um: float, scale: Estimate, still_um: float | None) -> RailFound:
     """Everything that a measuring run tells.
 
     Parameters
@@ -138,8 +138,8 @@ def measure_rail(seen: Seen, *, lead_mm: float, cycle_um: float, scale: Estimate
         Travel of an electrical cycle of the motor, four full steps [um].
     scale : Estimate
         Of the pictures [um a pixel]: `seen` was made with its value.
-    still_um : float
-        Swing that is allowed once the rail has settled [um].
+    still_um : float or None
+        Swing that is allowed once the rail has settled [um]; None: the pictures do not show it.
 
     Raises
     ------
@@ -277,8 +277,10 @@ def _waves(cycles: FloatArray) -> FloatArray:
     return np.concatenate((np.sin(phase), np.cos(phase)), axis=1)
 
 
-def _settling(seen: Seen, shots: BoolArray, home_um: float, scatter_um: Estimate, still_um: float) -> Settling | None:
-    if np.count_nonzero(shots) < FEWEST_DELAYS:
+def _settling(
+    seen: Seen, shots: BoolArray, home_um: float, scatter_um: Estimate, still_um: float | None
+) -> Settling | None:
+    if still_um is None or np.count_nonzero(shots) < FEWEST_DELAYS:
         return None
     found = fit_settling(
         seen.delay_s[shots],

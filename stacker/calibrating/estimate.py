@@ -127,6 +127,11 @@ def propagated(formula: Callable[..., float], *inputs: Estimate) -> Estimate:
     return Estimate(value=formula(*values), standard_error=error, freedom=error**4 / spread if spread > 0 else math.inf)
 
 
+def with_relative_error(one: Estimate, share: float) -> Estimate:
+    """The same value, uncertain by another, independent share of it as well."""
+    return propagated(lambda value, factor: value * factor, one, Estimate(value=1.0, standard_error=share))
+
+
 def solved(formula: Callable[[float], float], wanted: Estimate, low: float, high: float) -> Estimate | None:
     """The value between two positive bounds for which a formula gives what is wanted; None where none does.
 

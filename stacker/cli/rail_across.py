@@ -25,6 +25,11 @@ if TYPE_CHECKING:
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 _STILL_UM = 0.5
+_FROZEN_S = 0.01  # a swing of 50 Hz goes through half a turn in it
+_BLURRED = (
+    "The settling time was not measured: the shutter was open for {:g} s, in which a swing averages out. Take a flash, "
+    "and --exposure-s as short as it allows."
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,6 +63,7 @@ class _Exposures:
     stops: dict[int, MeasureStop]
     delay_s: dict[int, float]
     origin: int  # the rail's position of the stops' 0 [microsteps]
+    exposure_s: float
 
 
 def across_options(function: Function) -> Function:
@@ -85,6 +91,7 @@ def across_options(function: Function) -> Function:
 def measure_across(profile_path: Path, asked: Asked, output: Output) -> None:
     """Measure, tell, draw and write."""
     from stacker.calibrating.across import FULL_STEPS_A_CYCLE, measure_rail
+    from stacker.calibrating.estimate import with_relative_error
     from stacker.cli.pictures_of import pictures_of_exposures
     from stacker.cli.rail_common import profile_of
     from stacker.cli.rail_found import estimates_of, facts_of, lines_of, sentences_of, words_of
@@ -94,19 +101,21 @@ def measure_across(profile_path: Path, asked: Asked, output: Output) -> None:
     assert asked.journal is not None
     profile = profile_of(profile_path)
     exposures = _exposures(asked.journal)
+    still_um, frozen = asked.still_um or _STILL_UM, exposures.exposure_s <= _FROZEN_S
     pictures = pictures_of_exposures(asked.across, asked.journal, len(exposures.stops))
     order = sorted(pictures, key=lambda frame: (exposures.stops[frame].position, frame))
     shape, most = _kind_of(pictures[order[0]])
-    scale = _scale(asked, shape)
+    told = _scale(asked, shape)
     note(f"Looks into {len(order)} pictures.", quiet=output.quiet or output.as_json)
     travel = _followed(asked.across, (pictures[frame] for frame in order), most)
+    scale = with_relative_error(told, travel.scale_error)
     seen = _seen(exposures, profile, order, travel, scale.value)
     found = measure_rail(
         seen,
         lead_mm=profile.lead_mm,
         cycle_um=FULL_STEPS_A_CYCLE * profile.microsteps_per_full_step * profile.microstep_um,
         scale=scale,
-        still_um=asked.still_um or _STILL_UM,
+        still_um=still_um if frozen else None,
     )
     if output.write and found.screw.outliers:
         raise Refusal(
@@ -117,11 +126,11 @@ def measure_across(profile_path: Path, asked: Asked, output: Output) -> None:
     lines = lines_of(found, profile)
     frames, sentence = _frames(asked.request, lines)
     if output.picture is not None:
-        _draw(output.picture, found, profile, asked.still_um or _STILL_UM)
+        _draw(output.picture, found, profile, still_um)
     show_calibration(
         "calibrate rail",
         estimates_of(found, profile),
-        words_of(found, asked.still_um or _STILL_UM),
+        words_of(found, still_um),
         lines,
         profile_path,
         load=load_rail if output.write else None,
@@ -129,7 +138,8 @@ def measure_across(profile_path: Path, asked: Asked, output: Output) -> None:
         quiet=output.quiet,
         facts=facts_of(found, travel, scale) | ({} if frames is None else {"frames": frames}),
         sentences=[
-            *sentences_of(found, travel, scale, exact=asked.um_per_pixel is not None),
+            *sentences_of(found, travel, told, exact=asked.um_per_pixel is not None),
+            *(() if frozen else (_BLURRED.format(exposures.exposure_s),)),
             *([sentence] if sentence else []),
         ],
     )
@@ -162,7 +172,7 @@ def _exposures(journal: Path) -> _Exposures:
         When it is of another kind of run, or the run was not finished.
     """
     from stacker.documents.journal import past_of, read_records
-    from stacker.documents.measuring_run import KIND, stops_of
+    from stacker.documents.measuring_run import KIND, longest_exposure_s, stops_of
 
     records, whole_bytes = read_records(journal)
     past = past_of(records, whole_bytes)
@@ -181,7 +191,7 @@ def _exposures(journal: Path) -> _Exposures:
             code="unfinished",
         )
     numbered = dict(enumerate(stops, start=1))
-    return _Exposures(stops=numbered, delay_s=delay_s, origin=past.front_at)
+    return _Exposures(stops=numbered, delay_s=delay_s, origin=past.front_at, exposure_s=longest_exposure_s(past.rows))
 
 
 def _kind_of(path: Path) -> tuple[tuple[int, ...], float]:

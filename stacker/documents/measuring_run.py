@@ -9,7 +9,16 @@ from typing import Any
 from stacker.motion.take_up import Direction
 
 KIND = "measure"
-COLUMNS = ("frame", "focus_um", "position_microsteps", "part", "approached", "before_microsteps", "wait_s")
+COLUMNS = (
+    "frame",
+    "focus_um",
+    "position_microsteps",
+    "part",
+    "approached",
+    "before_microsteps",
+    "wait_s",
+    "exposure_s",
+)
 PARTS = ("repeats", "screw", "microsteps", "settling")
 """What a stop is for; its number in a row counts from 1.
 
@@ -43,7 +52,7 @@ class MeasureStop:
     before: int | None = None
 
 
-def rows_of(stops: Iterable[MeasureStop], *, microstep_um: float) -> tuple[list[Any], ...]:
+def rows_of(stops: Iterable[MeasureStop], *, microstep_um: float, exposure_s: float) -> tuple[list[Any], ...]:
     """The stops as rows of a journal, under `COLUMNS`."""
     return tuple(
         [
@@ -54,9 +63,15 @@ def rows_of(stops: Iterable[MeasureStop], *, microstep_um: float) -> tuple[list[
             stop.approached,
             stop.before,
             round(stop.wait_s, 4),
+            exposure_s,
         ]
         for frame, stop in enumerate(stops, start=1)
     )
+
+
+def longest_exposure_s(rows: Iterable[Sequence[Any]]) -> float:
+    """How long the shutter was open, at most [s]; of rows that `stops_of` takes."""
+    return max((float(row[-1] or 0) for row in rows), default=0.0)
 
 
 def stops_of(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[MeasureStop] | None:
@@ -64,7 +79,7 @@ def stops_of(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[Meas
     if tuple(columns) != COLUMNS:
         return None
     stops = []
-    for _, _, position, part, approached, before, wait_s in rows:
+    for _, _, position, part, approached, before, wait_s, _ in rows:
         if type(part) is not int or not 1 <= part <= len(PARTS) or approached not in (1, -1) or wait_s is None:
             return None
         stops.append(

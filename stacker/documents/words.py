@@ -22,6 +22,9 @@ WORDS: dict[str, str] = {
     "the screw (backlash) does not show",
     "evidence": "what proves an exposure: 'sync', the camera's flash contact closed; 'pulse', the release contact was "
     "closed for its time; 'command', a program ended without an error; 'person', somebody said so",
+    "measuring run": "'stacker drive PROFILE --measure': the rail goes to and fro while a camera that looks across it "
+    "photographs something finely grained on its carriage; 'stacker calibrate rail --across' reads what the rail does",
+    "settling time": "from the end of a move until the carriage swings by less than is allowed (rail.settle_s)",
     "journal": "the file beside the plan that records each frame taken, and from which an interrupted run is resumed",
     "bench card": "the short summary that 'stacker plan' prints",
     "capture order": "the order in which the frames were taken. It is depth order until a frame is taken again: that "

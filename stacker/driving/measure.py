@@ -95,7 +95,7 @@ def measuring_job(
         exposure_s=(asked.exposure_s,) * count,
         start_s=None,
         duration_s=duration_s(profile, stops, asked),
-        rows=rows_of(stops, microstep_um=profile.microstep_um),
+        rows=rows_of(stops, microstep_um=profile.microstep_um, exposure_s=asked.exposure_s),
         columns=COLUMNS,
         direction=1,
         front_at=None,

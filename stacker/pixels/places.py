@@ -34,10 +34,14 @@ _WHY = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Link:
-    """Places of one picture against its key: where they lie, half-way between both, and their shifts [px]."""
+    """Places of one picture against its key: where they lie, half-way between both, and their shifts [px].
+
+    Places of equal number lie at about the same place of the key: its noise is in the shifts of all pictures there.
+    """
 
     picture: int
     key: int
+    number: NDArray[np.int64]  # (places,)
     middle: FloatArray  # (places, 2): down, across, from the picture's centre
     shift: FloatArray
 
@@ -114,18 +118,20 @@ def _link(
         places.refuse("saturated" if np.mean(picture >= 0.996 * most) > _SATURATED else "no_shift")
         return None, 0.0
     shares = math.prod(1 - abs(way) / size for way, size in zip(whole, key.shape, strict=True))
-    middles, shifts = [], []
-    for middle in _middles(key.shape, whole):
+    numbers, middles, shifts = [], [], []
+    for place, middle in enumerate(_middles(key.shape, whole)):
         found = _place(key, picture, middle, whole, most)
         if isinstance(found, str):
             places.refuse(found)
             continue
+        numbers.append(place)
         middles.append(found[0])
         shifts.append(found[1])
         places.fine.append(found[2])
     if len(middles) < FEWEST_PLACES:
         return None, shares
-    return Link(picture=number, key=key_at, middle=np.array(middles), shift=np.array(shifts)), shares
+    link = Link(picture=number, key=key_at, number=np.array(numbers), middle=np.array(middles), shift=np.array(shifts))
+    return link, shares
 
 
 def _size(shape: tuple[int, ...]) -> int:

@@ -8,8 +8,9 @@ is found and taken off.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,8 @@ _MOST_APART_PX = 0.25  # rms of the places of one picture about its reading
 _MOST_CROOKED = 0.02  # of the travel
 _LEAST_SPREAD = 0.08  # of the places, both ways, over the shorter side
 _PRIORS = (0.05, 0.05, 0.02, 0.05)  # tilts by 10 degrees two fields away; distortion at the corner; the way's lean
-_PRIOR_NOISE_PX = 0.02
+_DEVELOPED = 2.0  # what developing adds is alike from place to place: errors found over errors stated (by rendering)
+_LEAST_NOISE_PX = 0.005  # of one place: rendered pictures without noise are no better
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,6 +40,8 @@ class Travel:
         in which the pictures came [px].
     error_px : float
         Standard error of one position against its key picture [px].
+    scale_error : float
+        Standard error of the whole way, as a share: tilts and distortion are taken off no better than that [-].
     degrees : float
         From the rows of the picture to the way [degrees].
     key_count : int
@@ -48,6 +52,7 @@ class Travel:
 
     along_px: FloatArray
     error_px: float
+    scale_error: float
     degrees: float
     key_count: int
     place_count: float
@@ -77,9 +82,9 @@ def follow(pictures: Iterable[NDArray[np.number]], *, most: float) -> Travel:
     turned = [_turned(link, direction) for link in links]
     use = [np.ones(len(link.middle), dtype=bool) for link in turned]
     along = chain @ direction
-    rest_px = 0.0
+    rest_px = 0.02
     for _ in range(4):
-        theta = _bends(turned, use, along, shape)
+        theta, covariance = _bends(turned, use, along, shape, rest_px)
         along, rests = _positions(turned, use, along, theta, shape, count)
         rest_px = _rms(rests, use)
         use = [np.abs(rest).max(axis=1) < max(_OUTLIER * rest_px, _NEAR_PX) for rest in rests]
@@ -91,6 +96,7 @@ def follow(pictures: Iterable[NDArray[np.number]], *, most: float) -> Travel:
     return Travel(
         along_px=along,
         error_px=rest_px / math.sqrt(float(np.mean(places))),
+        scale_error=_scale_error(turned, use, along, theta, covariance, shape),
         degrees=math.degrees(math.atan2(way[0], way[1])),
         key_count=len({link.key for link in links}),
         place_count=float(np.mean(places)),
@@ -130,7 +136,7 @@ def _direction(chain: FloatArray) -> FloatArray:
 def _turned(link: Link, direction: FloatArray) -> Link:
     """The same with coordinates along the way and across it."""
     turn = np.stack((direction, [direction[1], -direction[0]]), axis=1)
-    return Link(picture=link.picture, key=link.key, middle=link.middle @ turn, shift=link.shift @ turn)
+    return replace(link, middle=link.middle @ turn, shift=link.shift @ turn)
 
 
 def _bending(link: Link, along: FloatArray, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
@@ -154,18 +160,48 @@ def _bending(link: Link, along: FloatArray, shape: tuple[int, ...]) -> tuple[Flo
 
 
 def _bends(
-    links: Sequence[Link], use: Sequence[NDArray[np.bool_]], along: FloatArray, shape: tuple[int, ...]
-) -> FloatArray:
-    """Tilts, distortion and lean of the way, from how the places of each picture differ from their mean."""
+    links: Sequence[Link],
+    use: Sequence[NDArray[np.bool_]],
+    along: FloatArray,
+    shape: tuple[int, ...],
+    rest_px: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Tilts, distortion and lean of the way, from how the places of each picture differ from their mean; covariance."""
     rows, values = [], []
+    of_key: dict[tuple[int, int, int], FloatArray] = defaultdict(lambda: np.zeros(len(_PRIORS)))
     for link, kept in zip(links, use, strict=True):
         for axis, terms in enumerate(_bending(link, along - np.nanmean(along), shape)):
-            rows.append(terms[kept] - terms[kept].mean(axis=0))
+            bends = terms[kept] - terms[kept].mean(axis=0)
+            rows.append(bends)
             values.append(-(link.shift[kept, axis] - link.shift[kept, axis].mean()))
-    rows.append(np.diag(_PRIOR_NOISE_PX / np.array(_PRIORS)))
-    values.append(np.zeros(len(_PRIORS)))
-    solution: FloatArray = np.linalg.lstsq(np.concatenate(rows), np.concatenate(values), rcond=None)[0]
-    return solution
+            for place, row in zip(link.number[kept], bends, strict=True):
+                of_key[link.key, int(place), axis] += row
+    matrix, shared = np.concatenate(rows), np.stack(list(of_key.values()))
+    variance = max(rest_px, _LEAST_NOISE_PX) ** 2
+    prior = np.diag(1 / np.array(_PRIORS) ** 2)
+    inverse = np.linalg.inv(matrix.T @ matrix / variance + prior)
+    # half of the noise is the key's, and the same for all pictures beside it
+    noise = (matrix.T @ matrix + shared.T @ shared) / (2 * variance)
+    return inverse @ (matrix.T @ np.concatenate(values)) / variance, inverse @ (noise + prior) @ inverse
+
+
+def _scale_error(
+    links: Sequence[Link],
+    use: Sequence[NDArray[np.bool_]],
+    along: FloatArray,
+    theta: FloatArray,
+    covariance: FloatArray,
+    shape: tuple[int, ...],
+) -> float:
+    """How uncertain the length of the way is by what bends it, as a share."""
+    seen = np.isfinite(along)
+    away = along[seen] - along[seen].mean()
+    lengths = []
+    for unit in np.eye(len(theta)):
+        other, _ = _positions(links, use, along, theta + unit, shape, len(along))
+        lengths.append(float(away @ (other - along)[seen] / (away @ away)))
+    weights = np.array(lengths)
+    return _DEVELOPED * math.sqrt(float(weights @ covariance @ weights))
 
 
 def _positions(

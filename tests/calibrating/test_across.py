@@ -134,11 +134,11 @@ def test_a_creep_without_swinging_settles_too():
 
 
 def test_rows_of_a_journal_hold_the_stops():
-    rows = rows_of(STOPS, microstep_um=RAIL.microstep_um)
+    rows = rows_of(STOPS, microstep_um=RAIL.microstep_um, exposure_s=0.005)
     assert tuple(stops_of(COLUMNS, rows)) == tuple(replace(stop, wait_s=round(stop.wait_s, 4)) for stop in STOPS)
     assert stops_of(("frame", "focus_um", "position_microsteps"), [[1, 0.0, 0]]) is None
     for part, approached, wait_s in ((9, 1, 1.0), (1.0, 1, 1.0), (None, 1, 1.0), (1, 0, 1.0), (1, 1, None)):
-        assert stops_of(COLUMNS, [[1, 0.0, 0, part, approached, None, wait_s]]) is None
+        assert stops_of(COLUMNS, [[1, 0.0, 0, part, approached, None, wait_s, 0.005]]) is None
 
 
 def covered(rng: np.random.Generator, count: int) -> dict[str, list[tuple[bool, float]]]:

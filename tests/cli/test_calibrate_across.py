@@ -94,7 +94,7 @@ def make_run(folder: Path) -> None:
         os.chdir(before)
 
 
-def write_run(folder: Path) -> None:
+def write_run(folder: Path, *, exposure_s: float = 0.005) -> None:
     """The journal that such a run leaves, without the run: two seconds less."""
     (folder / "rail.yaml").write_text(PROFILE, encoding="utf-8")
     rail = load_rail(folder / "rail.yaml").value
@@ -104,7 +104,11 @@ def write_run(folder: Path) -> None:
         "stacker_journal": FORMAT,
         "utc": "2031-05-04T20:00:00.000+00:00",
         "run": "r",
-        "plan": {"digest": "d", "columns": COLUMNS, "rows": rows_of(stops, microstep_um=rail.microstep_um)},
+        "plan": {
+            "digest": "d",
+            "columns": COLUMNS,
+            "rows": rows_of(stops, microstep_um=rail.microstep_um, exposure_s=exposure_s),
+        },
         "profile_digest": "p",
         "microsteps_per_mm": 1000 / rail.microstep_um,
         "kind": "measure",
@@ -177,6 +181,14 @@ def test_a_whole_measurement_finds_the_truth_and_writes_it(bench, stacker):
     # amplitude over sqrt(2) is the root mean square, that times sqrt(3) the bound; of a full step of 2.5 um
     assert rail.microstep_error == pytest.approx(0.3 * np.sqrt(3 / 2) / 2.5, abs=0.06)
     assert 0.15 < rail.repeatability_um < 0.5
+
+
+def test_a_shutter_open_for_longer_than_a_swing_tells_no_settling_time(bench, stacker):
+    write_run(bench, exposure_s=0.3)
+    done = stacker(*command("--um-per-pixel", "5"))
+    assert done.code == 0, done.err
+    assert "settle_s" not in done.out
+    assert "the shutter was open for 0.3 s, in which a swing averages out" in " ".join(done.out.split())
 
 
 def test_pictures_that_do_not_match_the_journal_are_refused(bench, stacker):

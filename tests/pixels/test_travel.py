@@ -113,7 +113,7 @@ def test_a_target_whose_parts_go_different_ways_is_refused():
 @pytest.mark.campaign
 def test_readings_of_forty_benches_at_several_scales():
     """A reading within 0.1 um rms at 1x: tilts of some degrees, distortion, noise, JPEG, any way across the picture."""
-    worst, stated = [], []
+    worst, stated, lengths = [], [], []
     for seed in range(40):
         rng = np.random.default_rng((seed, 30))
         bench = Bench(
@@ -134,5 +134,10 @@ def test_readings_of_forty_benches_at_several_scales():
         stray = found.along_px * bench.scale_um_per_px - at_um
         worst.append(float(np.std(stray - stray.mean())))
         stated.append(found.error_px * bench.um_per_px)
+        lengths.append(np.polyfit(at_um, stray, 1)[0] / found.scale_error)
     print("rms um", np.round(np.quantile(worst, [0.5, 0.9, 1.0]), 3), "stated", np.round(np.median(stated), 3))
     assert max(worst) < 0.1
+    # the length of the way: 40 errors in units of their own standard error; 3 is reached once in 10 such campaigns
+    print("length in its errors", np.round(np.sqrt(np.mean(np.square(lengths))), 2))
+    assert np.max(np.abs(lengths)) < 4
+    assert 0.5 < np.sqrt(np.mean(np.square(lengths))) < 1.3
