@@ -24,6 +24,7 @@ from stacker.pictures.settings import Settings
 VERSION: Final = 2  # raise it whenever another program version would see other things in the same file
 BEGINNING: Final = b'{"stacker_looks"'
 _ARRAYS = {"light": 2, "fine": 3, "ways": 3}  # dimensions
+_MOST_PIXELS = 1 << 20  # along a side
 _LARGEST = 1 << 31  # bytes; ten thousand frames take less
 
 
@@ -66,9 +67,11 @@ def read_kept(path: Path) -> dict[Key, Seen]:
                 arrays[name] = np.frombuffer(body, "<f4", math.prod(shape), at).reshape(shape)
                 at += arrays[name].nbytes
             rows, columns = map(int, row["pixels"])
+            if not (0 < rows < _MOST_PIXELS and 0 < columns < _MOST_PIXELS):
+                return {}
             kept[Key(*row["key"])] = Seen(pixels=(rows, columns), settings=_settings(row["settings"]), **arrays)
-    except (OSError, ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError, MemoryError):
-        return {}
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError, MemoryError):
+        return {}  # whatever it is, it is no memory of ours
     return kept
 
 

@@ -123,6 +123,27 @@ def test_the_second_time_only_new_files_are_read(stacker, shot, monkeypatch):
     assert kept.read_bytes() == b"damaged"
 
 
+def test_what_was_seen_until_ctrl_c_is_kept(stacker, shot, monkeypatch):
+    journal, card = shot()
+    read = []
+    from stacker.looking import look_at, seen
+
+    def look_into(path):
+        if len(read) == 5:
+            raise KeyboardInterrupt
+        read.append(path.name)
+        return seen.look_into(path)
+
+    monkeypatch.setattr(look_at, "look_into", look_into)
+    done = stacker("verify", card, "--journal", journal, "--look")
+    assert (done.code, done.out, done.err.strip()) == (1, "", "stopped.")
+    before, read[:] = list(read), []
+    monkeypatch.setattr(look_at, "look_into", lambda path: read.append(path.name) or seen.look_into(path))
+    done = stacker("verify", card, "--journal", journal, "--look")
+    assert "5 of them known from before" in done.out
+    assert not set(read) & set(before)
+
+
 def test_a_memory_in_the_folder_of_pictures_is_no_picture(stacker, shot, tmp_path):
     journal, card = shot()
     there = card / journal.name

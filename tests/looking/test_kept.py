@@ -1,4 +1,6 @@
+import json
 import os
+import zlib
 
 import numpy as np
 import pytest
@@ -85,3 +87,35 @@ def test_a_damaged_memory_counts_as_none(tmp_path_factory, place, bit, cut):
     # a changed blank or digit of the check code itself aside, nothing of it is believed; and nothing is ever wrong
     assert all(key in SOME and same(one, SOME[key]) for key, one in back.items())
     assert not back or not cut
+
+
+def forged(path, **changes):
+    """A memory that somebody made up, with a check code that fits."""
+    write_kept(path, SOME)
+    head, _, body = path.read_bytes().partition(b"\n")
+    told = json.loads(head)
+    told["files"][0] |= changes
+    told["crc32"] = zlib.crc32(body, zlib.crc32(json.dumps(told["files"]).encode()))
+    path.write_bytes(json.dumps(told).encode() + b"\n" + body)
+    return read_kept(path)
+
+
+def test_a_forged_memory_is_data_and_no_more(tmp_path):
+    path = tmp_path / "a.looks"
+    assert len(forged(path)) == 3  # the check code is reckoned as the program does it
+    bad = [
+        {"pixels": [0, 0]},
+        {"pixels": [10**400, 5]},
+        {"pixels": ["a", "b"]},
+        {"light": [-1, 3]},
+        {"light": [12]},
+        {"light": [10**30, 10**30]},
+        {"fine": "abc"},
+        {"settings": {}},
+        {"settings": {"__class__": "x", "white_balance": None}},
+        {"settings": {"iso": "many", "white_balance": None}},
+        {"settings": {"iso": float("inf"), "white_balance": None}},
+        {"key": [1]},
+    ]
+    for changes in bad:
+        assert forged(path, **changes) == {}, changes
