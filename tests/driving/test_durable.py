@@ -9,6 +9,7 @@ import pytest
 
 from stacker.driving import durable
 from stacker.driving.durable import DurableFile
+from stacker.errors import Refusal
 
 FULL_SYNC = 51  # its number on the one system that has it; any will do here
 
@@ -63,4 +64,25 @@ def test_a_file_knows_whether_its_name_leads_to_it_still(tmp_path):
     assert not file.is_at(path)
     path.write_bytes(b"another file of this name")
     assert not file.is_at(path)
+    file.close()
+
+
+def test_what_one_has_open_no_other_may_append_to(tmp_path, monkeypatch):
+    path = tmp_path / "j.run.jsonl"
+    file = DurableFile(path, new=True)
+    closed, close = [], os.close
+    monkeypatch.setattr(os, "close", lambda descriptor: (closed.append(descriptor), close(descriptor)))
+    with pytest.raises(Refusal, match="another run is writing it"):
+        DurableFile(path, new=False)
+    assert len(closed) == 1  # nothing is left open
+    file.close()
+    DurableFile(path, new=False).close()
+
+
+def test_what_is_cut_off_is_gone_and_what_follows_is_written_there(tmp_path):
+    file = DurableFile(tmp_path / "j.run.jsonl", new=True)
+    file.write(b"kept, and a torn end")
+    file.cut(5)
+    file.write(b" line\n")
+    assert file.read() == b"kept, line\n"
     file.close()
