@@ -43,6 +43,8 @@ class Cells:
         Centres [px].
     period_px : float
         Width of a window [px].
+    every : int
+        Periods from one window to the next: more than 1 for a quick look.
     """
 
     wave: ComplexArray
@@ -50,6 +52,7 @@ class Cells:
     x: FloatArray
     y: FloatArray
     period_px: float
+    every: int = 1
 
 
 def strips_of(grey: NDArray[np.number]) -> tuple[FloatArray, FloatArray]:
@@ -107,7 +110,7 @@ def candidate_frequencies(strips: FloatArray) -> list[float]:
     return sorted(found, reverse=True)
 
 
-def cells_at(strips: FloatArray, rows: FloatArray, frequency: float) -> Cells:
+def cells_at(strips: FloatArray, rows: FloatArray, frequency: float, *, every: int = 1) -> Cells:
     """Fourier coefficients in windows of one period each.
 
     Parameters
@@ -117,6 +120,8 @@ def cells_at(strips: FloatArray, rows: FloatArray, frequency: float) -> Cells:
         Their centres [px].
     frequency : float
         Cycles a pixel.
+    every : int
+        Take one window of so many.
 
     Notes
     -----
@@ -126,28 +131,29 @@ def cells_at(strips: FloatArray, rows: FloatArray, frequency: float) -> Cells:
     columns = strips.shape[1]
     each = max(1, int(1 / frequency / _SAMPLES))
     whole = columns // each * each
-    cells = _cells(strips[:, :whole].reshape(len(strips), -1, each).mean(axis=2), rows, frequency * each)
+    cells = _cells(strips[:, :whole].reshape(len(strips), -1, each).mean(axis=2), rows, frequency * each, every)
     # columns that were left out at the right move the middle
     return replace(cells, x=cells.x * each + (whole - columns) / 2, period_px=1 / frequency)
 
 
-def _cells(strips: FloatArray, rows: FloatArray, frequency: float) -> Cells:
+def _cells(strips: FloatArray, rows: FloatArray, frequency: float, every: int) -> Cells:
     columns = strips.shape[1]
     period = 1 / frequency
     samples, windows = math.ceil(period), int((columns - 2) / period)
     start = (columns - windows * period) / 2 - 0.5  # pixel i covers i - 0.5 to i + 0.5
     within = (np.arange(samples) + 0.5) / samples
-    place = start + (np.arange(windows)[:, None] + within) * period
+    number = np.arange(0, windows, every)
+    place = start + (number[:, None] + within) * period
     left = np.clip(np.floor(place).astype(np.int64), 0, columns - 2)
     share = place - left
     fine = np.asarray(strips, dtype=np.float32)  # half the memory to move, and far finer than the pixels' steps
     here = np.take(fine, left, axis=1)
     value = here + (np.take(fine, left + 1, axis=1) - here) * share.astype(np.float32)
-    slope = np.gradient(value.mean(axis=2), axis=1)
+    slope = np.gradient(value.mean(axis=2), axis=1) / every
     turn = np.exp(-2j * np.pi * (within - 0.5)) / samples
     profile = value - value.mean(axis=2, keepdims=True) - slope[..., None] * (within - 0.5).astype(np.float32)
-    x = start + (np.arange(windows) + 0.5) * period - (columns - 1) / 2
+    x = start + (number + 0.5) * period - (columns - 1) / 2
     # summed here: handed to threads, such thin products cost more in waiting than in sums
     parts = [np.einsum("ijk,k->ij", profile, part.astype(np.float32)) for part in (turn.real, turn.imag)]
     wave = parts[0].astype(np.float64) + 1j * parts[1]
-    return Cells(wave=wave, profile=profile, x=x, y=rows, period_px=period)
+    return Cells(wave=wave, profile=profile, x=x, y=rows, period_px=period, every=every)

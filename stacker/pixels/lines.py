@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.pixels.comb import Cells, ComplexArray, FloatArray
+from stacker.pixels.comb import Cells, FloatArray
 
 PRIOR_LEAN = 0.01
 PRIOR_DISTORTION = 0.006
@@ -85,10 +85,10 @@ def follow(cells: Cells) -> Lines | None:
     """
     loud = np.abs(cells.wave)
     good = loud > _WEAK * np.quantile(loud, 0.9)
-    start = _plane(cells.wave, cells.period_px, float(cells.y[1] - cells.y[0]))
+    start = _plane(cells)
     half = float(cells.x[-1] - cells.x[0] + cells.period_px) / 2
     x, y = np.meshgrid(cells.x / half, cells.y / half)
-    measured = np.angle(cells.wave) / (2 * np.pi) + np.arange(len(cells.x))
+    measured = np.angle(cells.wave) / (2 * np.pi) + np.arange(len(cells.x)) * cells.every
     fit = np.array([0.0, (1 + start[0]) * half / cells.period_px, start[1] * half, 0.0, 0.0, 0.0])
     fit[0] = _offset(measured - _line(fit, x, y), good)
     valid = zone = good
@@ -96,7 +96,7 @@ def follow(cells: Cells) -> Lines | None:
         residual = _wrapped(measured - _line(fit, x, y))
         valid = good & (np.abs(residual) < (0.4 if turn < 2 else _FAR))
         if turn >= 2:
-            zone = _zone(valid, fit, x, y)
+            zone = _zone(valid, fit, x, y, cells.period_px / half)
             valid = valid & zone
         if np.count_nonzero(valid) < 2 * _FEWEST_STRIPS:
             return None
@@ -146,20 +146,20 @@ def _alike(profile: NDArray[np.floating], zone: BoolArray, m: int) -> FloatArray
     return products if len(products) else np.zeros(1)
 
 
-def _plane(wave: ComplexArray, period_px: float, strip_px: float) -> tuple[float, float]:
-    """The strongest even plane of phase: lines a window beyond one, and lines a pixel down the picture.
+def _plane(cells: Cells) -> tuple[float, float]:
+    """The strongest even plane of phase: lines a period beyond one, and lines a pixel down the picture.
 
     Edges and figures are louder than lines here and there, but only lines keep step over the whole picture.
     """
+    wave, strip_px = cells.wave, float(cells.y[1] - cells.y[0])
     strips, windows = (2 ** math.ceil(math.log2(count)) for count in wave.shape)
     loud = np.abs(wave)
     power = np.abs(np.fft.fft2(wave / np.maximum(loud, np.median(loud) + 1e-12), (strips, windows)))
-    across = np.abs(np.fft.fftfreq(windows)) < _OFF_FREQUENCY
-    down = np.fft.fftfreq(strips)
-    power[:, ~across] = 0
-    power[np.abs(down) * period_px / strip_px > _STEEPEST] = 0
+    across, down = np.fft.fftfreq(windows) / cells.every, np.fft.fftfreq(strips)
+    power[:, np.abs(across) >= _OFF_FREQUENCY] = 0
+    power[np.abs(down) * cells.period_px / strip_px > _STEEPEST] = 0
     row, column = np.unravel_index(np.argmax(power), power.shape)
-    return float(np.fft.fftfreq(windows)[column]), float(down[row]) / strip_px
+    return float(across[column]), float(down[row]) / strip_px
 
 
 def _line(fit: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
@@ -188,7 +188,7 @@ def _improved(
     return better
 
 
-def _zone(valid: BoolArray, fit: FloatArray, x: FloatArray, y: FloatArray) -> BoolArray:
+def _zone(valid: BoolArray, fit: FloatArray, x: FloatArray, y: FloatArray, period: float) -> BoolArray:
     """The cells of the rows, along the ruler, in which nearly every window holds a line."""
     share, row = _share(valid, fit, x, y)
     full = share >= _FULL
@@ -200,7 +200,10 @@ def _zone(valid: BoolArray, fit: FloatArray, x: FloatArray, y: FloatArray) -> Bo
             longest, begins = run, place - run + 1
     if longest < _FEWEST_STRIPS:
         return np.zeros_like(valid)
-    inside: BoolArray = (row >= begins) & (row < begins + longest)
+    # what the ruler's edge or the ends of lines cross has its middle elsewhere: a strip, and what a window rises
+    ends = 1 + math.ceil(abs(fit[2] / fit[1]) * period / (y[1, 0] - y[0, 0]))
+    ends = max(0, min(ends, (longest - _FEWEST_STRIPS) // 2))
+    inside: BoolArray = (row >= begins + ends) & (row < begins + longest - ends)
     return inside
 
 

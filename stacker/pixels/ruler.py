@@ -28,7 +28,8 @@ MOST_APART = 0.0005
 MOST_MARGIN = 0.0006
 """An answer less certain than this, as a share and at 95 %, is none: then 0.1 % is more than three standard errors."""
 STEEPEST_DEG = 10.0
-_UNSEEN = 2e-5  # as a share: what is left in rendered pictures that nothing scatters in
+_QUICK, _MANY_WINDOWS = 3, 200
+_UNSEEN = 2.5e-5  # as a share: what is left in rendered pictures that nothing scatters in
 _MOST_LEAN = 0.008  # change of scale across the picture; a ruler that leans 3 degrees, a field and a half away
 
 
@@ -106,7 +107,7 @@ def _best(grey: NDArray[np.number]) -> tuple[bool, Lines]:
         if lines is None:
             continue
         if math.hypot(*lines.gradient) * FINEST_PX <= 1:
-            return upright, lines
+            return upright, _in_thin_strips(grey if upright else grey.T, lines)
         too_fine = True
     if too_fine:
         raise Refusal(
@@ -121,11 +122,32 @@ def _best(grey: NDArray[np.number]) -> tuple[bool, Lines]:
     )
 
 
+def _in_thin_strips(grey: NDArray[np.number], lines: Lines) -> Lines:
+    """The same lines in thinner strips of the rows that hold them.
+
+    Where a strip is not much thinner than lines are long, those that their ends reach into pull oblique lines upright.
+    """
+    held = lines.y[lines.valid.any(axis=1)]
+    step = float(lines.y[1] - lines.y[0])
+    middle = grey.shape[0] / 2
+    top = max(0, math.floor(held.min() - step + middle))
+    part = grey[top : math.ceil(held.max() + step + middle)]
+    strips, rows = strips_of(part)
+    if not len(rows) > 1 or rows[1] - rows[0] >= step:
+        return lines
+    found = follow(cells_at(strips, rows + top + len(part) / 2 - middle, lines.gradient[0]))
+    return found or lines
+
+
 def _finest(strips: FloatArray, rows: FloatArray) -> Lines | None:
     """The finest row of lines that is no harmonic of a coarser one."""
     candidates = candidate_frequencies(strips)
     while candidates:
         frequency = candidates.pop(0)
+        # most candidates are harmonics and what figures make of them: a third of the windows tells that as well
+        many = strips.shape[1] * frequency > _MANY_WINDOWS
+        if many and follow(cells_at(strips, rows, frequency, every=_QUICK)) is None:
+            continue
         cells = cells_at(strips, rows, frequency)
         lines = follow(cells)
         if lines is None:
@@ -249,11 +271,12 @@ def _slope_error(along: FloatArray, residual: FloatArray, lines: Lines) -> tuple
 
 
 def _error_of_rows(lines: Lines) -> float:
-    """Relative standard error of the gradient by what all lines of one row share, beyond what cells do by themselves.
+    """Relative standard error of the gradient at the picture's centre by what cells, and whole rows of them, stray.
 
-    Colour sites and the blocks of a JPEG push a whole row of cells one way; over few rows that turns all lines alike,
-    which their scatter does not show. The variance of least squares with errors alike in groups (A. C. Cameron, J. B.
-    Gelbach and D. L. Miller, J. Business and Economic Statistics 29, 238-249, 2011; from memory).
+    A ruler far from the centre is extrapolated, by how its lines fan out. Colour sites and the blocks of a JPEG push a
+    whole row of cells one way; over few rows that turns all lines alike, which their scatter does not show. The
+    variance of least squares with errors alike in groups (A. C. Cameron, J. B. Gelbach and D. L. Miller, J. Business
+    and Economic Statistics 29, 238-249, 2011; from memory).
     """
     strip, window = np.nonzero(lines.valid)
     x, y, rest = lines.x[strip, window], lines.y[strip], lines.residual[strip, window]
@@ -262,13 +285,15 @@ def _error_of_rows(lines: Lines) -> float:
     scale = np.abs(columns).max(axis=0) + 1e-12
     columns = columns / scale
     lean, distortion = lines.priors
-    known = (float(np.mean(rest**2)) + 1e-9) / (scale[3:] * np.array([distortion, lean, lean])) ** 2
+    variance = float(np.mean(rest**2)) + 1e-9
+    known = variance / (scale[3:] * np.array([distortion, lean, lean])) ** 2
     inverse = np.linalg.inv(columns.T @ columns + np.diag([0.0, 0.0, 0.0, *known]))
     wanted = np.array(lines.gradient) / np.hypot(*lines.gradient) ** 2 / scale[1:3]
     pull = (columns @ (inverse[:, 1:3] @ wanted)) * rest
     rows = np.bincount(strip, weights=pull)
     count = len(np.unique(strip))
-    return math.sqrt(max(0.0, float(rows @ rows) * count / (count - 1) - float(pull @ pull)))
+    alike = max(0.0, float(rows @ rows) * count / (count - 1) - float(pull @ pull))
+    return math.sqrt(alike + variance * float(wanted @ inverse[1:3, 1:3] @ wanted))
 
 
 def _rotation_error(lines: Lines, k: float) -> float:

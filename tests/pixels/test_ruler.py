@@ -68,6 +68,17 @@ def test_a_ruler_along_the_short_side_is_found_too():
     assert abs(off(found, ruler)) < 0.0005
 
 
+def test_oblique_fine_lines_far_from_the_centre_of_a_large_picture():
+    """In strips of 25 rows the ends of lines, here 84 rows long, pulled them upright by a tenth of their slant."""
+    ruler = Ruler(shape=(360, 1500), spacing_px=24, rotation_deg=4, offset=(0.3, -1.0))
+    scene = ruler.scene(np.random.default_rng(17))
+    picture = np.vstack((scene, np.broadcast_to(scene[-1:], (3640, 1500)))) * 255
+    found = measure_ruler(picture.astype(np.uint8))
+    assert found.rotation_deg == pytest.approx(4, abs=0.05)
+    # three standard errors
+    assert abs(off(found, ruler)) < 3 * found.standard_error_px / 24 < 0.0009
+
+
 @pytest.mark.parametrize("rotation_deg", [0.1, 2.0])
 def test_a_harmonic_is_not_taken_for_the_spacing(rotation_deg):
     """Engraved lines with a bright edge beside the dark one have a strong second harmonic."""
@@ -221,13 +232,14 @@ def test_many_rulers_are_right_or_refused():
 
 
 @pytest.mark.campaign
-def test_reading_and_measuring_24_megapixels_takes_little_more_than_decoding(tmp_path):
+@pytest.mark.parametrize("spacing_px", [20, 250])
+def test_reading_and_measuring_24_megapixels_takes_little_more_than_decoding(tmp_path, spacing_px):
     from PIL import Image
 
     from stacker.pictures.reading import read_grey
 
     rng = np.random.default_rng(1)
-    ruler = Ruler(shape=(1200, 6000), spacing_px=250, rotation_deg=2)  # a strip of the picture; below it, the bench
+    ruler = Ruler(shape=(1200, 6000), spacing_px=spacing_px, rotation_deg=2)  # a strip of the picture; below it, the bench
     scene = ruler.scene(rng)
     scene = np.vstack((scene, np.broadcast_to(scene[-1:], (2800, 6000))))
     picture = np.clip(255 * scene + rng.normal(0, 3, scene.shape), 0, 255).astype(np.uint8)
