@@ -239,7 +239,7 @@ def test_reading_and_measuring_24_megapixels_takes_little_more_than_decoding(tmp
     from stacker.pictures.reading import read_grey
 
     rng = np.random.default_rng(1)
-    ruler = Ruler(shape=(1200, 6000), spacing_px=spacing_px, rotation_deg=2)  # a strip of the picture; below it, the bench
+    ruler = Ruler(shape=(1200, 6000), spacing_px=spacing_px, rotation_deg=2)  # a strip; below it the bench
     scene = ruler.scene(rng)
     scene = np.vstack((scene, np.broadcast_to(scene[-1:], (2800, 6000))))
     picture = np.clip(255 * scene + rng.normal(0, 3, scene.shape), 0, 255).astype(np.uint8)
