@@ -186,10 +186,14 @@ def _joined(parts: list[Fields]) -> Fields:
     )
 
 
-def best_of(fields: Fields, most: int) -> IntArray:
-    """Of each band and step of depth the fields that are most like their curve, so many at most."""
+def some_of(fields: Fields, most: int) -> IntArray:
+    """Of each band and step of depth so many fields at most, from all over the picture.
+
+    Not those most like their curve: these are the ones to which planned steps fit, whatever the true ones are.
+    """
     group = np.floor(fields.depth).astype(np.int64) * BANDS + fields.band
-    order = np.lexsort((-fields.likeness, group))
+    scattered = fields.place * ((np.sqrt(5) - 1) / 2) % 1
+    order = np.lexsort((scattered, group))
     ranked = group[order]
     first = np.searchsorted(ranked, ranked)  # where each one's group begins
     kept: IntArray = np.sort(order[np.arange(len(order)) - first < most])

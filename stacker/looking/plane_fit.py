@@ -258,7 +258,7 @@ def _unstretched(model: Model, at: FloatArray) -> None:
 
 
 def _linear(model: Model, fields: Fields, at: FloatArray, weighed: _Weighed) -> Linear:
-    small, _, mixed, large, _ = _eliminated(model, at, weighed, 0.0)
+    small, _, mixed, large, _ = _eliminated(model, at, weighed, 1e-6)
     half = (np.linalg.inv(np.linalg.cholesky(small)) @ mixed).reshape(-1, 2 * len(at))
     prior, _, step_weight = _frame_prior(model, at)
     pulls = np.concatenate([weighed.weight * by * weighed.residual for by in (weighed.by_plane, weighed.by_gain)])

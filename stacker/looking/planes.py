@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.looking.fields import FEWEST_FIELDS, BoolArray, Fields, IntArray, best_of, fields_of, too_little
+from stacker.looking.fields import FEWEST_FIELDS, BoolArray, Fields, IntArray, fields_of, some_of, too_little
 from stacker.looking.plane_fit import Linear, Model, fit_planes
 from stacker.looking.through_focus import Curve, FloatArray, band_curves
 
@@ -143,7 +143,7 @@ class _Part:
 def _chosen(fields: Fields, at: FloatArray, around: slice) -> Fields:
     inside = (fields.depth > at[around][0] - 1) & (fields.depth < at[around][-1] + 1)
     some = fields.part(inside, around)
-    return some.part(best_of(some, _MOST_A_STEP))
+    return some.part(some_of(some, _MOST_A_STEP))
 
 
 def _nothing(energy: NDArray[np.floating], usable: BoolArray, reason: str) -> Planes:

@@ -17,7 +17,7 @@ from stacker.optics.beam import Beam
 from stacker.optics.contrast import share_kept, target_frequency_lp_mm
 from stacker.optics.depth import contrast_depth_um
 from stacker.optics.spectrum import Spectrum
-from stacker.pixels.energy import energy
+from stacker.pixels.energy import directional_energy
 
 RIGS = {
     "tubes": Rig(
@@ -76,6 +76,7 @@ class Stack:
     """What the estimator gets, and what it should find."""
 
     energy: np.ndarray
+    directional: np.ndarray  # of the finest band
     planned_um: np.ndarray
     curve: Callable[[np.ndarray, float], np.ndarray]
     steps: np.ndarray  # true, of the planned ones
@@ -129,13 +130,16 @@ def shot(
         steps[at] = STEPS[fault]
     planes = np.concatenate([[0], np.cumsum(steps)]) - 1 + short[0] + rng.normal(0, rig.rail_scatter, frames)
     made = SCENES[scene](shape, (frames - 3 + sum(short)) * step_um, rng)
-    energies, grey = [], []
+    energies, directions, grey = [], [], []
     for picture in pictures(made, rig, planes * step_um, rng, level_um=step_um / 3, faults=faults):
-        energies.append(tiles_of(energy(picture)))
+        each = directional_energy(picture)
+        energies.append(tiles_of(each.mean(axis=1)))
+        directions.append(tiles_of(each[0]))
         if keep:
             grey.append(picture)
     return Stack(
         energy=np.stack(energies),
+        directional=np.stack(directions),
         planned_um=np.arange(frames) * step_um,
         curve=curve,
         steps=np.diff(planes),
