@@ -168,6 +168,17 @@ def test_a_rail_whose_steps_nobody_measured_moves_nothing(tmp_path):
     assert refused.value.code == "travel_unmeasured"
 
 
+def test_a_rail_that_is_just_long_enough_names_the_one_place_for_the_front(tmp_path):
+    job = make_job(tmp_path)
+    low, high = preflight.run_range(job, 64_000)
+    tight = replace(job, rail=replace(job.rail, soft_low=low, soft_high=high))
+    preflight.check(tight, 64_000)
+    with pytest.raises(Refusal, match=r"Put the front between 40\.000 and 40\.000 mm"):
+        preflight.check(tight, 64_001)
+    with pytest.raises(Refusal, match="The rail is too short for this stack"):
+        preflight.check(replace(tight, rail=replace(tight.rail, soft_high=high - 1)), 64_000)
+
+
 def test_a_run_out_of_the_subject_says_so(tmp_path):
     job = make_job(tmp_path)
     back = replace(job, direction=-1, positions=tuple(reversed(job.positions)))
