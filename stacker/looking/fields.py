@@ -20,6 +20,8 @@ _FOLLOWING = (0.35, 0.6, 0.85)
 """Of the tiles with detail so many follow one rise and fall, band by band: least of hairy stacks 0.44, 0.54, 0.70,
 most of translucent ones 0.28, 0.51, 0.77 (rendered, 30 stacks)."""
 _WIDTHS = np.geomspace(0.7, 3.0, 9)  # times the plan's curve: relief within a field widens it
+TRIED = 0.25
+"""Depths are tried so far apart [steps]."""
 _LEAST_RISE = 0.3  # of the peak, over what a field has out of focus
 _LEAST_SIGNAL = 6.0  # times the noise from frame to frame; of 30 frames of noise alone the highest has 3
 _FAINT = 0.03  # of the middle one of the energies of fields with detail
@@ -153,7 +155,7 @@ def matched(
         How far before the first and behind the last frame depths are tried [steps].
     """
     count = curve.shape[1]
-    depths = np.arange(at[0] - beyond, at[-1] + beyond + 0.01, 0.25)
+    depths = np.arange(at[0] - beyond, at[-1] + beyond + 0.01, TRIED)
     rest = curve - curve.mean(axis=0)
     best, depth, width = np.zeros(count), np.full(count, np.inf), np.ones(count)
     for one in _WIDTHS:
