@@ -90,11 +90,55 @@ def look_into_stack(verdict: Verdict, past: Past, folder: Path, *, quiet: bool) 
     Refusal
         Where an extra is not installed.
     """
-    from stacker.looking.kept import kept_beside, read_kept
-    from stacker.looking.look_at import look_at
-    from stacker.looking.stack import chosen_files, looked_at
+    from stacker.looking.stack import looked_at
 
     began_s = time.monotonic()
+    seen = pictures_seen(verdict, folder, quiet=quiet)
+    there = sorted({*range(1, verdict.frames + 1)} - {*verdict.missing, *verdict.not_shot})
+    looked = looked_at(
+        there, seen.files, seen.latest, seen.by_name, focus_um=focus_um(past), optics=optics_of(verdict, past)
+    )
+    return Look(looked=looked, seconds=time.monotonic() - began_s, known=seen.known)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pictures:
+    """The pictures of one stack, looked into one by one.
+
+    Parameters
+    ----------
+    files, latest
+        As `looking.stack.chosen_files` gives them.
+    by_name : dict of str to Seen
+        What each file shows.
+    known : int
+        Pictures that had been looked into before.
+    """
+
+    files: tuple[dict[int, str], ...]
+    latest: tuple[int, ...]
+    by_name: dict[str, Seen]
+    known: int
+
+
+def focus_um(past: Past) -> dict[int, float]:
+    """Planned depth of each frame of a run [um]."""
+    frame_at, depth_at = past.columns.index("frame"), past.columns.index("focus_um")
+    return {row[frame_at]: float(row[depth_at]) for row in past.rows}
+
+
+def pictures_seen(verdict: Verdict, folder: Path, *, quiet: bool) -> Pictures:
+    """Look into the pictures whose frames are certain, each file once, and keep what was seen.
+
+    Raises
+    ------
+    Refusal
+        Where an extra is not installed.
+    """
+    from stacker.looking.kept import kept_beside, read_kept
+    from stacker.looking.look_at import look_at
+    from stacker.looking.stack import chosen_files
+
     sure = {frame: names for frame, names in verdict.files.items() if frame not in verdict.doubtful}
     files, latest = chosen_files(sure, verdict.found.pictures_each)
     names = [name for one in files for name in one.values()]
@@ -109,27 +153,18 @@ def look_into_stack(verdict: Verdict, past: Past, folder: Path, *, quiet: bool) 
     finally:  # stopped or not: what was seen need not be seen again
         bar.wipe()
         _keep(kept_at, kept, seen, quiet=quiet)
-    frame_at, depth_at = past.columns.index("frame"), past.columns.index("focus_um")
-    there = sorted({*range(1, verdict.frames + 1)} - {*verdict.missing, *verdict.not_shot})
-    looked = looked_at(
-        there,
-        files,
-        latest,
-        {key.name: one for key, one in seen.items()},
-        focus_um={row[frame_at]: float(row[depth_at]) for row in past.rows},
-        optics=_optics(Path(verdict.main), past),
-    )
-    return Look(looked=looked, seconds=time.monotonic() - began_s, known=len(kept.keys() & seen.keys()))
+    by_name = {key.name: one for key, one in seen.items()}
+    return Pictures(files=files, latest=latest, by_name=by_name, known=len(kept.keys() & seen.keys()))
 
 
-def _optics(journal: Path, past: Past) -> OutOfFocus | None:
-    """Of the plan that was run, where it is still beside its journal."""
+def optics_of(verdict: Verdict, past: Past) -> OutOfFocus | None:
+    """Those of the plan that was run, where it is still beside its journal."""
     from stacker.documents.journal import plan_beside
     from stacker.documents.plan_file import read_plan
     from stacker.planning.out_of_focus import OutOfFocus
 
     try:
-        plan = read_plan(plan_beside(journal))
+        plan = read_plan(plan_beside(Path(verdict.main)))
         return OutOfFocus.of(plan) if plan.digest == past.digest else None
     except (StackerError, OSError):
         return None

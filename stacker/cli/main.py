@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "drive": ("shoot", "drive", "a plan on a rail: dry run, or --go"),
     "verify": ("afterwards", "verify", "are all frames of a run in the folder?"),
     "sort": ("afterwards", "sort", "a run's pictures in depth order, for blending"),
+    "survey": ("afterwards", "survey", "front, back and gaps of a subject, from a coarse run"),
     "report": ("afterwards", "report", "a page with pictures of a plan"),
     "export": ("afterwards", "export", "the sequence as CSV, G-code or a dial sheet"),
     "evening": ("afterwards", "evening", "several stacks as one evening"),

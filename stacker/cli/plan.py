@@ -30,7 +30,11 @@ if TYPE_CHECKING:
     metavar="KEY=VALUE",
     help="Try a value instead of the file's: prints the card only, unless -o says where a plan goes.",
 )
-@click.option("--survey", is_flag=True, help="A coarse run that tells where the subject lies: NAME.survey.plan.yaml.")
+@click.option(
+    "--survey",
+    is_flag=True,
+    help="A coarse run, from which 'survey' tells where the subject lies: NAME.survey.plan.yaml.",
+)
 @click.option("--from-mm", type=FINITE, help="With --survey: the rail position where it begins, nearest to the lens.")
 @click.option("--to-mm", type=FINITE, help="With --survey: the rail position where it ends.")
 @output_options

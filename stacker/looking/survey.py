@@ -108,6 +108,11 @@ def survey_of(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve
     )
 
 
+def nothing_of(reason: str) -> Survey:
+    """A survey without a picture that could be looked into."""
+    return _nothing(np.full((1, 1), np.nan), reason)
+
+
 def _nothing(blank: FloatArray, reason: str) -> Survey:
     return Survey(
         front_um=None, back_um=None, gaps_um=(), before_first=False, beyond_last=False, depth_um=blank, reason=reason

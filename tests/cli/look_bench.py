@@ -7,7 +7,7 @@ import random
 from pathlib import Path
 
 import numpy as np
-from darkroom.scenes import SCENES
+from darkroom.scenes import SCENES, Scene
 from darkroom.stack_runs import RIGS
 from darkroom.stacks import Faults, pictures
 from PIL import Image
@@ -39,7 +39,15 @@ rail: {{name: bench, travel_mm: 50, soft_limits_mm: [0, 50], lead_mm: 1, full_st
     return read_plan(folder / "moss.plan.yaml")
 
 
-def shoot(plan, folder: Path, *, scene: str = "rough", steps: dict[int, float] | None = None, faults=None):
+def shoot(
+    plan,
+    folder: Path,
+    *,
+    scene: str | Scene = "rough",
+    steps: dict[int, float] | None = None,
+    faults=None,
+    journal: str = "moss-20310504-220000.run.jsonl",
+):
     """Journal and folder of a run of it; some steps (by the frame before) are so many times the planned ones."""
     count = len(plan.frames)
     one = Evening(random=random.Random(1), frames=count, cadence_s=4.0)
@@ -55,7 +63,7 @@ def shoot(plan, folder: Path, *, scene: str = "rough", steps: dict[int, float] |
         moved[frame - 1] *= ratio
     planes_um = focus_um[0] + np.concatenate(([0.0], np.cumsum(moved)))
     rng = np.random.default_rng(3)
-    made = SCENES[scene](SHAPE, focus_um[-1], rng)
+    made = scene if isinstance(scene, Scene) else SCENES[scene](SHAPE, focus_um[-1], rng)
     level_um = float(np.median(np.diff(focus_um))) / 3
     frames = pictures(made, RIG, planes_um, rng, level_um=level_um, faults=faults or Faults())
     for exposure, grey in zip(one.kept(), frames, strict=True):
@@ -63,4 +71,4 @@ def shoot(plan, folder: Path, *, scene: str = "rough", steps: dict[int, float] |
         status = path.stat()
         Image.fromarray(grey).save(path, quality=92)
         os.utime(path, ns=(status.st_mtime_ns,) * 2)
-    return one.journal(folder), folder / "card"
+    return one.journal(folder, journal), folder / "card"

@@ -42,9 +42,9 @@ def check(run, gap=None):
     return len(found.gaps_um)
 
 
-@pytest.mark.parametrize("gap", [None, (27.0, 10.0)])
-def test_front_back_and_a_gap_of_ten_slices_are_found(gap):
-    assert check(coarse("rough", "tubes", 1, gap=gap, shape=(240, 368)), gap) == (gap is not None)
+def test_front_back_and_a_gap_of_ten_slices_are_found():
+    gap = (27.0, 10.0)
+    assert check(coarse("rough", "tubes", 1, gap=gap, shape=(240, 368)), gap) == 1
 
 
 def test_a_subject_that_goes_on_is_said_to():
