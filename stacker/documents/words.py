@@ -26,8 +26,8 @@ WORDS: dict[str, str] = {
     "photographs something finely grained on its carriage; 'stacker calibrate rail --across' reads what the rail does",
     "settling time": "from the end of a move until the carriage swings by less than is allowed (rail.settle_s)",
     "journal": "the file beside the plan that records each frame taken, and from which an interrupted run is resumed",
-    "survey": "a coarse run through a subject whose depth nobody knows ('stacker plan REQUEST --survey'); from its pictures "
-    "'stacker survey' tells front, back and the depths that hold no detail",
+    "survey": "a coarse run through a subject whose depth nobody knows ('stacker plan REQUEST --survey'); from its "
+    "pictures 'stacker survey' tells front, back and the depths that hold no detail",
     "bench card": "the short summary that 'stacker plan' prints",
     "capture order": "the order in which the frames were taken. It is depth order until a frame is taken again: that "
     "one comes last, and neither its time nor its number puts it at its place in the stack",
