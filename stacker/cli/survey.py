@@ -51,11 +51,18 @@ def command(
         --write beetle.yaml
     """
     from stacker.cli.looking import focus_um, pictures_seen
+    from stacker.looking.survey import surveyed
+    from stacker.planning.out_of_focus import OutOfFocus
     from stacker.presenting.survey_text import survey_text
 
     stack = _stack_of(folder, journal)
     seen = pictures_seen(stack.verdict, folder, quiet=quiet or as_json)
-    found, frames = _surveyed(stack, seen.files[0] if seen.files else {}, seen.by_name, focus_um(stack.past))
+    found, frames = surveyed(
+        {frame: seen.by_name[name] for frame, name in seen.files[0].items()},
+        focus_um(stack.past),
+        OutOfFocus.of(stack.plan).curve,
+        least_gap_um=_least_gap_um(stack.plan),
+    )
     values = _values(found, stack)
     if as_json:
         write_json(result_document("survey", _document(found, values, frames, written=request is not None)))
@@ -104,31 +111,6 @@ def _stack_of(folder: Path, journal: Path) -> _Stack:
         raise Refusal(f"{folder}: no pictures in it; is it the right folder?", code="no_pictures")
     (verdict,) = verify([run], found, pictures_each=each)
     return _Stack(verdict=verdict, past=run.past, plan=plan)
-
-
-def _surveyed(
-    stack: _Stack, files: dict[int, str], seen: dict[str, Any], focus_um: dict[int, float]
-) -> tuple[Survey, int]:
-    """What the pictures tell, and how many frames of the run they are."""
-    from collections import Counter
-
-    import numpy as np
-
-    from stacker.looking.survey import nothing_of, survey_of
-    from stacker.planning.out_of_focus import OutOfFocus
-
-    good = {frame: seen[name] for frame, name in files.items() if seen[name].fault is None}
-    if not good:
-        return nothing_of("no picture could be laid beside a frame and looked into"), 0
-    usual, _ = Counter(one.sizes for one in good.values()).most_common(1)[0]
-    order = sorted((frame for frame, one in good.items() if one.sizes == usual), key=lambda frame: focus_um[frame])
-    found = survey_of(
-        np.stack([good[frame].fine for frame in order]),
-        np.array([focus_um[frame] for frame in order]),
-        OutOfFocus.of(stack.plan).curve(usual[0]),
-        least_gap_um=_least_gap_um(stack.plan),
-    )
-    return found, len(order)
 
 
 def _least_gap_um(plan: Plan) -> float:

@@ -5,6 +5,8 @@ Detail alone shows depth. What is smooth, dark or out of the field is not seen, 
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -12,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.looking.fields import TRIED, Fields, fields_of
+from stacker.looking.seen import Seen
 from stacker.looking.through_focus import BandCurve, Curve, FloatArray, band_curves
 
 FEWEST_FRAMES = 5
@@ -56,6 +59,42 @@ class Survey:
     def told(self) -> float:
         """Share of the picture that tells its depth."""
         return float(np.isfinite(self.depth_um).mean())
+
+
+def surveyed(
+    seen: Mapping[int, Seen],
+    focus_um: Mapping[int, float],
+    curve_of: Callable[[tuple[int, int]], Curve],
+    *,
+    least_gap_um: float,
+) -> tuple[Survey, int]:
+    """Find where a subject lies from the frames that could be looked into.
+
+    Parameters
+    ----------
+    seen : mapping of int to Seen
+        What the picture of each frame shows.
+    focus_um : mapping of int to float
+        Planned depth of each frame [um].
+    curve_of : callable
+        The plan's through-focus curve for pictures of so many rows and columns.
+    least_gap_um : float
+        Shorter gaps are none [um].
+
+    Returns
+    -------
+    Survey
+    int
+        How many frames it rests on: those of the size that most have.
+    """
+    good = {frame: one for frame, one in seen.items() if one.fault is None}
+    if not good:
+        return _nothing(np.full((1, 1), np.nan), "no picture could be laid beside a frame and looked into"), 0
+    (usual, _), *_ = Counter(one.sizes for one in good.values()).most_common(1)
+    order = sorted((frame for frame, one in good.items() if one.sizes == usual), key=lambda frame: focus_um[frame])
+    energy = np.stack([good[frame].fine for frame in order])
+    planned_um = np.array([focus_um[frame] for frame in order])
+    return survey_of(energy, planned_um, curve_of(good[order[0]].pixels), least_gap_um=least_gap_um), len(order)
 
 
 def survey_of(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve, *, least_gap_um: float) -> Survey:
@@ -106,11 +145,6 @@ def survey_of(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve
         beyond_last=bool(back > at[-1]),
         depth_um=first + depth * step,
     )
-
-
-def nothing_of(reason: str) -> Survey:
-    """A survey without a picture that could be looked into."""
-    return _nothing(np.full((1, 1), np.nan), reason)
 
 
 def _nothing(blank: FloatArray, reason: str) -> Survey:
