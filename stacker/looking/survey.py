@@ -24,7 +24,7 @@ _NEIGHBOURS = 1.5  # steps: relief between two tiles side by side, where one sur
 _FRONTMOST = 3  # tiles: fewer at one end may be noise
 _MARGIN = 0.25
 """Of a step, outward: a tile's depth is told to about a tenth, and what is within it may lie nearer or deeper."""
-_GAP_MARGIN = 0.7
+_GAP_MARGIN = 1.0
 """Of a step, inward: on the edge of a gap a tile shows both sides of it, and tells neither."""
 _FEWEST_FOLLOWING = 0.25  # of the tiles with detail: fewer, and there is detail at several depths behind one another
 

@@ -38,7 +38,7 @@ def check(run, gap=None):
         low, high = np.array(in_slices(run, low_um, high_um)) - shift
         assert gap[0] - 0.5 < low
         assert high < sum(gap) + 0.5
-        assert high - low > 0.5 * gap[1]
+        assert high - low > 0.3 * gap[1]
     return len(found.gaps_um)
 
 
@@ -91,8 +91,8 @@ def test_single_tiles_do_not_move_the_ends_but_fill_a_gap():
     assert plain.front_um == pytest.approx(6.0, abs=0.45)
     assert plain.back_um == pytest.approx(20.2, abs=0.45)
     ((low, high),) = plain.gaps_um
-    assert 6.6 < low < 7.3
-    assert 18.9 < high < 19.6
+    assert 6.9 < low < 7.6
+    assert 18.6 < high < 19.3
     depth[:, 5, 5], depth[:, 12, 20] = 2.0, 13.0  # dust before the front; a thread across the gap
     found = survey_of(summed(depth, at, rng), at, bell, least_gap_um=3)
     assert found.front_um == pytest.approx(plain.front_um, abs=0.1)
