@@ -172,11 +172,11 @@ def _exposures(journal: Path) -> _Exposures:
         When it is of another kind of run, or the run was not finished.
     """
     from stacker.documents.journal import past_of, read_records
-    from stacker.documents.measuring_run import KIND, longest_exposure_s, stops_of
+    from stacker.documents.measuring_run import longest_exposure_s, stops_of
 
     records, whole_bytes = read_records(journal)
     past = past_of(records, whole_bytes)
-    stops = stops_of(past.columns, past.rows) if past.kind == KIND else None
+    stops = stops_of(past.columns, past.rows)
     if stops is None:
         raise Refusal(
             f"{journal}: not of a measuring run. Make one: stacker drive PROFILE --measure --travel-mm MM --go",

@@ -51,7 +51,7 @@ def lines_of(found: RailFound, profile: RailProfile) -> dict[str, float]:
     if motor is not None:
         clear = motor.value > motor.margin
         share = rounded(motor.value, motor.standard_error) if clear else rounded_up(motor.value + motor.margin)
-        lines["microstep_error"] = min(1.0, share)
+        lines["microstep_error"] = share
     if found.settling is not None:
         settle = found.settling.settle_s
         lines["settle_s"] = rounded_up(found.settling.soonest_s if settle is None else settle.value + settle.margin)

@@ -29,7 +29,6 @@ REGISTER = (0.02, 0.3)
 
 _ROUNDS = 4
 _COARSE_PX = 512  # longest side of what whole shifts are looked for in
-_CLEAR = 6.0  # peak of a phase correlation over its scatter; noise of a million places reaches 5
 _AMBIGUOUS = 0.6  # of the peak, elsewhere
 _PEAK_PX = 4  # half width of a peak
 _WINDOWED = 1.5**2  # neighbouring frequencies of a Hann window tell of each other: its noise bandwidth, each way
@@ -129,8 +128,7 @@ def whole_shift(one: NDArray[np.number], other: NDArray[np.number]) -> tuple[int
     Raises
     ------
     Refusal
-        ``no_shift`` when they have nothing in common that stands out, ``ambiguous`` when several shifts fit: a
-        pattern that repeats itself.
+        ``no_shift`` when none stands out: they have nothing in common, or a pattern that repeats itself.
     """
     step = max(1, math.ceil(max(one.shape) / _COARSE_PX))
     small = [_reduced(picture, step) for picture in (one, other)]
@@ -144,11 +142,9 @@ def whole_shift(one: NDArray[np.number], other: NDArray[np.number]) -> tuple[int
     away_y = np.abs((np.arange(shape[0]) - down + rows) % shape[0] - rows)
     away_x = np.abs((np.arange(shape[1]) - across + columns) % shape[1] - columns)
     elsewhere = (away_y[:, None] > _PEAK_PX) | (away_x > _PEAK_PX)
-    if not phases[down, across] > _CLEAR * float(phases[elsewhere].std()):
-        raise Refusal("nothing in common", code="no_shift")
     powers = np.fft.irfft2(cross, shape)  # a pattern has it in few frequencies, of which phases alone make little
     if not float(powers[elsewhere].max()) < _AMBIGUOUS * float(powers[~elsewhere].max()):
-        raise Refusal("several shifts fit", code="ambiguous")
+        raise Refusal("no shift stands out", code="no_shift")
     return step * ((down + rows) % shape[0] - rows), step * ((across + columns) % shape[1] - columns)
 
 

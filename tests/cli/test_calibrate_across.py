@@ -234,7 +234,7 @@ def test_faults_of_use(bench, stacker):
 
 @pytest.mark.campaign
 def test_cameras_and_carriages_that_differ(tmp_path, monkeypatch, stacker):
-    """The whole way through mosaic, JPEG and a tilted camera; the truth lies in the intervals, thrice as wide."""
+    """The whole way through mosaic, JPEG and a tilted camera; the truth lies within one and a half of the margins."""
     make_run(tmp_path)
     monkeypatch.chdir(tmp_path)
     for seed in range(4):

@@ -141,6 +141,16 @@ def test_ctrl_c_stops_and_says_to_make_it_again(tmp_path):
     assert len(events(tmp_path, "shutter")) == 3
 
 
+def test_a_stop_while_it_waits_for_rest_takes_no_picture(tmp_path):
+    def order() -> StopOrder:
+        return StopOrder.STOP if len(events(tmp_path, "rest")) >= 2 else StopOrder.GO_ON
+
+    (tmp_path / "rail.log").touch()
+    with pytest.raises(RunStopped, match="stopped by hand"):
+        carry_out(tmp_path, profile(tmp_path), who=person(stop_order=order))
+    assert not events(tmp_path, "shutter")
+
+
 def test_a_rail_that_did_not_arrive_is_not_photographed(tmp_path):
     """A count that differs from the order ends the run: here the limit switch in the way."""
     rail = profile(tmp_path, f"&high_switch={MIDDLE + 5000}")

@@ -65,6 +65,16 @@ def test_a_picture_on_which_nothing_can_be_seen_is_left_out():
     assert np.nanstd(stray) < 0.1
 
 
+def test_places_without_grain_are_left_out():
+    """A target that does not fill the picture: what is seen beside it is even and grey, with its own noise."""
+    bench, at_um, pictures = series()
+    rng = np.random.default_rng(12)
+    partly = [picture.astype(float) for picture in pictures]
+    for picture in partly:
+        picture[:, :48] = rng.normal(140, 3, (SMALL[0], 48))
+    assert strays_um(bench, at_um, partly).std() < 0.15
+
+
 def refused(pictures) -> str:
     with pytest.raises(Refusal) as refusal:
         follow(pictures, most=255)
