@@ -50,7 +50,9 @@ def looked_page(stacks: Sequence[StackOnPage]) -> str:
     """
     require_matplotlib()
     with style():
-        body = "\n".join(_stack(stack, place) for place, stack in enumerate(stacks, 1))
+        body = "\n".join(
+            _stack(stack, place, f", stack {place}" if len(stacks) > 1 else "") for place, stack in enumerate(stacks, 1)
+        )
     name = ", ".join(one_line(stack.name) for stack in stacks)
     pictures = sum(len(files) for stack in stacks for files in stack.looked.files)
     return whole_page(
@@ -80,7 +82,9 @@ def doubted(looked: Looked, most: int) -> dict[int, tuple[int, ...]]:
     return {there[place]: tuple(there[max(0, place - 1) : place + 2]) for place in begin[:most]}
 
 
-def _stack(stack: StackOnPage, place: int) -> str:
+def _stack(stack: StackOnPage, place: int, which: str) -> str:
+    looked = stack.looked
+    bracket = len(looked.light) > 1
     head = "\n".join(f"<p>{escape(line)}</p>" for line in looked_head(stack.looked, stack.seconds, stack.known))
     facts = "\n".join(
         f"<dt>{escape(label)}</dt><dd>{'<br>'.join(escape(text) for text in texts)}</dd>"
@@ -91,12 +95,12 @@ def _stack(stack: StackOnPage, place: int) -> str:
     parts = [
         f"<section>\n{title}\n<p>{verdict}</p>\n{head}\n<dl>\n{facts}\n</dl>\n</section>",
         *(
-            light_section(light, f"light{place}-{number}", number, len(stack.looked.light))
-            for number, light in enumerate(stack.looked.light, 1)
+            light_section(light, f"light{place}-{number}", which + (f", picture {number}" if bracket else ""))
+            for number, light in enumerate(looked.light, 1)
             if light.compared
         ),
-        steps_section(stack.looked.depths, f"steps{place}"),
-        depth_section(stack.looked.depths, f"depth{place}"),
+        steps_section(looked.depths, f"steps{place}", which),
+        depth_section(looked.depths, f"depth{place}", which),
         _beside(stack),
     ]
     return "\n".join(part for part in parts if part)

@@ -23,8 +23,8 @@ _LEVELS = 8  # of depth, in the table
 # ------------------------------------------------------------------------------------------------------------ light
 
 
-def light_section(light: Light, name: str, number: int, of: int) -> str:
-    """Light over the frames, of one picture of a bracket."""
+def light_section(light: Light, name: str, which: str) -> str:
+    """Light over the frames; `which` stack and picture of a bracket, where there are several."""
     off = {frame: one for one in light.off for frame in one.frames}
     said = (
         f"{len(off)} of {len(light.compared)} frames {'is' if len(off) == 1 else 'are'} off"
@@ -38,12 +38,12 @@ def light_section(light: Light, name: str, number: int, of: int) -> str:
     )
     return figure_section(
         name,
-        "Light beside the neighbours" + (f", picture {number} of {of}" if of > 1 else ""),
+        f"Light beside the neighbours{which}",
         f"{said}; what differs by less than {light.least_stops:.2f} stops is not told.",
         "Zero is the light of the frames on both sides; frames off are rings, and what is farther off than the picture "
         "reaches is at its edge. Stops by the tone curve of sRGB.",
         lambda narrow: _light_view(stops, frozenset(off), light.least_stops, narrow=narrow),
-        ("frame", "stops", ""),
+        ("frame", "stops", "found"),
         rows,
     )
 
@@ -67,7 +67,7 @@ def _light_view(stops: Mapping[int, float | None], off: frozenset[int], least_st
 # ------------------------------------------------------------------------------------------------------------ steps
 
 
-def steps_section(depths: Depths, name: str) -> str:
+def steps_section(depths: Depths, name: str, which: str) -> str:
     """Steps with their errors; empty where none is told."""
     told = [one for one in depths.between if one.step.ratio is not None]
     if not told:
@@ -85,12 +85,12 @@ def steps_section(depths: Depths, name: str) -> str:
     )
     return figure_section(
         name,
-        "Steps of the plane of focus",
+        f"Steps of the plane of focus{which}",
         f"{len(told)} of {len(depths.between)} steps are told, {wrong}.",
         "As a share of the planned step, beside the steps around; bars are one standard error. Below stand those that "
         "cannot be told.",
         lambda narrow: _steps_view(depths, narrow=narrow),
-        ("step", "share", "error", ""),
+        ("step", "share", "error", "found"),
         rows,
     )
 
@@ -119,7 +119,7 @@ def _steps_view(depths: Depths, *, narrow: bool) -> Figure:
 # ------------------------------------------------------------------------------------------------------------ depth
 
 
-def depth_section(depths: Depths, name: str) -> str:
+def depth_section(depths: Depths, name: str, which: str) -> str:
     """Where each field of the picture is sharpest; empty where none is told."""
     import numpy as np
 
@@ -134,7 +134,7 @@ def depth_section(depths: Depths, name: str) -> str:
     )
     return figure_section(
         name,
-        "Depth over the picture",
+        f"Depth over the picture{which}",
         f"{np.count_nonzero(known)} of {known.size} fields tell where they are sharpest.",
         "Depth 0 is the front by the plan. Hatched: no detail that tells, or none that the frames reach. As the sensor "
         "lay: the picture may stand on its head.",

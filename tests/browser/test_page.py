@@ -1,4 +1,4 @@
-"""The page of a plan in a real browser: what a person, a screen reader and a printer make of it."""
+"""Our pages in a real browser: what a person, a screen reader and a printer make of it."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from presenting.test_looked_page import depths, looked, page_of
 
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import parse_plan, plan_text
@@ -54,13 +55,6 @@ STACKER_NODE_MODULES naming the folder that holds node_modules"
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory):
     """What the browser found, and the folder with pictures and print."""
-    chromium = os.environ.get("STACKER_CHROMIUM") or shutil.which("chromium")
-    modules = os.environ.get("STACKER_NODE_MODULES", "")
-    require("a browser", chromium)
-    require("node", shutil.which("node"))
-    require("pdfinfo", shutil.which("pdfinfo"))
-    require("axe-core", modules and (Path(modules) / "node_modules" / "axe-core").is_dir())
-    require("playwright-core", modules and (Path(modules) / "node_modules" / "playwright-core").is_dir())
     folder = tmp_path_factory.mktemp("page")
     request = folder / "three_hundred.yaml"
     request.write_text(REQUEST, encoding="utf-8")
@@ -70,8 +64,20 @@ def seen(tmp_path_factory):
     rows = aperture_rows(plan.request)
     page = folder / "three_hundred.html"
     page.write_text(report_page(plan, draft_of(plan.request).criterion.spectrum, rows), encoding="utf-8")
+    return in_browser(page), folder
+
+
+def in_browser(page: Path) -> dict:
+    """What a browser finds in a page; pictures and print go beside it."""
+    chromium = os.environ.get("STACKER_CHROMIUM") or shutil.which("chromium")
+    modules = os.environ.get("STACKER_NODE_MODULES", "")
+    require("a browser", chromium)
+    require("node", shutil.which("node"))
+    require("pdfinfo", shutil.which("pdfinfo"))
+    require("axe-core", modules and (Path(modules) / "node_modules" / "axe-core").is_dir())
+    require("playwright-core", modules and (Path(modules) / "node_modules" / "playwright-core").is_dir())
     done = subprocess.run(
-        ["node", str(LOOK), str(page), str(folder)],
+        ["node", str(LOOK), str(page), str(page.parent)],
         env={**os.environ, "STACKER_CHROMIUM": str(chromium)},
         capture_output=True,
         text=True,
@@ -79,7 +85,7 @@ def seen(tmp_path_factory):
         check=False,
     )
     assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout), folder
+    return json.loads(done.stdout)
 
 
 VIEWS = [
@@ -125,3 +131,17 @@ def test_three_hundred_frames_print_on_two_pages(seen):
         "diffraction shows",
     ):
         assert words in text
+
+
+def test_the_page_of_a_look_is_as_sound(tmp_path):
+    page = tmp_path / "looked.html"
+    page.write_text(page_of(looked(depths=depths())), encoding="utf-8")
+    found = in_browser(page)
+    assert found["console"] == []
+    assert set(found["requests"]) == {page.as_uri()}
+    for view in VIEWS:
+        look = found["views"][view]
+        assert look["axe"]["faults"] == []
+        assert look["wide"] <= look["window"]
+        assert look["pictures"] == 6  # three of each stack
+        assert look["outside"] == []

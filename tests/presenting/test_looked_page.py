@@ -48,6 +48,7 @@ def depths() -> Depths:
 
 
 def page_of(one: Looked) -> str:
+    """Two stacks that show the same."""
     small = dict.fromkeys(range(1, 13), "data:image/jpeg;base64,AAAA")
     stack = StackOnPage(name=f"moss{EVIL}", by_names=["Complete: all."], looked=one, seconds=1.0, known=0, small=small)
     return looked_page([stack, stack])
@@ -67,7 +68,7 @@ def test_the_page_is_well_formed_and_fetches_nothing():
 
 def test_behind_the_picture_stand_its_numbers():
     table = Page(page_of(looked())).tables[0]
-    assert table[0] == ["frame", "stops", ""]
+    assert table[0] == ["frame", "stops", "found"]
     assert table[4] == ["4", "-6.50", "off"]
     assert table[9] == ["9", "clipped", "off"]
     assert table[10] == ["10", "-0.50", "off"]  # beside its own neighbours it is not off, beside the others it is
