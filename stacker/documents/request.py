@@ -183,7 +183,8 @@ class Request:
     focus: Focus = declare(Block(variants={"": Focus}), "what counts as sharp", default=Focus())
     margins: Margins | None = declare(
         Block(variants={"": Margins}),
-        "how sure measured values are, as 'stacker calibrate' writes it: the card shows what the plan is at both ends",
+        "half the widths of the 95 % intervals of measured values, as 'stacker calibrate' writes them; the card shows "
+        "what the plan would be at both ends",
         default=None,
     )
     rail: RailProfile | HandRail | None = declare(

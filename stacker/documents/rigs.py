@@ -128,7 +128,8 @@ class CoupledRig:
     )
     na: float | None = declare(
         Number(above=0, most=0.95),
-        "on the subject's side, measured ('stacker calibrate lens'): goes before what the two f-numbers give",
+        "numerical aperture on the subject's side, measured ('stacker calibrate lens'): goes before what the two "
+        "f-numbers give",
         default=None,
     )
     measured_magnification: float | None = keys.measured_magnification()
