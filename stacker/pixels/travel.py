@@ -95,7 +95,7 @@ def follow(pictures: Iterable[NDArray[np.number]], *, most: float) -> Travel:
     way = direction if direction[1] >= 0 else -direction
     return Travel(
         along_px=along,
-        error_px=rest_px / math.sqrt(float(np.mean(places))),
+        error_px=_DEVELOPED * rest_px / math.sqrt(float(np.mean(places))),
         scale_error=_scale_error(turned, use, along, theta, covariance, shape),
         degrees=math.degrees(math.atan2(way[0], way[1])),
         key_count=len({link.key for link in links}),
