@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TypeAlias
+from functools import lru_cache
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,25 +59,52 @@ class Shift:
     fine: float
 
 
-def slope_of(cross: NDArray[np.complex128], nu: FloatArray, radius: FloatArray) -> FloatArray:
+class _Frequencies(NamedTuple):
+    """Of a square piece: those in which shifts are looked for, one of each mirrored pair, coarse ones first."""
+
+    window: FloatArray
+    place: NDArray[np.int64]  # in the flattened spectrum
+    slopes: FloatArray  # (n, 2): turns of the phase a pixel down and across [rad/px]
+    rounds: tuple[int, ...]  # how many of them each round uses
+    finest: NDArray[np.int64]  # places of what is about as fine as the pixels
+    finest_slopes: FloatArray
+
+
+@lru_cache(maxsize=4)
+def _frequencies(size: int) -> _Frequencies:
+    window = np.hanning(size + 2)[1:-1]
+    nu = np.fft.fftfreq(size).astype(np.float64)
+    radius = np.hypot(nu[:, None], nu)
+    half = (nu > 0) | ((nu == 0) & (nu[:, None] > 0))
+
+    def among(chosen: NDArray[np.bool_]) -> tuple[NDArray[np.int64], FloatArray]:
+        place = np.flatnonzero(chosen & half)
+        place = place[np.argsort(radius.ravel()[place], kind="stable")]
+        return place, 2 * np.pi * np.stack((nu[place // size], nu[place % size]), axis=1)
+
+    place, slopes = among((radius > REGISTER[0]) & (radius < REGISTER[1]))
+    finest, finest_slopes = among((radius > _FINE) & (radius < 0.5))
+    limits = np.geomspace(REGISTER[0] * 3, REGISTER[1], _ROUNDS)
+    rounds = tuple(int(one) for one in np.searchsorted(radius.ravel()[place], limits))
+    return _Frequencies(window[:, None] * window, place, slopes, rounds, finest, finest_slopes)
+
+
+def slope_of(cross: NDArray[np.complex128]) -> FloatArray:
     """How far one frame lies from the other, down and across [px], from the slope of the phase; coarse detail first.
 
     Parameters
     ----------
     cross : ndarray, shape (n, n)
         Spectrum of the one times the conjugate of the other's.
-    nu, radius : ndarray, shape (n,), (n, n)
-        Frequencies along an axis, and their distance from zero [cycles a pixel].
     """
-    down, across = np.broadcast_arrays(nu[:, None], nu)
+    known = _frequencies(len(cross))
+    values = cross.ravel()[known.place]
     shift = np.zeros(2)
-    for finest in np.geomspace(REGISTER[0] * 3, REGISTER[1], _ROUNDS):
-        use = (radius > REGISTER[0]) & (radius < finest)
-        turned = cross[use] * np.exp(2j * np.pi * (down[use] * shift[0] + across[use] * shift[1]))
-        weight = np.abs(turned)
-        slopes = 2 * np.pi * np.stack((down[use], across[use]), axis=1)
+    for count in known.rounds:
+        slopes = known.slopes[:count]
+        turned = values[:count] * np.exp(1j * (slopes @ shift))
         # a reversed contrast is a phase of half a turn, not a shift: such frequencies are left out
-        weight = np.where(turned.real > 0, weight, 0.0)
+        weight = np.where(turned.real > 0, np.abs(turned), 0.0)
         normal = slopes.T @ (slopes * weight[:, None]) + 1e-12 * np.eye(2)
         shift = shift - np.linalg.solve(normal, slopes.T @ (weight * np.angle(turned)))
     return shift
@@ -90,35 +118,29 @@ def fine_shift(one: FloatArray, other: FloatArray) -> Shift:
     one, other : ndarray, shape (n, n)
         Brightness, in any unit.
     """
-    size = len(one)
-    window = np.hanning(size + 2)[1:-1]
-    window = window[:, None] * window
-    spectra = [np.fft.fft2((piece / piece.mean() - 1) * window) for piece in (one, other)]
+    known = _frequencies(len(one))
+    spectra = [np.fft.fft2((piece / piece.mean() - 1) * known.window) for piece in (one, other)]
     cross = spectra[0] * spectra[1].conj()
-    nu = np.fft.fftfreq(size).astype(np.float64)
-    radius: FloatArray = np.hypot(nu[:, None], nu)
-    shift = slope_of(cross, nu, radius)
-    turned = cross * np.exp(2j * np.pi * (nu[:, None] * shift[0] + nu * shift[1]))
-    ring = (radius > REGISTER[0]) & (radius < REGISTER[1])
-    power = [float(np.sum(np.abs(spectrum[ring]) ** 2)) for spectrum in spectra]
+    power = [float(np.sum(np.abs(spectrum.ravel()[known.place]) ** 2)) for spectrum in spectra]
     if not min(power) > 0:
         return Shift(down_px=0.0, across_px=0.0, error_px=math.inf, alike=0.0, fine=0.0)
-    fine = float(turned[(radius > _FINE) & (radius < 0.5)].real.mean() / np.abs(turned[ring]).mean())
+    shift = slope_of(cross)
+    turned = cross.ravel()[known.place] * np.exp(1j * (known.slopes @ shift))
+    finest = cross.ravel()[known.finest] * np.exp(1j * (known.finest_slopes @ shift))
     return Shift(
         down_px=-float(shift[0]),
         across_px=-float(shift[1]),
-        error_px=_error_px(turned[ring], np.broadcast_to(nu, radius.shape)[ring]),
-        alike=float(turned[ring].real.sum()) / math.sqrt(power[0] * power[1]),
-        fine=fine,
+        error_px=_error_px(turned, known.slopes[:, 1]),
+        alike=float(turned.real.sum()) / math.sqrt(power[0] * power[1]),
+        fine=float(finest.real.mean() / np.abs(turned).mean()),
     )
 
 
-def _error_px(turned: NDArray[np.complex128], nu: FloatArray) -> float:
-    """Standard error of a weighted slope, from its residual phases; half of the frequencies are the others' mirror."""
+def _error_px(turned: NDArray[np.complex128], slope: FloatArray) -> float:
+    """Standard error of a weighted slope, from its residual phases."""
     weight, phase = np.abs(turned), np.angle(turned)
-    slope = 2 * np.pi * nu
-    normal = float(weight @ slope**2) / 2
-    spread = float((weight**2) @ (slope**2 * phase**2)) / 2
+    normal = float(weight @ slope**2)
+    spread = float((weight**2) @ (slope**2 * phase**2))
     return math.sqrt(_WINDOWED * spread) / normal
 
 

@@ -53,7 +53,7 @@ def shared_contrast(tiles: FloatArray, pairs: IntArray, frequencies: FloatArray)
     products = np.empty((len(rings), len(pairs)))
     for place, (one, other) in enumerate(pairs):
         cross = spectra[one] * spectra[other].conj()
-        shift = slope_of(cross, nu, radius)
+        shift = slope_of(cross)
         turned = cross * np.exp(2j * np.pi * (nu[:, None] * shift[0] + nu * shift[1]))
         products[:, place] = [turned[ring].real.mean() for ring in rings]
     own = np.array([[np.mean(np.abs(spectrum[ring]) ** 2) for spectrum in spectra] for ring in rings])

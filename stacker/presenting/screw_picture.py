@@ -87,6 +87,8 @@ def screw_picture(
         after.plot(delay_s, away_um, "o", color=_UP, ms=4)
         after.set(xlabel="s after a move", ylabel="um from rest", xscale="log", title="Shaking")
         after.set_yscale("symlog", linthresh=2 * still_um)
+        for axis in (after.xaxis, after.yaxis):
+            axis.set_major_formatter("{x:g}")
         after.legend(frameon=False)
     for axes in (along, turn, *more):
         axes.grid(visible=True, lw=0.3)
