@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.errors import Refusal
-from stacker.pixels.shift import FloatArray, fine_shift, whole_shift
+from stacker.pixels.shift import Coarse, FloatArray, coarse, fine_shift, whole_shift
 
 FEWEST_PLACES = 3
 MOST_LOST = 0.1
@@ -46,6 +47,14 @@ class Link:
     shift: FloatArray
 
 
+class _Held(NamedTuple):
+    """A picture by its number, and the same in few pixels."""
+
+    number: int
+    picture: NDArray[np.number]
+    small: Coarse
+
+
 @dataclass(slots=True)
 class _Places:
     """How the places fared, for the reason of a refusal."""
@@ -74,24 +83,25 @@ def links_of(pictures: Iterable[NDArray[np.number]], most: float) -> tuple[list[
     """
     links: list[Link] = []
     places = _Places()
-    held: list[tuple[int, NDArray[np.number]]] = []  # the key picture, and the last one that was read
+    held: list[_Held] = []  # the key picture, and the last one that was read
     shape: tuple[int, ...] = ()
     count = lost = 0
     for number, picture in enumerate(pictures):
         count, shape = number + 1, shape or picture.shape
         if picture.shape != shape:
             raise Refusal("the pictures differ in size: give those of one run, in full size", code="sizes_differ")
-        for key_at, key in held:
-            link, shares = _link(key, picture, key_at, number, most, places)
+        now = _Held(number, picture, coarse(picture))
+        for key in held:
+            link, shares = _link(key, now, most, places)
             if link is not None:
                 break
         else:
             lost += bool(number)
             if not links:
-                held = [(number, picture)]  # the first may be the one on which nothing can be seen
+                held = [now]  # the first may be the one on which nothing can be seen
             continue
         links.append(link)
-        held = [(number, picture)] if shares < _KEY_OVERLAP else [(key_at, key), (number, picture)]
+        held = [now] if shares < _KEY_OVERLAP else [key, now]
     if not links or lost > max(1, MOST_LOST * count):
         _refuse_lost(places, lost, count)
     if float(np.median(places.fine)) > _FINE_GRAIN:
@@ -108,19 +118,18 @@ def _refuse_lost(places: _Places, lost: int, count: int) -> None:
     raise Refusal(f"{lost} of {count} pictures cannot be read, most of what was looked at {_WHY[reason]}", code=reason)
 
 
-def _link(
-    key: NDArray[np.number], picture: NDArray[np.number], key_at: int, number: int, most: float, places: _Places
-) -> tuple[Link | None, float]:
+def _link(key: _Held, now: _Held, most: float, places: _Places) -> tuple[Link | None, float]:
     """A picture beside its key, and the share of the field that both have."""
+    shape = key.picture.shape
     try:
-        whole = whole_shift(key, picture)
+        whole = whole_shift(key.small, now.small)
     except Refusal:
-        places.refuse("saturated" if np.mean(picture >= 0.996 * most) > _SATURATED else "no_shift")
+        places.refuse("saturated" if np.mean(now.picture >= 0.996 * most) > _SATURATED else "no_shift")
         return None, 0.0
-    shares = math.prod(1 - abs(way) / size for way, size in zip(whole, key.shape, strict=True))
+    shares = math.prod(1 - abs(way) / size for way, size in zip(whole, shape, strict=True))
     numbers, middles, shifts = [], [], []
-    for place, middle in enumerate(_middles(key.shape, whole)):
-        found = _place(key, picture, middle, whole, most)
+    for place, middle in enumerate(_middles(shape, whole)):
+        found = _place(key.picture, now.picture, middle, whole, most)
         if isinstance(found, str):
             places.refuse(found)
             continue
@@ -130,7 +139,9 @@ def _link(
         places.fine.append(found[2])
     if len(middles) < FEWEST_PLACES:
         return None, shares
-    link = Link(picture=number, key=key_at, number=np.array(numbers), middle=np.array(middles), shift=np.array(shifts))
+    link = Link(
+        picture=now.number, key=key.number, number=np.array(numbers), middle=np.array(middles), shift=np.array(shifts)
+    )
     return link, shares
 
 

@@ -144,21 +144,35 @@ def _error_px(turned: NDArray[np.complex128], slope: FloatArray) -> float:
     return math.sqrt(_WINDOWED * spread) / normal
 
 
-def whole_shift(one: NDArray[np.number], other: NDArray[np.number]) -> tuple[int, int]:
-    """The shift of two whole pictures, down and across, to a few pixels; up to half of the picture.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Coarse:
+    """A whole picture in few pixels, as whole shifts are looked for: so many pixels in one, and its spectrum."""
+
+    step: int
+    shape: tuple[int, ...]
+    spectrum: NDArray[np.complex128]
+
+
+def coarse(picture: NDArray[np.number]) -> Coarse:
+    """Prepare a picture for `whole_shift`."""
+    step = max(1, math.ceil(max(picture.shape) / _COARSE_PX))
+    small = _reduced(picture, step)
+    rows, columns = small.shape
+    return Coarse(step=step, shape=small.shape, spectrum=np.fft.rfft2(small, (2 * rows, 2 * columns)))
+
+
+def whole_shift(one: Coarse, other: Coarse) -> tuple[int, int]:
+    """The shift of two whole pictures of one size, down and across, to a few pixels; up to half of the picture.
 
     Raises
     ------
     Refusal
         ``no_shift`` when none stands out: they have nothing in common, or a pattern that repeats itself.
     """
-    step = max(1, math.ceil(max(one.shape) / _COARSE_PX))
-    small = [_reduced(picture, step) for picture in (one, other)]
-    rows, columns = small[0].shape
+    step, (rows, columns) = one.step, one.shape
     shape = (2 * rows, 2 * columns)
-    spectra = [np.fft.rfft2(picture, shape) for picture in small]
     nu = np.hypot(np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1]))
-    cross = np.where((nu > REGISTER[0]) & (nu < REGISTER[1]), spectra[1] * spectra[0].conj(), 0)
+    cross = np.where((nu > REGISTER[0]) & (nu < REGISTER[1]), other.spectrum * one.spectrum.conj(), 0)
     phases = np.fft.irfft2(cross / (np.abs(cross) + np.finfo(float).tiny), shape)
     down, across = (int(place) for place in np.unravel_index(int(np.argmax(phases)), shape))
     away_y = np.abs((np.arange(shape[0]) - down + rows) % shape[0] - rows)

@@ -8,9 +8,14 @@ from darkroom.across import Bench
 from darkroom.camera import Body
 
 from stacker.errors import Refusal
-from stacker.pixels.shift import fine_shift, whole_shift
+from stacker.pixels.shift import coarse, fine_shift
+from stacker.pixels.shift import whole_shift as shift_of_coarse
 
 SHAPE = (128, 192)
+
+
+def whole_shift(one: np.ndarray, other: np.ndarray) -> tuple[int, int]:
+    return shift_of_coarse(coarse(one), coarse(other))
 
 
 def pair(bench: Bench, way_px: float, seed: int = 5) -> tuple[np.ndarray, np.ndarray]:
