@@ -119,6 +119,7 @@ def _aberration(found: LensFound) -> Iterator[str]:
             f"Coarse and fine detail are sharpest in different planes, as with {significant(waves.value, 2)} waves of "
             "spherical aberration (W040): the lens is softer than a perfect one"
             + (". How soft, an edge tells (--edge)." if found.mtf50_lp_mm is None else ".")
+            + " The aperture that is written takes that in: it is a perfect lens's whose slices are as thick."
         )
 
 

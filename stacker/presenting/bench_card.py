@@ -96,17 +96,22 @@ def _sure(plan: Plan) -> list[tuple[str, float, float]]:
     return [one for one in plan.request.measured if one[0].startswith("rig.")]
 
 
+def _margin(plan: Plan, key: str) -> str:
+    return next((f" +/- {margin:g}" for known, _, margin in plan.request.measured if known == key), "")
+
+
 def _lens(plan: Plan) -> str:
     """What was measured of the lens itself."""
     focus = plan.request.focus
     said = [f"{MEASURED[key]} {value:g} +/- {margin:g}, measured" for key, value, margin in _sure(plan)]
     if focus.lens_mtf50_lp_mm is not None:
-        said.append(f"contrast 0.5 at {significant(focus.lens_mtf50_lp_mm)} line pairs a mm, measured")
+        sure = _margin(plan, "focus.lens_mtf50_lp_mm")
+        said.append(f"contrast 0.5 at {significant(focus.lens_mtf50_lp_mm)}{sure} line pairs a mm, measured")
     if focus.field_curvature_um:
         where = "deeper" if focus.field_curvature_um > 0 else "nearer"
+        bend = f"{significant(abs(focus.field_curvature_um))}{_margin(plan, 'focus.field_curvature_um')}"
         said.append(
-            f"the corners are in focus {significant(abs(focus.field_curvature_um))} um {where} than the centre, "
-            "measured, and the stack is longer for it"
+            f"the corners are in focus {bend} um {where} than the centre, measured, and the stack is longer for it"
         )
     return "; ".join(said)
 

@@ -18,6 +18,7 @@ from rails import rail_block
 from stacker.cli.pictures_of import pictures_of_run
 from stacker.documents.loading import load_request
 from stacker.errors import Refusal
+from stacker.figures import significant
 
 SHAPE = (256, 384)
 REQUEST = """\
@@ -104,7 +105,8 @@ def test_a_texture_finds_the_pupil_and_the_field_and_changes_the_plan(bench, sta
     planned = json.loads(stacker("plan", "mine.yaml", "--json").out)["result"]["coverage"]["frame_count"]
     assert result["frames"][1] == planned
     card = " ".join(stacker("plan", "mine.yaml").out.split())
-    assert "the corners are in focus" in card
+    bend, sure = asked.focus.field_curvature_um, asked.margins.field_curvature_um
+    assert f"the corners are in focus {significant(bend)} +/- {sure:g} um deeper" in card
     assert (
         f"pupil magnification {asked.rig.pupil_magnification:g} +/- {asked.margins.pupil_magnification:g}, meas" in card
     )
