@@ -131,8 +131,11 @@ def _write_json(verdicts: Sequence[Verdict], looks: Sequence[Look], commands: Se
 def _follow(verdict: Verdict, past: Past, again: tuple[int, ...], sort: str) -> tuple[list[str], str]:
     """The commands that shoot what is missing or shows a fault, and what else to do where there are none."""
     from stacker.documents.journal import plan_beside
+    from stacker.documents.measuring_run import KIND, NEXT
 
     journal = Path(verdict.main)
+    if past.kind == KIND:
+        return [], NEXT if verdict.complete else "make the measuring run again: it is not taken in parts"
     plan = plan_beside(journal)
     if _is_another(plan, past.digest):
         return [], f"{plan} has been made again since this run, and its frames differ: find the plan of the run"

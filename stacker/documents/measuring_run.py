@@ -9,6 +9,7 @@ from typing import Any
 from stacker.motion.take_up import Direction
 
 KIND = "measure"
+NEXT = "stacker calibrate rail PROFILE --across FOLDER --journal JOURNAL"
 COLUMNS = (
     "frame",
     "focus_um",

@@ -198,6 +198,11 @@ def test_pictures_that_do_not_match_the_journal_are_refused(bench, stacker):
     told = " ".join(done.err.split())
     assert "the run made 152 exposures, and of 151 pictures" in told
     assert "make the run again" in told
+    (journal,) = Path().glob("rail-*.run.jsonl")
+    seen = stacker("verify", "card", "--journal", journal)  # the command that it names, which must not name another
+    assert seen.code == 1
+    assert "stacker drive" not in seen.err
+    assert "make the measuring run again" in seen.err
     for path in Path("card").iterdir():
         path.rename(path.with_suffix(".dng"))
     assert "develop them" in " ".join(stacker(*command("--um-per-pixel", "5")).err.split())
