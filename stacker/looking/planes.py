@@ -5,7 +5,7 @@ Steps are told beside the steps around them: that all are wrong alike, or drift 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,9 @@ _LONG, _MOST_ERROR_OF_LONG = 1.5, 0.1  # of longer ones, which are a fault at an
 _ERROR_FACTOR, _ERROR_FLOOR = 1.3, 0.025  # by rendering: what the places' scatter does not show
 _BRIDGED, _BEYOND = 2.0, 0.5  # fields hardly bridge a longer step: it comes out too short, by rendering
 _LEAST_OFF, _SURELY = 0.25, 3.0  # a step is off by this much, and by so many standard errors, before it is called off
+_FEWEST_TOLD = 0.25
+"""Of all steps: each is told beside those around it. Rendered stacks with detail tell half of theirs, a real one of
+fluorescent light, which comes from many depths at once, 3 of 31, and one of these wrongly."""
 _PART, _OVERLAP = 48, 12  # frames fitted together, and those on either side that only help
 _MOST_A_STEP = 30  # fields of each band that are sharpest within one step
 
@@ -126,7 +129,11 @@ def planes(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -
     misfit = np.concatenate([part.model.misfit / np.maximum(np.abs(part.model.peak), 1e-9) for part in parts])
     if (middle := float(np.median(misfit))) > _MOST_MISFIT:
         return _nothing(energy, usable, f"the fields follow no lens's curve: {middle:.2f} of their peaks is left over")
-    return _put_together(parts, energy, at, step_um, usable)
+    found = _put_together(parts, energy, at, step_um, usable)
+    if sum(step.ratio is not None for step in found.steps) < _FEWEST_TOLD * len(found.steps):
+        alone = Step(reason="too few steps can be told to hold one against the others")
+        return replace(found, steps=tuple(step if step.ratio is None else alone for step in found.steps))
+    return found
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
