@@ -55,7 +55,7 @@ def test_what_whole_rows_share_is_in_the_interval(monkeypatch):
     ruler = Ruler(shape=SMALL, spacing_px=26.4, rotation_deg=-4.5, blur_px=1.3, digits=False)
     picture = shot(ruler, 16, Body(quality=70))
     found = measure_ruler(picture)
-    monkeypatch.setattr("stacker.pixels.ruler._error_of_rows", lambda _: 0.0)
+    monkeypatch.setattr("stacker.pixels.ruler.error_of_rows", lambda _: 0.0)
     monkeypatch.setattr("stacker.pixels.ruler._UNSEEN", 0.0)
     assert found.standard_error_px > measure_ruler(picture).standard_error_px
     assert abs(off(found, ruler)) * ruler.spacing_px < 3 * found.standard_error_px
