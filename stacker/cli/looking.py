@@ -67,6 +67,7 @@ class Look:
         facts["depths"] = {
             "reason": self.looked.depths.reason,
             "ends": ends and {**dataclasses.asdict(ends), "short": ends.short},
+            "smears": {frame: dataclasses.asdict(one) for frame, one in self.looked.depths.smears.items()},
             "between": [{**dataclasses.asdict(one), "off": one.step.off} for one in self.looked.depths.between],
         }
         finite: dict[str, Any] = _finite(facts)
@@ -250,7 +251,9 @@ class _Bar:
         """Leave the line empty."""
         if self.shown:
             self._write("")
+            self._write(None)
 
-    def _write(self, text: str) -> None:
+    def _write(self, text: str | None) -> None:
+        """Over the line; None: go to its beginning."""
         with contextlib.suppress(OSError):  # the terminal may be gone
-            click.echo(f"\r{text:<79}" if text else f"\r{'':<79}\r", nl=False, err=True)
+            click.echo("\r" if text is None else f"\r{text:<79}", nl=False, err=True)

@@ -71,4 +71,7 @@ WORDS: dict[str, str] = {
     "as frame": "the plane of focus did not move from one frame to the next: the rail stalled, or the carriage stuck",
     "reach": "fields of the picture whose detail peaks between the first and the last frame, and those still getting "
     "sharper at either: there frames are missing, or what lies before or behind the subject has detail too",
+    "blur": "whether something moved while the shutter was open: detail lost along one way beside the frames before "
+    "and behind, the way counter-clockwise from the picture's rows as the sensor lay; a frame soft all round is not "
+    "found",
 }

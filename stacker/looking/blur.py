@@ -67,7 +67,7 @@ def smears_of(directional: NDArray[np.floating]) -> tuple[Smear, ...]:
     sharp = [_sharp(size, usable, i) for i in range(frames)]
     tiles = [int(np.count_nonzero(one)) for one in sharp]
     turned = [_turned(uneven, sharp[i], i) if tiles[i] >= FEWEST_TILES else None for i in range(frames)]
-    few = f"fewer than {FEWEST_TILES} fields are sharp on both sides of it"
+    few = f"fewer than {FEWEST_TILES} fields are in focus on both sides of it"
     return tuple(
         Smear(tiles=tiles[i], reason=few) if one is None else Smear(tiles=tiles[i], way_deg=_way_deg(turned, i))
         for i, one in enumerate(turned)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
 
+from stacker.looking.blur import Smear, smears_of
 from stacker.looking.planes import Planes, Step, planes
 from stacker.looking.reach import Reach, reach_of
-from stacker.looking.seen import Seen
+from stacker.looking.seen import FloatArray, Seen
 from stacker.looking.through_focus import Curve
 
 _FEW_FIELDS, _FEW_SHARE = (
@@ -102,6 +103,8 @@ class Depths:
         The fit behind it.
     ends : Ends or None
         Whether the frames reach as far as the subject.
+    smears : dict of int to Smear
+        Of each frame, whether something moved along one way; the plan is not needed for that.
     reason : str or None
         Why no step can be told, in words that go on after "cannot tell, because".
     """
@@ -109,7 +112,13 @@ class Depths:
     between: tuple[Between, ...] = ()
     planes: Planes | None = None
     ends: Ends | None = None
+    smears: dict[int, Smear] = field(default_factory=dict)
     reason: str | None = None
+
+    @property
+    def smeared(self) -> dict[int, Smear]:
+        """Frames that surely are."""
+        return {frame: one for frame, one in self.smears.items() if one.way_deg is not None}
 
     @property
     def off(self) -> tuple[Between, ...]:
@@ -133,23 +142,30 @@ def depths_of(
     optics : Optics or None
         Of the plan; None where that is not at hand.
     """
-    if optics is None:
-        return Depths(reason="the plan of the run is not beside its journal")
     usable = {frame: one for frame, one in seen.items() if frame not in dark}
     if not usable:
         return Depths(reason="no picture tells anything")
+    if not all(one.fine.size and one.ways.size for one in usable.values()):
+        return Depths(reason="the pictures are too small")
     order = sorted(focus_um, key=lambda frame: focus_um[frame])
-    first = next(iter(usable.values()))
-    nothing = np.full_like(first.fine, np.nan)
-    energy = np.stack([usable[frame].fine if frame in usable else nothing for frame in order])
-    planned_um, curve = np.array([focus_um[frame] for frame in order]), optics.curve(first.pixels)
+    smears = dict(zip(order, smears_of(_each(order, {frame: one.ways for frame, one in usable.items()})), strict=True))
+    if optics is None:
+        return Depths(smears=smears, reason="the plan of the run is not beside its journal")
+    energy = _each(order, {frame: one.fine for frame, one in usable.items()})
+    planned_um, curve = np.array([focus_um[frame] for frame in order]), optics.curve(next(iter(usable.values())).pixels)
     found = planes(energy, planned_um, curve)
     between = tuple(
         _between(pair, step, abs(focus_um[pair[1]] - focus_um[pair[0]]), optics)
         for pair, step in zip(pairwise(order), found.steps, strict=True)
     )
     ends = _ends(reach_of(energy, planned_um, curve), order)
-    return Depths(between=between, planes=found, ends=ends, reason=found.reason)
+    return Depths(between=between, planes=found, ends=ends, smears=smears, reason=found.reason)
+
+
+def _each(order: Sequence[int], known: Mapping[int, FloatArray]) -> FloatArray:
+    """An array of each frame in order of depth, nan throughout where there is none."""
+    nothing = np.full_like(next(iter(known.values())), np.nan)
+    return np.stack([known.get(frame, nothing) for frame in order])
 
 
 def _ends(reach: Reach, order: Sequence[int]) -> Ends:

@@ -20,6 +20,7 @@ import numpy as np
 from stacker.documents.files import write_whole
 from stacker.looking.seen import FloatArray, Seen
 from stacker.pictures.settings import Settings
+from stacker.pixels.energy import BANDS, LAGS
 
 VERSION: Final = 2  # raise it whenever another program version would see other things in the same file
 BEGINNING: Final = b'{"stacker_looks"'
@@ -68,6 +69,8 @@ def read_kept(path: Path) -> dict[Key, Seen]:
                 at += arrays[name].nbytes
             rows, columns = map(int, row["pixels"])
             if not (0 < rows < _MOST_PIXELS and 0 < columns < _MOST_PIXELS):
+                return {}
+            if arrays["fine"].shape[0] != BANDS or arrays["ways"].shape != (len(LAGS), *arrays["fine"].shape[1:]):
                 return {}
             kept[Key(*row["key"])] = Seen(pixels=(rows, columns), settings=_settings(row["settings"]), **arrays)
     except (OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError, MemoryError):

@@ -123,7 +123,7 @@ def planes(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -
         around = slice(max(0, first - _OVERLAP), min(len(frames), last + _OVERLAP))
         chosen = _chosen(fields, at[frames], around)
         if len(chosen.depth) < FEWEST_FIELDS:
-            return _nothing(energy, usable, "too few fields are sharp in some stretch of frames")
+            return _nothing(energy, usable, "too few fields are in focus in some stretch of frames")
         model, linear = fit_planes(chosen, at[frames[around]], curves)
         parts.append(_Part(fields=chosen, model=model, linear=linear, frames=frames[around], own=frames[first:last]))
     misfit = np.concatenate([part.model.misfit / np.maximum(np.abs(part.model.peak), 1e-9) for part in parts])
@@ -230,12 +230,12 @@ def _told(part: _Part, at: FloatArray) -> list[Step]:
         reach = max(1.5, (model.plane[k + 1] - model.plane[k]) / 2 + 1)
         near = np.abs(model.depth - middle) < reach
         if len(np.unique(part.fields.place[near])) < _FEWEST_NEAR:
-            told.append(Step(reason="too few fields are sharp there"))
+            told.append(Step(reason="too few fields are in focus there"))
             continue
         ratio, error = _without_prior(k, model.plane, planned, linear, covariance, scatter)
         certain = error < (_MOST_ERROR if ratio < _LONG else _MOST_ERROR_OF_LONG * ratio)
         if not certain and not abs(ratio - 1) > _LEAST_OFF + _SURELY * error:
-            told.append(Step(reason="the fields that are sharp there leave it too uncertain"))
+            told.append(Step(reason="the fields that are in focus there leave it too uncertain"))
         else:
             told.append(Step(ratio=ratio, standard_error=error))
     return told

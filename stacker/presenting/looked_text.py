@@ -48,6 +48,7 @@ def looked_facts(looked: Looked) -> list[tuple[str, list[str]]]:
     facts = [
         ("light", _of_each([[*_light(light)] for light in looked.light])),
         ("planes", [*_planes(looked.depths)]),
+        ("blur", [*_blur(looked.depths)]),
         ("reach", [*_reach(looked.depths.ends)]),
         ("settings", _of_each([[*_settings(alike)] for alike in looked.settings])),
     ]
@@ -150,6 +151,20 @@ def _step(one: Between) -> str:
     if one.gap and one.kept is not None and one.planned is not None:
         kept = f": the seam keeps {one.kept:.0%}, not {one.planned:.0%}"
     return f"{before} to {behind} is {size}{kept}"
+
+
+def _blur(depths: Depths) -> Iterable[str]:
+    for frame, one in sorted(depths.smeared.items()):
+        yield f"frame {frame} is smeared: detail is lost along {one.way_deg:.0f} degrees, beside its neighbours"
+    told = [frame for frame, one in depths.smears.items() if one.reason is None]
+    if told:
+        rest = "the others are not smeared" if depths.smeared else "none is smeared"
+        yield f"{len(told)} of {len(depths.smears)} frames compared, {rest}; what is soft all round is not found"
+    for reason in dict.fromkeys(one.reason for one in depths.smears.values() if one.reason is not None):
+        mine = sorted(frame for frame, one in depths.smears.items() if one.reason == reason)
+        every = len(mine) == len(depths.smears)
+        which = "cannot tell" if every else f"{len(mine)} cannot be told"
+        yield f"{which}, because {reason}" + ("" if every else f" ({spans(mine)})")
 
 
 def _reach(ends: Ends | None) -> Iterable[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import random
@@ -15,6 +16,9 @@ from darkroom.flashes import grainy, stack
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 from verifying.evenings import Card, evening, lose
+
+from stacker.cli import looking
+from stacker.cli.streams import Screened
 
 FRAMES = 12
 
@@ -249,6 +253,31 @@ def test_pictures_whose_frames_are_in_doubt_are_not_looked_into(stacker, shot):
     assert "Looked into 0 pictures" in done.out
     assert "Not into those of frames 1-12: no picture there is certainly theirs" in done.out
     assert "is dark" not in done.out
+
+
+class Terminal(io.StringIO):
+    """Somebody reads what is written."""
+
+    def isatty(self):
+        return True
+
+
+def test_progress_is_one_line_that_is_gone_at_the_end(monkeypatch):
+    below = Terminal()
+    monkeypatch.setattr(sys, "stderr", Screened(below))
+    monkeypatch.setattr(looking, "_EVERY_S", 0.0)
+    bar = looking._Bar(40, quiet=False)
+    for done in (1, 20, 40):
+        bar.show(done)
+    bar.wipe()
+    lines = below.getvalue().split("\r")
+    assert lines[2].startswith("[###############...............] 20 of 40 pictures, ")
+    assert lines[-2:] == [" " * 79, ""]
+    assert not {"\n", "?"} & set(below.getvalue())
+    assert max(map(len, lines)) < 80
+    below.truncate(0)
+    looking._Bar(40, quiet=True).show(1)
+    assert below.getvalue() == ""
 
 
 def test_explain_knows_the_words_of_the_look(stacker):

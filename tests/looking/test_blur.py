@@ -22,7 +22,7 @@ def test_a_smeared_frame_is_found_with_its_way():
     # the renderer's angles run down the picture, where rows count; 5 degrees: by the campaign's scatter of 3
     assert smears[6].way_deg == pytest.approx(30, abs=10)
     assert smears[6].reason is None
-    assert smears[0].reason == "fewer than 20 fields are sharp on both sides of it"
+    assert smears[0].reason == "fewer than 20 fields are in focus on both sides of it"
 
 
 def test_a_step_at_fault_and_a_dim_frame_are_no_smear():

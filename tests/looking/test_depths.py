@@ -9,18 +9,22 @@ from stacker.looking.depths import Depths, Ends, depths_of
 from stacker.looking.seen import Seen
 
 STEP_UM = 40.0
+WIDTH_UM = 64.0  # where contrast has fallen to 1/e
 FRAMES = 20
 
 
 class Bell:
-    """A made-up lens: contrast falls as a bell, one slice wide."""
+    """A made-up lens: contrast falls as a bell."""
 
     def curve(self, pixels):
         assert pixels == (192, 256)
-        return lambda displacement_um, _per_px: np.exp(-((np.asarray(displacement_um) / STEP_UM) ** 2))
+        return lambda displacement_um, _per_px: np.exp(-((np.asarray(displacement_um) / WIDTH_UM) ** 2))
 
     def seam(self, step_um):
-        return float(np.exp(-((step_um / 2 / STEP_UM) ** 2)))
+        return float(np.exp(-((step_um / 2 / WIDTH_UM) ** 2)))
+
+
+BELL = Bell()
 
 
 def seen_of(planes_um):
@@ -28,19 +32,25 @@ def seen_of(planes_um):
     rng = np.random.default_rng(1)
     depth_um = np.broadcast_to(rng.uniform(0.5 * STEP_UM, (FRAMES - 1.5) * STEP_UM, (48, 64)), (3, 48, 64))
     noise = 1 + rng.normal(0, 0.01, (len(planes_um), *depth_um.shape))
+    fines = [
+        (0.02 + np.exp(-2 * ((z - depth_um) / WIDTH_UM) ** 2)) * one for z, one in zip(planes_um, noise, strict=True)
+    ]
+    grain = rng.uniform(0.8, 1.25, (4, 48, 64))  # more detail along one way than along another, of each tile its own
     return [
-        Seen(pixels=(192, 256), fine=((0.02 + np.exp(-2 * ((z - depth_um) / STEP_UM) ** 2)) * one).astype(np.float32))
-        for z, one in zip(planes_um, noise, strict=True)
+        Seen(pixels=(192, 256), fine=fine.astype(np.float32), ways=(fine[0] * grain).astype(np.float32))
+        for fine in fines
     ]
 
 
-def told(steps, *, reverse=False, lost=(), dark=(), short=0) -> Depths:
+def told(steps, *, reverse=False, lost=(), dark=(), short=0, smeared=(), optics=BELL) -> Depths:
     planes_um = np.concatenate(([0.0], np.cumsum(steps))) * STEP_UM
     planes_um = planes_um[: FRAMES - short]
     numbers = range(len(planes_um), 0, -1) if reverse else range(1, len(planes_um) + 1)
     seen = dict(zip(numbers, seen_of(planes_um), strict=True))
+    for number in smeared:  # along the first of the four ways
+        seen[number].ways[0] *= 0.6
     focus_um = {number: place * STEP_UM for place, number in enumerate(numbers)}
-    return depths_of(focus_um, {number: one for number, one in seen.items() if number not in lost}, dark, Bell())
+    return depths_of(focus_um, {number: one for number, one in seen.items() if number not in lost}, dark, optics)
 
 
 @pytest.mark.parametrize("reverse", [False, True])
@@ -51,8 +61,8 @@ def test_a_double_step_is_a_gap_that_names_its_frames(reverse):
     assert off.frames == ((11, 12) if reverse else (9, 10))
     assert off.step.ratio == pytest.approx(2, abs=0.1)
     assert off.gap
-    # by hand: half a step from focus keeps exp(-1/4) = 78 %, a whole one exp(-1) = 37 %
-    assert (off.kept, off.planned) == pytest.approx((np.exp(-1), np.exp(-0.25)), abs=0.05)
+    # by hand: half a step from focus keeps exp(-(20/64)^2) = 91 %, a whole one exp(-(40/64)^2) = 68 %
+    assert (off.kept, off.planned) == pytest.approx((0.68, 0.91), abs=0.05)
 
 
 def test_a_stalled_rail_is_found_and_is_no_gap():
@@ -81,8 +91,19 @@ def test_a_stack_that_ends_too_soon_names_the_frame_at_its_end():
     assert Ends(first=1, last=9, inside=20, beyond=5).short == (9,)
 
 
+def test_a_smeared_frame_is_named_with_or_without_the_plan():
+    for optics in (BELL, None):
+        found = told(np.ones(FRAMES - 1), smeared=(9,), dark=(14,), optics=optics)
+        assert list(found.smeared) == [9]
+        assert found.smears[14].reason is not None
+        assert found.smears[6].reason is None
+    assert told(np.ones(FRAMES - 1)).smeared == {}
+
+
 def test_without_the_plan_or_pictures_nothing_is_told():
     focus_um = {1: 0.0, 2: 40.0}
-    assert depths_of(focus_um, {}, (), None).reason == "the plan of the run is not beside its journal"
-    nothing = depths_of(focus_um, {1: Seen(pixels=(9, 9))}, (1,), Bell())
+    assert depths_of(focus_um, {1: Seen(pixels=(9, 9))}, (), BELL).reason == "the pictures are too small"
+    lone = {1: Seen(pixels=(9, 9), fine=np.ones((3, 2, 2), np.float32), ways=np.ones((4, 2, 2), np.float32))}
+    assert depths_of(focus_um, lone, (), None).reason == "the plan of the run is not beside its journal"
+    nothing = depths_of(focus_um, {1: Seen(pixels=(9, 9))}, (1,), BELL)
     assert (nothing.reason, nothing.off) == ("no picture tells anything", ())

@@ -111,6 +111,8 @@ def test_a_forged_memory_is_data_and_no_more(tmp_path):
         {"light": [12]},
         {"light": [10**30, 10**30]},
         {"fine": "abc"},
+        {"fine": [1, 3, 10]},  # as many values, in other bands
+        {"ways": [4, 1, 10]},
         {"settings": {}},
         {"settings": {"__class__": "x", "white_balance": None}},
         {"settings": {"iso": "many", "white_balance": None}},

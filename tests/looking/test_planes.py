@@ -120,7 +120,7 @@ def test_steps_without_fields_are_not_told():
     both = np.concatenate([energy, behind], axis=3) + rng.normal(0, 0.002, (25, 3, 10, 180))
     found = planes(both, at * 100, bell)
     assert not set(told(found)) & {10, 11, 12, 13}
-    assert found.steps[11].reason == "too few fields are sharp there"
+    assert found.steps[11].reason == "too few fields are in focus there"
 
 
 def test_noise_is_no_detail():

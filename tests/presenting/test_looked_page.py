@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from presenting.test_report import Page
 
+from stacker.looking.blur import Smear
 from stacker.looking.depths import Between, Depths, Ends
 from stacker.looking.light import Light, Off
 from stacker.looking.planes import Planes, Step
@@ -120,6 +121,17 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
             "3 of 110 fields still getting sharper at frame 1, few enough to be chance "
             "9 of 110 fields still getting sharper at frame 9 90 of 110 fields peak inside",
         ),
+        (
+            looked(
+                depths=Depths(
+                    smears={1: Smear(reason="too few fields"), 2: Smear(way_deg=34.4, tiles=50), 3: Smear(tiles=50)}
+                )
+            ),
+            "blur frame 2 is smeared: detail is lost along 34 degrees, beside its neighbours 2 of 3 frames compared, "
+            "the others are not smeared; what is soft all round is not found "
+            "1 cannot be told, because too few fields (1)",
+        ),
+        (looked(depths=Depths(smears={1: Smear(reason="it is one")})), "blur     cannot tell, because it is one"),
         (looked(depths=Depths(reason="the plan is gone")), "planes   cannot tell, because the plan is gone"),
         (looked(settings=(Alike(),)), "settings cannot tell, because the files hold none"),
         (
