@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from datetime import datetime, timezone
 
 from stacker import __version__
@@ -22,9 +22,9 @@ from stacker.driving.run_options import RunOptions
 from stacker.driving.runner import run_frames
 from stacker.driving.shutters import FirstLook, shutter_for
 from stacker.driving.steps import check_steps
-from stacker.driving.stopped import stopped
+from stacker.driving.stopped import left_in_order
 from stacker.driving.way import way_of
-from stacker.errors import LinkError, Refusal, StackerError
+from stacker.errors import Refusal
 from stacker.figures import one_line
 from stacker.rail.address import port_of
 from stacker.rail.clock import SystemClock
@@ -140,7 +140,7 @@ def _begun(run: Run) -> dict[str, object]:
 def _carry_out(run: Run, journal: Journal) -> Outcome:
     """Take the frames, look for lost steps, and leave everything in order, also when that fails."""
     rail, start = run.rail, run.start
-    try:
+    with left_in_order(run, journal):
         if start.kind == "all" and not start.last_shot:
             rail.move(start.front_at)  # the plan's time 0 is the rail at rest at position 0
         duration_s = run_frames(run, journal)
@@ -153,12 +153,6 @@ def _carry_out(run: Run, journal: Journal) -> Outcome:
         journal.write("end", position_microsteps=position, steps=steps)
         if journal.elsewhere:
             run.person.notify(f"The folder was renamed during the run; the journal {journal.path.name} is still in it.")
-    except StackerError as error:
-        raise stopped(run, journal, error) from error
-    except BaseException:  # a fault of ours must not leave the rail running
-        with suppress(LinkError):
-            rail.controller.stop()
-        raise
     return Outcome(
         journal=journal.path,
         past=journal.past(),

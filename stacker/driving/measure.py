@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime, timezone
 from pathlib import Path
@@ -24,8 +24,8 @@ from stacker.driving.person import Person, Progress
 from stacker.driving.run import Outcome, Run, Start
 from stacker.driving.run_options import RunOptions
 from stacker.driving.shutters import FirstLook, shutter_for
-from stacker.driving.stopped import stopped
-from stacker.errors import LinkError, Refusal, StackerError
+from stacker.driving.stopped import left_in_order
+from stacker.errors import Refusal
 from stacker.figures import clock
 from stacker.motion.frame_clock import RELEASE_S, Pace
 from stacker.rail.controller import Where
@@ -234,18 +234,12 @@ def _agree(run: Run, where: Where, travel_mm: float) -> None:
 def _carry_out(run: Run, journal: Journal, stops: Sequence[MeasureStop], asked: Measuring) -> Outcome:
     rail = run.rail
     began_s = rail.clock.now()
-    try:
+    with left_in_order(run, journal):
         _take(run, journal, stops, asked)
         position = rail.here()
         if not run.job.hold_after:
             rail.controller.hold(on=False)
         journal.write("end", position_microsteps=position, steps=COUNTED)
-    except StackerError as error:
-        raise stopped(run, journal, error) from error
-    except BaseException:  # a fault of ours must not leave the rail running
-        with suppress(LinkError):
-            rail.controller.stop()
-        raise
     return Outcome(
         journal=journal.path,
         past=journal.past(),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+
 from stacker.documents.journal_lines import CLOSING
 from stacker.documents.measuring_run import KIND as MEASURE
 from stacker.driving import last_word
@@ -14,6 +17,25 @@ from stacker.rail.controller import ControllerReset
 from stacker.rail.stops import PositionLost
 
 TAKEN_OVER = "Only that program can say where the rail stands now; this one gives no more orders."
+
+
+@contextmanager
+def left_in_order(run: Run, journal: Journal) -> Iterator[None]:
+    """Whatever ends this early, the rail comes to rest, the journal says why, and the person how to go on.
+
+    Raises
+    ------
+    RunStopped
+        For every fault that is not ours.
+    """
+    try:
+        yield
+    except StackerError as error:
+        raise stopped(run, journal, error) from error
+    except BaseException:  # a fault of ours must not leave the rail running
+        with suppress(LinkError):
+            run.rail.controller.stop()
+        raise
 
 
 def stopped(run: Run, journal: Journal, error: StackerError) -> RunStopped:
