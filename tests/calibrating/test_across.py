@@ -48,9 +48,9 @@ def seen_by(carriage: Carriage, rng: np.random.Generator, *, scale: float = 1.0)
     )
 
 
-def measured(seen: Seen) -> RailFound:
+def measured(seen: Seen, still_um: float | None = STILL_UM) -> RailFound:
     scale = Estimate(value=4.0, standard_error=4.0 * SCALE_ERROR)
-    return measure_rail(seen, lead_mm=1.0, cycle_um=20.0, scale=scale, still_um=STILL_UM)
+    return measure_rail(seen, lead_mm=1.0, cycle_um=20.0, scale=scale, still_um=still_um)
 
 
 def refused(seen: Seen) -> str:
@@ -141,7 +141,7 @@ def test_rows_of_a_journal_hold_the_stops():
         assert stops_of(COLUMNS, [[1, 0.0, 0, part, approached, None, wait_s, 0.005]]) is None
 
 
-def covered(rng: np.random.Generator, count: int) -> dict[str, list[tuple[bool, float]]]:
+def covered(rng: np.random.Generator, count: int, *, still_um: float | None) -> dict[str, list[tuple[bool, float]]]:
     """Whether each interval of some runs of random truth holds it, and how far off the value is."""
     out: dict[str, list[tuple[bool, float]]] = {}
     for _ in range(count):
@@ -156,17 +156,22 @@ def covered(rng: np.random.Generator, count: int) -> dict[str, list[tuple[bool, 
             tau_s=rng.uniform(0.06, 0.3),
             ring_hz=rng.uniform(12, 80),
         )
-        found = measured(seen_by(true, rng, scale=1 + rng.normal(0, SCALE_ERROR)))
-        assert found.settling is not None
+        try:
+            found = measured(seen_by(true, rng, scale=1 + rng.normal(0, SCALE_ERROR)), still_um)
+        except Refusal as refusal:  # once in a thousand a camera is said to have moved that did not
+            out.setdefault(refusal.code, []).append((True, 0.0))
+            continue
+        settle_s = None if found.settling is None else found.settling.settle_s
         for name, one, truth in (
             ("lead", found.lead_mm, 1 + true.deviation),
             ("periodic", found.periodic_um, true.periodic_um),
             ("backlash", found.backlash_um, true.backlash_um),
             ("repeatability", found.repeatability_um, float(np.hypot(true.repeatability_um, READING_UM))),
             ("microstep", found.microstep_um, true.microstep_um / np.sqrt(2)),
-            ("settling", found.settling.settle_s, true.settle_s(STILL_UM)),
+            ("settling", settle_s, true.settle_s(STILL_UM)),
         ):
-            assert one is not None, (name, true)
+            if one is None:
+                continue
             low, high = one.interval
             out.setdefault(name, []).append((low <= truth <= high, one.value - truth))
             if name == "settling":
@@ -175,17 +180,20 @@ def covered(rng: np.random.Generator, count: int) -> dict[str, list[tuple[bool, 
 
 
 @pytest.mark.campaign
-def test_the_intervals_of_six_hundred_runs_hold_the_truth():
-    found = covered(np.random.default_rng(79), 600)
+@pytest.mark.parametrize(("count", "still_um"), [(3000, None), (500, STILL_UM)], ids=["all else", "settling"])
+def test_the_intervals_of_many_runs_hold_the_truth(count, still_um):
+    found = covered(np.random.default_rng(79), count, still_um=still_um)
+    assert len(found.pop("moved", [])) <= stats.binom.ppf(0.999, count, 0.002)
     off = {name: np.array([one for _, one in values]) for name, values in found.items()}
-    for name, values in found.items():
-        share = np.mean([inside for inside, _ in values])
-        print(f"{name}: {share:.3f}, bias {off[name].mean():.4f}, spread {off[name].std():.4f}")
-        # 600 of 95 % scatter by 0.9 %: 92 to 98 % is what is asked for, 3.4 of those either way
-        assert share == 1 if name == "settling share" else 0.92 <= share <= 0.98, name
+    for name in found if still_um is None else ["settling"]:
+        share = np.mean([inside for inside, _ in found[name]])
+        print(f"{name}: {share:.3f} of {len(off[name])}, bias {off[name].mean():.4f}, spread {off[name].std():.4f}")
+        assert 0.92 <= share <= 0.98, name  # what is asked for
     assert np.quantile(np.abs(off["periodic"]), 0.95) < 0.4
     assert np.quantile(np.abs(off["backlash"]), 0.95) < 0.3
-    assert np.quantile(np.abs(off["settling share"]), 0.95) < 0.2
+    if still_um is not None:
+        assert len(off["settling"]) > 0.98 * count  # of so many a settling time was told
+        assert np.quantile(np.abs(off["settling share"]), 0.95) < 0.2
 
 
 @pytest.mark.campaign
