@@ -10,9 +10,10 @@ from typing import Protocol
 import numpy as np
 
 from stacker.looking.blur import Smear, smears_of
-from stacker.looking.planes import Planes, Step, planes
+from stacker.looking.planes import Planes, planes
 from stacker.looking.reach import Reach, reach_of
 from stacker.looking.seen import FloatArray, Seen
+from stacker.looking.steps import Step
 from stacker.looking.through_focus import Curve
 
 _FEW_FIELDS, _FEW_SHARE = (
@@ -151,7 +152,10 @@ def depths_of(
     smears = dict(zip(order, smears_of(_each(order, {frame: one.ways for frame, one in usable.items()})), strict=True))
     if optics is None:
         return Depths(smears=smears, reason="the plan of the run is not beside its journal")
-    energy = _each(order, {frame: one.fine for frame, one in usable.items()})
+    still = {frame: one.fine for frame, one in usable.items() if smears[frame].way_deg is None}
+    if not still:
+        return Depths(smears=smears, reason="every picture is smeared")
+    energy = _each(order, still)  # a smear takes fine detail, which looks like another plane of focus
     planned_um, curve = np.array([focus_um[frame] for frame in order]), optics.curve(next(iter(usable.values())).pixels)
     found = planes(energy, planned_um, curve)
     between = tuple(

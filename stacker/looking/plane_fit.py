@@ -17,6 +17,7 @@ _GAIN_SPREAD = 0.1  # of the logarithm of energy
 _LEAST_MISFIT = 0.02  # of a field's peak: what good scenes leave (by rendering)
 _TAIL = 2.0  # standard deviations, where residuals and widths begin to count less
 _WIDTH_SPREAD = (0.05, 0.4)  # of the logarithm of width: least and most scatter between fields of a band
+_FEWEST_SHARP = 8  # fields of a band: what their median needs
 _SLOW = 5  # steps each way over which a stretch is taken for the fields' own
 
 
@@ -266,3 +267,23 @@ def _linear(model: Model, fields: Fields, at: FloatArray, weighed: _Weighed) -> 
     scores = np.zeros((int(group.max()) + 1, 2 * len(at)))
     np.add.at(scores, group, pulls.T)
     return Linear(information=large - half.T @ half, prior=prior, scores=scores, step_weight=step_weight)
+
+
+def fine_losses(fields: Fields, model: Model, curves: tuple[BandCurve, ...]) -> FloatArray:
+    """How much less of its finest detail than of its coarsest each frame has, by the logarithm of energy.
+
+    Returns
+    -------
+    ndarray, shape (frames,)
+        Beside what the fit expects of tiles that are sharp there; NaN where these are too few [-].
+    """
+    share, _, _ = _shape(fields, model, curves)
+    expected = np.exp(model.log_gain)[:, None] * (model.floor + model.peak * share)
+    ratio = np.log(np.maximum(fields.energy, 1e-6)) - np.log(np.maximum(expected, 1e-6))
+    losses = np.full(len(model.plane), np.nan)
+    for frame in range(len(losses)):
+        sharp = share[frame] > 0.5
+        fine, coarse = (ratio[frame, sharp & (fields.band == band)] for band in (0, BANDS - 1))
+        if min(len(fine), len(coarse)) >= _FEWEST_SHARP:
+            losses[frame] = np.median(coarse) - np.median(fine)
+    return losses

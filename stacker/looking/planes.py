@@ -11,48 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.looking.fields import FEWEST_FIELDS, BoolArray, Fields, IntArray, fields_of, some_of, too_little
-from stacker.looking.plane_fit import Linear, Model, fit_planes
-from stacker.looking.through_focus import Curve, FloatArray, band_curves
+from stacker.looking.plane_fit import Linear, Model, fine_losses, fit_planes
+from stacker.looking.steps import Step, told_steps
+from stacker.looking.through_focus import BandCurve, Curve, FloatArray, band_curves
 
 FEWEST_FRAMES = 8
-_FEWEST_NEAR = 6  # places sharpest within a step and a half of a step's middle
 _MOST_MISFIT = 0.12  # of a field's peak, the median of all: hairy stacks leave 0.09 at most, empty ones 0.13 and more
-_MOST_ERROR = 0.075  # of a step: then 0.15 is two standard errors
-_LONG, _MOST_ERROR_OF_LONG = 1.5, 0.1  # of longer ones, which are a fault at any rate, as a share of their ratio
-_ERROR_FACTOR, _ERROR_FLOOR = 1.3, 0.025  # by rendering: what the places' scatter does not show
-_BRIDGED, _BEYOND = 2.0, 0.5  # fields hardly bridge a longer step: it comes out too short, by rendering
-_LEAST_OFF, _SURELY = 0.25, 3.0  # a step is off by this much, and by so many standard errors, before it is called off
 _FEWEST_TOLD = 0.25
 """Of all steps: each is told beside those around it. Rendered stacks with detail tell half of theirs, a real one of
 fluorescent light, which comes from many depths at once, 3 of 31, and one of these wrongly."""
+_SOFT = 0.1  # of the logarithm of energy, fine beside coarse: 99 of 100 frames as they should be stay under 0.07
 _PART, _OVERLAP = 48, 12  # frames fitted together, and those on either side that only help
 _MOST_A_STEP = 30  # fields of each band that are sharpest within one step
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Step:
-    """From one frame to the next.
-
-    Parameters
-    ----------
-    ratio : float or None
-        Of the planned step, beside those around it; None where it cannot be told [-].
-    standard_error : float or None
-        Its own.
-    reason : str or None
-        Why it cannot be told, in words that go on after "cannot tell, because".
-    """
-
-    ratio: float | None = None
-    standard_error: float | None = None
-    reason: str | None = None
-
-    @property
-    def off(self) -> bool:
-        """Whether it is surely another step than the planned one."""
-        if self.ratio is None or self.standard_error is None:
-            return False
-        return abs(self.ratio - 1) > max(_LEAST_OFF, _SURELY * self.standard_error)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -71,6 +41,8 @@ class Planes:
         Where each tile is sharpest, and its standard error; NaN where it does not tell [um].
     misfit : ndarray, shape (rows, columns)
         Rms of what the fit leaves, over the tile's peak [-].
+    softer : tuple of int
+        Frames, from 0, that have less fine detail beside coarse than those around them; no step beside them is told.
     reason : str or None
         Why nothing can be told, in words that go on after "cannot tell, because".
     """
@@ -81,6 +53,7 @@ class Planes:
     depth_um: FloatArray
     depth_error_um: FloatArray
     misfit: FloatArray
+    softer: tuple[int, ...] = ()
     reason: str | None = None
 
 
@@ -101,11 +74,29 @@ def planes(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -
     Returns
     -------
     Planes
+
+    Notes
+    -----
+    A frame that was smeared has lost fine detail, which looks like another plane of focus. So where fine detail is
+    short beside coarse the frame is left out, and the rest is fitted anew.
     """
+    found, softer = _fitted(energy, planned_um, curve)
+    if not softer:
+        return found
+    rest = energy.astype(np.float64)
+    rest[list(softer)] = np.nan
+    found, _ = _fitted(rest, planned_um, curve)
+    soft = "a frame beside it has less fine detail than those around it"
+    steps = tuple(Step(reason=soft) if k in softer or k + 1 in softer else step for k, step in enumerate(found.steps))
+    return replace(found, steps=steps, softer=softer)
+
+
+def _fitted(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -> tuple[Planes, tuple[int, ...]]:
+    """All that is told by one fit, and the frames that are softer than those around them."""
     usable = np.isfinite(energy).all(axis=(1, 2, 3)) & (energy.max(axis=(1, 2, 3), initial=0) > 0)
     frames = np.flatnonzero(usable)
     if len(frames) < FEWEST_FRAMES:
-        return _nothing(energy, usable, f"fewer than {FEWEST_FRAMES} frames can be looked into")
+        return _nothing(energy, usable, f"fewer than {FEWEST_FRAMES} frames can be looked into"), ()
     step_um = float(np.median(np.diff(planned_um)))
     at = (planned_um - planned_um[0]) / step_um
     curves = band_curves(curve, step_um)
@@ -114,7 +105,7 @@ def planes(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -
     if reason is None and len(fields.depth) < FEWEST_FIELDS:
         reason = "hardly any field has detail that comes and goes with focus"
     if reason:
-        return _nothing(energy, usable, reason)
+        return _nothing(energy, usable, reason), ()
     parts = []
     for first in range(0, len(frames), _PART):
         if first and len(frames) - first < _PART // 2:
@@ -123,17 +114,28 @@ def planes(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -
         around = slice(max(0, first - _OVERLAP), min(len(frames), last + _OVERLAP))
         chosen = _chosen(fields, at[frames], around)
         if len(chosen.depth) < FEWEST_FIELDS:
-            return _nothing(energy, usable, "too few fields are in focus in some stretch of frames")
+            return _nothing(energy, usable, "too few fields are in focus in some stretch of frames"), ()
         model, linear = fit_planes(chosen, at[frames[around]], curves)
         parts.append(_Part(fields=chosen, model=model, linear=linear, frames=frames[around], own=frames[first:last]))
     misfit = np.concatenate([part.model.misfit / np.maximum(np.abs(part.model.peak), 1e-9) for part in parts])
     if (middle := float(np.median(misfit))) > _MOST_MISFIT:
-        return _nothing(energy, usable, f"the fields follow no lens's curve: {middle:.2f} of their peaks is left over")
-    found = _put_together(parts, energy, at, step_um, usable)
+        reason = f"the fields follow no lens's curve: {middle:.2f} of their peaks is left over"
+        return _nothing(energy, usable, reason), ()
+    found, softer = _put_together(parts, energy, at, step_um, usable), _softer(parts, curves)
     if sum(step.ratio is not None for step in found.steps) < _FEWEST_TOLD * len(found.steps):
         alone = Step(reason="too few steps can be told to hold one against the others")
-        return replace(found, steps=tuple(step if step.ratio is None else alone for step in found.steps))
-    return found
+        found = replace(found, steps=tuple(step if step.ratio is None else alone for step in found.steps))
+    return found, softer
+
+
+def _softer(parts: list[_Part], curves: tuple[BandCurve, ...]) -> tuple[int, ...]:
+    """Frames that lack fine detail by far, and those on both sides of which do not."""
+    softer = []
+    for part in parts:
+        loss = fine_losses(part.fields, part.model, curves)
+        beside = loss[1:-1] - (loss[:-2] + loss[2:]) / 2
+        softer += [int(frame) for frame in part.frames[1:-1][beside > _SOFT] if frame in part.own]
+    return tuple(softer)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -168,7 +170,7 @@ def _nothing(energy: NDArray[np.floating], usable: BoolArray, reason: str) -> Pl
 
 
 def _unusable(usable: BoolArray, k: int) -> str | None:
-    return None if usable[k] and usable[k + 1] else "a frame beside it is missing or shows nothing"
+    return None if usable[k] and usable[k + 1] else "a frame beside it is missing or tells nothing"
 
 
 def _put_together(
@@ -186,7 +188,7 @@ def _put_together(
         mine = np.isin(part.frames, part.own)
         found.plane_um[part.own] = (model.plane[mine] + offset) * step_um
         found.gain[part.own] = np.exp(model.log_gain[mine])
-        told = _told(part, at[part.frames])
+        told = told_steps(part.fields, part.model, part.linear, at[part.frames])
         for k, (one, other) in enumerate(zip(part.frames, part.frames[1:], strict=False)):
             if other == one + 1 and (other in part.own or (one in part.own and one == part.own[-1])):
                 steps[one] = told[k]
@@ -216,66 +218,3 @@ def _mark_depths(found: Planes, best: FloatArray, part: _Part, scale: tuple[floa
             found.depth_um[row, column] = (model.depth[i] + offset) * step_um
             found.depth_error_um[row, column] = error[i] * step_um
             found.misfit[row, column] = share[i]
-
-
-def _told(part: _Part, at: FloatArray) -> list[Step]:
-    """Each step without the prior that took it for the planned one."""
-    model, linear, frames = part.model, part.linear, len(at)
-    planned = np.diff(at)
-    covariance = np.linalg.inv(linear.information + 1e-9 * np.eye(2 * frames)).astype(np.float64)
-    scatter = linear.scores.T @ linear.scores
-    told = []
-    for k in range(frames - 1):
-        middle = (model.plane[k] + model.plane[k + 1]) / 2
-        reach = max(1.5, (model.plane[k + 1] - model.plane[k]) / 2 + 1)
-        near = np.abs(model.depth - middle) < reach
-        if len(np.unique(part.fields.place[near])) < _FEWEST_NEAR:
-            told.append(Step(reason="too few fields are in focus there"))
-            continue
-        ratio, error = _without_prior(k, model.plane, planned, linear, covariance, scatter)
-        certain = error < (_MOST_ERROR if ratio < _LONG else _MOST_ERROR_OF_LONG * ratio)
-        if not certain and not abs(ratio - 1) > _LEAST_OFF + _SURELY * error:
-            told.append(Step(reason="the fields that are in focus there leave it too uncertain"))
-        else:
-            told.append(Step(ratio=ratio, standard_error=error))
-    return told
-
-
-def _without_prior(
-    k: int, plane: FloatArray, planned: FloatArray, linear: Linear, covariance: FloatArray, scatter: FloatArray
-) -> tuple[float, float]:
-    """Ratio of one step and its standard error.
-
-    Notes
-    -----
-    A prior of one step is one row of the normal equations. Taking it away is an update of rank one (Sherman and
-    Morrison), which shifts all planes by what it had pulled. The ratio is to the mean of five steps either way, and so
-    the error is that of the two together. It is the larger one of what the weights say and of what the scatter of the
-    places says.
-    """
-    count = len(planned)
-    row = np.zeros(len(covariance))
-    row[k], row[k + 1] = -1 / planned[k], 1 / planned[k]
-    held = linear.step_weight[k]
-    swung = covariance @ row
-    left = 1 - held * float(row @ swung)
-    if left < 0.02:  # all that is known of the step is what was taken for granted
-        return 1.0, np.inf
-    without = covariance + np.outer(swung, swung) * held / left
-    shift = without @ row * (held * float(row[: count + 1] @ plane - 1))
-    ratios = np.diff(plane + shift[: count + 1]) / planned
-    near = np.array([j for j in range(max(0, k - 5), min(count, k + 6)) if j != k])
-    weight = linear.step_weight[near] / linear.step_weight[near].sum()
-    around = float(weight @ ratios[near])
-    ratio = float(ratios[k]) / around
-    change = row.copy()
-    for j, one in zip(near, weight, strict=True):
-        change[j] += ratio * one / planned[j]
-        change[j + 1] -= ratio * one / planned[j]
-    change /= around
-    by_weights = float(change @ without @ change)
-    pulled = without @ change
-    by_scatter = float(pulled @ (scatter + linear.prior - held * np.outer(row, row)) @ pulled)
-    error = _ERROR_FACTOR * np.sqrt(max(by_weights, by_scatter, 0.0))
-    floor = _ERROR_FLOOR * max(1.0, ratio) + _BEYOND * max(0.0, ratio - _BRIDGED)
-    return ratio, float(np.hypot(error, floor))

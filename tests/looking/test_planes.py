@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from darkroom.stack_runs import shot
+from darkroom.stacks import Faults
 from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -170,3 +171,13 @@ def test_whatever_the_energies_are_there_is_an_answer(frames, seed, kind):
     for step in found.steps:
         assert (step.ratio is None) == (step.standard_error is None) == (step.reason is not None)
         assert step.ratio is None or (np.isfinite(step.ratio) and 0 < step.standard_error < 1.5)
+
+
+def test_a_smeared_frame_is_left_out_and_moves_no_plane():
+    stack = shot("rough", "tubes", 5, shape=(240, 368), frames=16, faults=Faults(smear_px={8: (3.0, 0.5)}))
+    found = looked(stack)
+    assert found.softer == (8,)
+    assert not any(step.off for step in found.steps)
+    assert (
+        found.steps[7].reason == found.steps[8].reason == "a frame beside it has less fine detail than those around it"
+    )

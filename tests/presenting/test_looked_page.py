@@ -7,9 +7,10 @@ from presenting.test_report import Page
 from stacker.looking.blur import Smear
 from stacker.looking.depths import Between, Depths, Ends
 from stacker.looking.light import Light, Off
-from stacker.looking.planes import Planes, Step
+from stacker.looking.planes import Planes
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
+from stacker.looking.steps import Step
 from stacker.presenting.looked_page import StackOnPage, doubted, looked_page
 from stacker.presenting.looked_text import looked_text
 
