@@ -153,8 +153,6 @@ def depths_of(
     if optics is None:
         return Depths(smears=smears, reason="the plan of the run is not beside its journal")
     still = {frame: one.fine for frame, one in usable.items() if smears[frame].way_deg is None}
-    if not still:
-        return Depths(smears=smears, reason="every picture is smeared")
     energy = _each(order, still)  # a smear takes fine detail, which looks like another plane of focus
     planned_um, curve = np.array([focus_um[frame] for frame in order]), optics.curve(next(iter(usable.values())).pixels)
     found = planes(energy, planned_um, curve)
