@@ -99,14 +99,12 @@ def blend_first(slices: Slices) -> list[str]:
     parts = sub_stacks(len(by_depth), USUAL_SIZE, USUAL_SHARED)
     if len(parts) == 1:
         return []
-    lines = []
-    for part in parts:
-        mine = by_depth[part.first - 1 : part.last]
-        depths = f"{mine[0][0] / 1000:.3f} to {mine[-1][0] / 1000:.3f} mm"
-        shared = "" if part is parts[-1] else f"; the last {USUAL_SHARED} are in the next as well"
-        lines.append(f"Sub-stack {part.number}: frames {spans(sorted(frame for _, frame in mine))}, {depths}{shared}")
+    frames = [sorted(frame for _, frame in by_depth[part.first - 1 : part.last]) for part in parts]
     command = f"stacker sort FOLDER --journal J --into DIR --groups {USUAL_SIZE} --shared {USUAL_SHARED}"
-    return [*lines, f"Then the results, from front to back. A folder for each is made by: {command}"]
+    return [
+        f"Frames {', '.join(map(spans, frames))}: sub-stacks of {USUAL_SIZE} that share {USUAL_SHARED} with the next.",
+        f"Then their results, from front to back. A folder for each is made by: {command}",
+    ]
 
 
 def _value(value: Any) -> str:
