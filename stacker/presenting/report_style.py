@@ -58,7 +58,7 @@ footer { font-size: 0.8rem; margin: 1.2rem 0; }
   .warnings { border-left: 1mm solid var(--strong); padding-left: 2mm; }
   h1 { font-size: 14pt; margin: 0; } h2 { font-size: 10pt; margin: 0 0 0.6mm; }
   ul.checks { columns: 2; }
-  .narrow { display: none; } .wide { display: block; max-height: 66mm; }
+  .narrow { display: none; } .wide { display: block; max-height: 60mm; }
   details:not([open]) { display: none; }
   .scroll { max-height: none; overflow: visible; }
   footer { font-size: 7.5pt; margin: 2mm 0 0; }
