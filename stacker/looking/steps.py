@@ -12,7 +12,6 @@ from stacker.looking.through_focus import FloatArray
 
 _FEWEST_NEAR = 6  # places sharpest within a step and a half of a step's middle
 _MOST_ERROR = 0.075  # of a step: then 0.15 is two standard errors
-_LONG, _MOST_ERROR_OF_LONG = 1.5, 0.1  # of longer ones, which are a fault at any rate, as a share of their ratio
 _ERROR_FACTOR, _ERROR_FLOOR = 1.3, 0.025  # by rendering: what the places' scatter does not show
 _BRIDGED, _BEYOND = 2.0, 0.5  # fields hardly bridge a longer step: it comes out too short, by rendering
 _LEAST_OFF, _SURELY = 0.25, 3.0  # a step is off by this much, and by so many standard errors, before it is called off
@@ -59,8 +58,8 @@ def told_steps(fields: Fields, model: Model, linear: Linear, at: FloatArray) -> 
             told.append(Step(reason="too few fields are in focus there"))
             continue
         ratio, error = _without_prior(k, model.plane, planned, linear, covariance, scatter)
-        certain = error < (_MOST_ERROR if ratio < _LONG else _MOST_ERROR_OF_LONG * ratio)
-        if not certain and not abs(ratio - 1) > _LEAST_OFF + _SURELY * error:
+        # an uncertain step that is surely off is told all the same: a gap widens its own error
+        if error >= _MOST_ERROR and abs(ratio - 1) <= _LEAST_OFF + _SURELY * error:
             told.append(Step(reason="the fields that are in focus there leave it too uncertain"))
         else:
             told.append(Step(ratio=ratio, standard_error=error))

@@ -82,6 +82,7 @@ class Stack:
     steps: np.ndarray  # true, of the planned ones
     at: int | None  # which of them is at fault
     depth: np.ndarray  # of each pixel, in planned steps from the first frame
+    lit: np.ndarray  # which pixels show the subject, not a black background
     grey: list[np.ndarray]
 
 
@@ -145,5 +146,6 @@ def shot(
         steps=np.diff(planes),
         at=at,
         depth=made.surfaces[0][0] / step_um + 1 - short[0],
+        lit=made.surfaces[0][1] > 0.01,
         grey=grey,
     )
