@@ -5,6 +5,7 @@ Light only: what lies in front does not shade what lies behind. Shares no code w
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -124,7 +125,9 @@ def pictures(
             scale = 1 + (planes_um[frame] - middle) / 1000 / rig.lens.pupil_mm
         centre = np.array([(rows - 1) / 2, (columns - 1) / 2])
         offset = centre * (1 - scale) + rng.normal(0, rig.shake_px, 2)
-        moved = affine_transform(smeared, [scale, scale], offset, order=3, mode="mirror")
+        with warnings.catch_warnings():  # older scipy tells at each call what it changed in 2016
+            warnings.simplefilter("ignore", UserWarning)
+            moved = affine_transform(smeared, [scale, scale], offset, order=3, mode="mirror")
         gain = (1 + rng.normal(0, rig.flash_scatter)) * 2.0 ** stops.get(frame, 0.0)
         yield _camera(np.maximum(moved, 0) * falloff * gain, rig, rng)
 
