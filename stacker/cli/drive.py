@@ -64,6 +64,12 @@ BESIDE_THE_PLAN = ""  # --resume without a path
     metavar="PROGRAM",
     help="Run PROGRAM with one sentence at the end, at a stop, and when you are needed.",
 )
+@click.option(
+    "--watch",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Look at each picture as it comes to FOLDER; a dark frame is taken again.",
+)
 @measuring_options
 @output_options
 def command(
@@ -85,6 +91,7 @@ def command(
     rail_at_mm: float | None,
     url: str | None,
     call: str | None,
+    watch: Path | None,
     as_json: bool,
     quiet: bool,
     **measuring: float | None,
@@ -102,6 +109,7 @@ def command(
       stacker drive bench.rail.yaml --measure --travel-mm 5
     """
     from stacker.cli.drive_talk import run_and_show, show_rehearsal
+    from stacker.cli.watching import refuse_unwatchable
     from stacker.documents.journal import read_journal
     from stacker.documents.outdated import refuse_wider_limits
     from stacker.documents.plan_file import read_plan
@@ -139,7 +147,10 @@ def command(
         resume=unfinished,
         after=after,
         call=call,
+        watch=watch,
     )
+    if watch is not None:
+        refuse_unwatchable(job, watch)
     for text in _remarks(read, job, options):
         note(text, quiet=quiet)
     if go:

@@ -10,10 +10,11 @@ import click
 
 from stacker.cli.output import note, result_document, write_json
 from stacker.errors import RunStopped, StackerError
-from stacker.figures import as_typed, clock
+from stacker.figures import as_typed, clock, one_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.job import Job
@@ -82,6 +83,8 @@ def show_rehearsal(job: Job, options: RunOptions, *, whole: bool, as_json: bool,
         write_json(result_document("drive", result))
     elif not quiet:
         click.echo(dry_run.text(job, rehearsed, whole=whole))
+        if options.watch is not None:
+            click.echo(f"Pictures would be looked at as they come to {one_line(str(options.watch))}.")
     commands = "\nthen: ".join(rehearsed_commands(job, options))
     note(f"Next: {commands}", quiet=quiet or as_json)
 
@@ -89,26 +92,31 @@ def show_rehearsal(job: Job, options: RunOptions, *, whole: bool, as_json: bool,
 def run_and_show(job: Job, options: RunOptions, *, as_json: bool, quiet: bool) -> None:
     """Run, with a person who can stop it, and say how it ended."""
     from stacker.cli.calling import caller_of, ring
+    from stacker.cli.watching import watching
     from stacker.driving.drive import drive
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.last_word import taken
 
     call = caller_of(options.call)
     at_hand = job.shutter.via == "manual"  # whoever presses the release need not be called to it
-    with Interrupts() as interrupts:
+    with watching(options.watch) as watcher, Interrupts() as interrupts:
+        who = person_for(interrupts, ring if at_hand else call, quiet=quiet or as_json)
         try:
-            outcome = drive(job, options, person_for(interrupts, ring if at_hand else call, quiet=quiet or as_json))
+            outcome = drive(job, options, who, watcher=watcher)
         except StackerError as error:
             if sys.stderr.isatty() and not (quiet or as_json):
                 click.echo(err=True)  # leave the line of the progress
             if isinstance(error, RunStopped):
                 call(f"{job.name}: {str(error).partition(chr(10))[0]}")
             raise
+        finally:
+            if watcher is not None and watcher.began:
+                note(watcher.last_words(), quiet=quiet or as_json)
     call(f"{job.name}: the run has ended; {taken(job, len(outcome.frames), clock(outcome.duration_s))}")
-    show_outcome(job, outcome, as_json=as_json, quiet=quiet)
+    show_outcome(job, outcome, as_json=as_json, quiet=quiet, watch=options.watch)
 
 
-def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> None:
+def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool, watch: Path | None = None) -> None:
     """How the run ended, and what comes next."""
     from stacker.driving.last_word import motor, taken, whose_time
 
@@ -133,14 +141,14 @@ def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool) -> N
         )
         if past.doubled:
             click.echo(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, past.doubled))}.")
-    note(f"Next: {_next(job, outcome)}", quiet=quiet or as_json)
+    note(f"Next: {_next(job, outcome, watch)}", quiet=quiet or as_json)
 
 
-def _next(job: Job, outcome: Outcome) -> str:
+def _next(job: Job, outcome: Outcome, watch: Path | None) -> str:
     from stacker.driving.beside import of_one_stack, of_this_plan
     from stacker.driving.follow_up import whole_run_command
 
     if outcome.past.kind == "ends":
-        return whole_run_command(job.path, outcome.past)
+        return whole_run_command(job.path, outcome.past, watch=watch)
     journals = of_one_stack(outcome.journal, outcome.past, of_this_plan(job.path, job.digest))
     return " ".join(["stacker verify FOLDER", *(f"--journal {as_typed(path)}" for path in journals)])

@@ -202,6 +202,11 @@ def past_of(records: list[Record], whole_bytes: int) -> Past:
             confirmed[frame] = confirmed.get(frame, 0) + 1
             open_intents.discard(frame)
             pending.pop(frame, None)
+        elif event == "watched" and record["again"]:  # by its picture that exposure is none
+            pending[frame] = None
+            confirmed[frame] = confirmed.get(frame, 0) - 1
+            if confirmed[frame] < 1:
+                del confirmed[frame]
         elif event == "opens":
             sessions |= {record["session"]} if record["ours"] else set()
         elif event == "found":

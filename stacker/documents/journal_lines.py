@@ -11,7 +11,9 @@ from typing import Any
 
 FORMAT = 2
 _UNCHECKED = 1  # the format whose lines carry no check code
-SYNCED = frozenset({"run", "opens", "found", "resume", "intent", "confirmed", "stop", "end"})  # on the disk at once
+SYNCED = frozenset(
+    {"run", "opens", "found", "resume", "intent", "confirmed", "watched", "stop", "end"}
+)  # on the disk at once
 CLOSING = 0  # number of the closing frame
 KINDS = ("all", "ends", "frames", "after", "measure")
 
@@ -227,6 +229,8 @@ _IS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "refocused": (lambda value: isinstance(value, bool), "true or false"),
     "ours": (lambda value: isinstance(value, bool), "true or false"),
     "evidence": (_text, "text"),
+    "seen": (_text, "text"),
+    "again": (lambda value: isinstance(value, bool), "true or false"),
     "after": (_text_or_none, "the name of a journal"),
 }
 
@@ -238,6 +242,7 @@ _MUST: dict[str, tuple[str, ...]] = {
     "intent": ("frame", "shot", "t_s"),
     "exposed": ("frame", "t_s"),
     "confirmed": ("frame", "t_s"),
+    "watched": ("frame", "shot", "seen", "again"),
     "stop": ("lost",),
 }
 

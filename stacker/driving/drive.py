@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Callable
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import datetime, timezone
 
 from stacker import __version__
@@ -23,6 +24,7 @@ from stacker.driving.runner import run_frames
 from stacker.driving.shutters import FirstLook, shutter_for
 from stacker.driving.steps import check_steps
 from stacker.driving.stopped import left_in_order
+from stacker.driving.watching import Watcher
 from stacker.driving.way import way_of
 from stacker.errors import Refusal
 from stacker.figures import one_line
@@ -31,7 +33,12 @@ from stacker.rail.clock import SystemClock
 
 
 def drive(
-    job: Job, options: RunOptions, person: Person, *, opener: Callable[..., DurableFile] = DurableFile
+    job: Job,
+    options: RunOptions,
+    person: Person,
+    *,
+    watcher: Watcher | None = None,
+    opener: Callable[..., DurableFile] = DurableFile,
 ) -> Outcome:
     """Run a plan, or what a journal left open of it.
 
@@ -43,6 +50,8 @@ def drive(
         What the command line asks for.
     person : Person
         Who is asked, shown and reported to.
+    watcher : Watcher, optional
+        Looks at the pictures as they come.
     opener : callable
         Opens the journal's file.
 
@@ -62,6 +71,7 @@ def drive(
             if earlier.cut:
                 person.notify(earlier.cut)
         run = _ready(job, options, person, earlier, to_close)
+        run = run if watcher is None else replace(run, watcher=watcher)
         _agree(run)
         if earlier is not None and options.resume is not None:
             journal = earlier.journal
@@ -94,6 +104,8 @@ def _agree(run: Run) -> None:
         text += (
             f"\ncall: at the end, at a stop and when you are needed this computer runs\n  {one_line(run.options.call)}"
         )
+    if run.options.watch is not None:
+        text += f"\nwatch: pictures are looked at as they come to\n  {one_line(str(run.options.watch))}"
     if run.options.yes:
         run.person.notify(text)
     elif not run.person.confirm(f"{text}\nNothing in the way, camera ready? Go"):

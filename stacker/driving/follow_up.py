@@ -11,23 +11,30 @@ from stacker.figures import as_typed, at_port, spans, typed_mm
 
 
 def drive_command(
-    plan: Path, *words: str, url: str | None = None, warm_up_s: float = 0.0, call: str | None = None
+    plan: Path,
+    *words: str,
+    url: str | None = None,
+    warm_up_s: float = 0.0,
+    call: str | None = None,
+    watch: Path | None = None,
 ) -> str:
-    """``stacker drive PLAN WORDS`` with the port, the warm-up and the call that were asked for."""
+    """``stacker drive PLAN WORDS`` with the port, the warm-up, the call and the watched folder that were asked for."""
     warm_up = f" --warm-up-s {warm_up_s:g}" if warm_up_s else ""
     calling = "" if call is None else f" --call {as_typed(call)}"
-    return " ".join(["stacker drive", as_typed(plan), *words]) + at_port(url) + warm_up + calling
+    watching = "" if watch is None else f" --watch {as_typed(watch)}"
+    return " ".join(["stacker drive", as_typed(plan), *words]) + at_port(url) + warm_up + calling + watching
 
 
-def resume_command(plan: Path, journal: Path, past: Past, *, call: str | None = None) -> str:
+def resume_command(plan: Path, journal: Path, past: Past, *, call: str | None = None, watch: Path | None = None) -> str:
     """What takes the frames that a run left open."""
-    return drive_command(plan, "--go", "--resume", as_typed(journal), url=past.url, warm_up_s=past.warm_up_s, call=call)
+    words = ("--go", "--resume", as_typed(journal))
+    return drive_command(plan, *words, url=past.url, warm_up_s=past.warm_up_s, call=call, watch=watch)
 
 
-def whole_run_command(plan: Path, past: Past) -> str:
+def whole_run_command(plan: Path, past: Past, *, watch: Path | None = None) -> str:
     """What takes the whole stack from the front of a run that looked at its ends."""
     return drive_command(
-        plan, "--go", "--front-at-mm", typed_mm(past.front_at_mm), url=past.url, warm_up_s=past.warm_up_s
+        plan, "--go", "--front-at-mm", typed_mm(past.front_at_mm), url=past.url, warm_up_s=past.warm_up_s, watch=watch
     )
 
 
@@ -35,7 +42,14 @@ def rehearsed_commands(job: Job, options: RunOptions) -> list[str]:
     """What does in earnest what was rehearsed, with all that was asked for; a whole run looks at its ends first."""
 
     def command(*words: str) -> str:
-        return drive_command(job.path, *words, url=options.url, warm_up_s=options.warm_up_s, call=options.call)
+        return drive_command(
+            job.path,
+            *words,
+            url=options.url,
+            warm_up_s=options.warm_up_s,
+            call=options.call,
+            watch=options.watch,
+        )
 
     place = []
     for name, position in (("--front-at-mm", options.front_at), ("--rail-at-mm", options.rail_at)):

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from stacker.documents.journal import Past
 from stacker.driving.job import Job
 from stacker.driving.person import Person
 from stacker.driving.run_options import RunOptions
+from stacker.driving.watching import Nobody, Watcher
 from stacker.rail.controller import Identity
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter
@@ -71,6 +72,8 @@ class Run:
         Its port open, where it has one of its own.
     start : Start
         Front and frames.
+    watcher : Watcher
+        Looks at the pictures as they come; the run never waits for it.
     """
 
     job: Job
@@ -80,6 +83,7 @@ class Run:
     identity: Identity
     shutter: Shutter
     start: Start
+    watcher: Watcher = field(default_factory=Nobody)
 
     def position(self, frame: int) -> int:
         """Where the rail stands for a frame [microsteps, the rail's coordinates]."""

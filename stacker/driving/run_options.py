@@ -36,6 +36,8 @@ class RunOptions:
         Journal of an earlier plan's run: only what this plan has beyond it is taken.
     call : str or None
         Program that calls the person, with one sentence as its argument.
+    watch : Path or None
+        Folder to which the pictures come while the run goes on, to be looked at there.
     """
 
     frames: tuple[int, ...] = ()
@@ -51,6 +53,7 @@ class RunOptions:
     resume: Path | None = None
     after: Path | None = None
     call: str | None = None
+    watch: Path | None = None
 
     @property
     def earlier(self) -> Path | None:

@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any, Protocol
+from collections import deque
+from collections.abc import Iterable
 
 from stacker.documents.journal_lines import CLOSING
 from stacker.driving.job import Job
 from stacker.driving.person import Progress
 from stacker.driving.run import Run
+from stacker.driving.watching import Again, EventLog
 from stacker.motion.frame_clock import FrameClock
 from stacker.rail.shutter import SyncStayedOpen
-
-
-class EventLog(Protocol):
-    """What a run writes down as it goes: a journal, or nothing at all in a dry run."""
-
-    def write(self, event: str, **values: Any) -> None:
-        """Keep one event; returns when it is on the disk, where the event demands it."""
 
 
 def run_frames(run: Run, journal: EventLog) -> float:
@@ -40,28 +34,32 @@ def run_frames(run: Run, journal: EventLog) -> float:
     RunStopped, LinkError, Refusal
         Whatever ended the run early; the journal holds all until then.
     """
-    job, rail, frames, last_shot = run.job, run.rail, run.start.frames, run.start.last_shot
+    job, rail, last_shot = run.job, run.rail, run.start.last_shot
     began_s = rail.clock.now()
     clock = FrameClock(job.pace, began_s if last_shot else None)  # the run before may have ended with a flash just now
     run.shutter.set_up()
     shot = run.shutter.next_shot(last_shot + 1)
-    for done, frame in enumerate(frames, start=1):
+    left, again, done = deque(run.start.frames), Again(run, journal), 0
+    while left:
+        frame, done = left.popleft(), done + 1
         rail.approach(run.position(frame), job.direction)
         if done == 1 and run.options.warm_up_s:
             rail.wait_until(rail.clock.now() + run.options.warm_up_s)
         evidence, shot = _expose(run, journal, clock, frame=frame, shot=shot)
+        again.confirmed(frame, shot - 1)
+        left.extendleft(reversed(again.frames()))
         elapsed_s = rail.clock.now() - began_s
         run.person.report(
             Progress(
                 frame=frame,
                 done=done,
-                total=len(frames),
+                total=done + len(left),
                 elapsed_s=elapsed_s,
-                left_s=_left_s(job, frames[done:], elapsed_s / done),
+                left_s=_left_s(job, left, elapsed_s / done),
                 evidence=evidence,
             )
         )
-        if done < len(frames):  # a stop after the last frame finds nothing left to stop
+        if left:  # a stop after the last frame finds nothing left to stop
             rail.raise_if_stopped()
     return max(clock.written_s, rail.clock.now()) - began_s
 
@@ -76,6 +74,7 @@ def _expose(run: Run, journal: EventLog, clock: FrameClock, *, frame: int, shot:
         journal.write("intent", frame=frame, shot=shot, position_microsteps=position)
         rail.wait_until(clock.due_s(rail.arrived_s, exposure_s) - shutter.lead_s())
         rail.raise_if_stopped()
+        run.watcher.exposing(frame, shot)
         contact_s = shutter.fire(shot, position)
         clock.fired(contact_s, exposure_s)
         journal.write("exposed", frame=frame, shot=shot)
@@ -92,7 +91,7 @@ def _expose(run: Run, journal: EventLog, clock: FrameClock, *, frame: int, shot:
             return evidence, shot + 1
 
 
-def _left_s(job: Job, rest: Sequence[int], mean_s: float) -> float:
+def _left_s(job: Job, rest: Iterable[int], mean_s: float) -> float:
     """How long the remaining frames take: by the plan where it knows and they follow one another, else by the mean."""
     left_s = 0.0
     for frame in rest:

@@ -66,7 +66,7 @@ def stopped(run: Run, journal: Journal, error: StackerError) -> RunStopped:
 
 def _follow_up(run: Run, journal: Journal, *, lost: bool) -> str:
     """What is confirmed, and the command that goes on."""
-    job, past, call = run.job, journal.past(), run.options.call
+    job, past, call, watch = run.job, journal.past(), run.options.call, run.options.watch
     taken = sum(1 for frame in past.confirmed if frame != CLOSING)
     text = f"{taken} of {job.count} frames are confirmed."
     if past.ambiguous:
@@ -79,9 +79,9 @@ def _follow_up(run: Run, journal: Journal, *, lost: bool) -> str:
             f"Make it again, from {typed_mm(past.front_at_mm)} mm."
         )
     if past.pending:
-        return f"{text}\nGo on: {resume_command(job.path, journal.path, past, call=call)}"
+        return f"{text}\nGo on: {resume_command(job.path, journal.path, past, call=call, watch=watch)}"
     front = () if lost else ("--front-at-mm", typed_mm(past.front_at_mm))
-    again = drive_command(job.path, "--go", *front, url=past.url, warm_up_s=past.warm_up_s, call=call)
+    again = drive_command(job.path, "--go", *front, url=past.url, warm_up_s=past.warm_up_s, call=call, watch=watch)
     return (
         f"{text}\nNothing is left to take. To take frames again, {'focus the front; then' if lost else 'type'}: {again}"
     )

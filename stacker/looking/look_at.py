@@ -59,7 +59,7 @@ def look_at(
 
 def _by_many(folder: Path, keys: Sequence[Key], count: int) -> Iterator[tuple[Key, Seen]]:
     # spawned on every system alike: a copy of a process that has threads may stand still
-    pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_begin)
+    pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=begin_process)
     try:
         asked = {pool.submit(look_into, folder / key.name): key for key in keys}
         for done in as_completed(asked):
@@ -74,8 +74,8 @@ def _by_many(folder: Path, keys: Sequence[Key], count: int) -> Iterator[tuple[Ke
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _begin() -> None:
-    """In each process: leave Ctrl-C to the one that asked, and end when that one is gone, whatever became of it."""
+def begin_process() -> None:
+    """In each process that looks: leave Ctrl-C to the one that asked, and end when that one is gone, however."""
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -88,6 +88,17 @@ def told_faults(path: Path) -> Iterator[None]:
             ) from None
 
 
+def need_pillow() -> None:
+    """Refuse where no picture can be read.
+
+    Raises
+    ------
+    Refusal
+        Without Pillow.
+    """
+    _pillow()
+
+
 def _pillow() -> tuple[Any, Any]:
     """How to open a picture, and how to turn it upright."""
     try:

@@ -1,0 +1,212 @@
+"""A process beside a run that looks at each picture as it comes; the run tells it of exposures and waits for nothing.
+
+Two threads stand between the run and the pipe to that process, so that neither a full pipe nor a process that hangs
+or dies in the middle of a word can hold the run up.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import threading
+from collections.abc import Iterable
+from dataclasses import dataclass
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.errors import Refusal
+from stacker.looking.arrivals import Arrivals
+from stacker.looking.as_they_come import told_by_now
+from stacker.looking.look_at import begin_process
+from stacker.pictures.preview import read_for_looking
+from stacker.pictures.soundness import look
+from stacker.pixels.light import light_of_fields
+
+FloatArray: TypeAlias = NDArray[np.floating]
+
+_EVERY_S = 0.2  # the folder is read so often
+_END_S = 2.0  # a process that does not end by itself until then is ended
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Note:
+    """One word from the process that looks.
+
+    Parameters
+    ----------
+    kind : str
+        ``under``, ``in a row``, ``compared``, or ``lost``.
+    frame, shot : int
+        Which frame by which exposure.
+    stops : float
+        So much under its neighbours.
+    text : str
+        Why the order is lost.
+    """
+
+    kind: str
+    frame: int = 0
+    shot: int = 0
+    stops: float = 0.0
+    text: str = ""
+
+
+class Looker:
+    """What the process does, without the process: exposures and the folder's files in, notes out.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the pictures come.
+    before : iterable of str
+        Names of what lay there before the run.
+    """
+
+    def __init__(self, folder: Path, before: Iterable[str]) -> None:
+        self._folder, self._arrivals = folder, Arrivals(before)
+        self._frame_of: dict[int, int] = {}
+        self._sizes: dict[str, tuple[int, int]] = {}
+        self._looked, self._said_lost = 0, False
+        self._shot: dict[int, int] = {}  # last one of each frame, in order of exposure
+        self._fields: dict[int, FloatArray] = {}
+        self._seen: set[bytes] = set()
+        self._told: set[int] = set()
+
+    def exposing(self, frame: int, shot: int) -> None:
+        """The shutter is about to open."""
+        self._frame_of[shot] = frame
+        self._arrivals.exposing(shot)
+
+    def scan(self) -> list[Note]:
+        """Look at what has come; one picture at most, so that exposures are heard of between them."""
+        with contextlib.suppress(OSError):  # a card's share may be gone for a moment
+            self._arrivals.come(_names(self._folder))
+        notes = [] if self._arrivals.lost else self._look()
+        if self._arrivals.lost:
+            notes = [] if self._said_lost else [Note(kind="lost", text=self._arrivals.lost)]
+            self._said_lost = True
+        return notes
+
+    def _look(self) -> list[Note]:
+        """The next picture, once it is whole: in order, since a frame is held against those before it."""
+        if self._looked == self._arrivals.sure:
+            return []
+        path = self._folder / self._arrivals.names[self._looked]
+        if not self._whole(path):
+            return []
+        shot = self._arrivals.shots[self._looked]
+        self._looked += 1
+        frame = self._frame_of[shot]
+        with contextlib.suppress(OSError, Refusal):  # unreadable: not looked at
+            digest = hashlib.sha256(path.read_bytes()).digest()
+            if digest in self._seen:
+                self._arrivals.twice()
+                return []
+            self._seen.add(digest)
+            return self._tell(frame, shot, light_of_fields(read_for_looking(path)))
+        return []
+
+    def _whole(self, path: Path) -> bool:
+        """Whether a file has stood still between two looks and its bytes make a picture."""
+        try:
+            status = path.stat()
+        except OSError:
+            return False
+        size = status.st_size, status.st_mtime_ns
+        before, self._sizes[path.name] = self._sizes.get(path.name), size
+        return before == size and look(path).fault is None
+
+    def _tell(self, frame: int, shot: int, light: FloatArray) -> list[Note]:
+        shapes = {fields.shape for fields in self._fields.values()}
+        if not frame or (shapes and light.shape not in shapes):  # the closing frame has no neighbour
+            return []
+        self._shot.pop(frame, None)
+        self._shot[frame], self._fields[frame] = shot, light
+        told = told_by_now(list(self._shot), self._fields)
+        notes = [Note(kind="compared", frame=one, shot=self._shot[one]) for one in told.compared]
+        notes += [self._note("in a row", one, 0.0) for one in told.in_a_row]
+        for one, stops in sorted(told.under.items()):
+            if self._shot[one] not in self._told:
+                self._told.add(self._shot[one])
+                notes.append(self._note("under", one, stops))
+        return notes
+
+    def _note(self, kind: str, frame: int, stops: float) -> Note:
+        return Note(kind=kind, frame=frame, shot=self._shot[frame], stops=stops)
+
+
+def _names(folder: Path) -> frozenset[str]:
+    return frozenset(path.name for path in folder.iterdir())
+
+
+def _in_its_process(folder: Path, before: frozenset[str], pipe: Connection) -> None:
+    begin_process()
+    looker = Looker(folder, before)
+    with contextlib.suppress(EOFError, OSError):
+        while True:
+            while pipe.poll(_EVERY_S):
+                looker.exposing(*pipe.recv())
+            for note in looker.scan():
+                pipe.send(note)
+
+
+class BesideTheRun:
+    """The run's side: hands on and takes in, at once.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the pictures come.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        context = get_context("spawn")  # a copy of a process that has threads may stand still
+        self._pipe, theirs = context.Pipe()
+        self._to_tell: SimpleQueue[tuple[int, int] | None] = SimpleQueue()
+        self._heard: SimpleQueue[Note] = SimpleQueue()
+        self.ended = False
+        before = _names(folder)
+        self.process = context.Process(target=_in_its_process, args=(folder, before, theirs), daemon=True)
+        self.process.start()
+        theirs.close()  # so that its end is heard here
+        for work in (self._tell, self._listen):
+            threading.Thread(target=work, daemon=True).start()
+
+    def exposing(self, frame: int, shot: int) -> None:
+        """The shutter is about to open."""
+        self._to_tell.put((frame, shot))
+
+    def heard(self) -> list[Note]:
+        """What was said since the last call."""
+        notes = []
+        with contextlib.suppress(Empty):
+            while True:
+                notes.append(self._heard.get_nowait())
+        return notes
+
+    def close(self) -> None:
+        """End the process."""
+        self._to_tell.put(None)
+        self.process.terminate()
+        self.process.join(_END_S)
+        if self.process.is_alive():
+            self.process.kill()
+            self.process.join(_END_S)
+
+    def _tell(self) -> None:
+        with contextlib.suppress(OSError):
+            while (told := self._to_tell.get()) is not None:
+                self._pipe.send(told)
+
+    def _listen(self) -> None:
+        try:
+            while True:
+                self._heard.put(self._pipe.recv())
+        except Exception:  # noqa: BLE001  # whatever a process that was killed within a word leaves in the pipe
+            self.ended = True
