@@ -171,13 +171,4 @@ def _without_misread(table: Readings, screw: Screw, lead_mm: float) -> str:
 def _draw(picture: Path, screw: Screw, lead_mm: float) -> None:
     from stacker.presenting.screw_picture import screw_picture
 
-    screw_picture(
-        picture,
-        turns=screw.turns,
-        approached=screw.approached,
-        residual_um=screw.residual_um,
-        lead_um_per_turn=1000 * lead_mm * screw.lead_deviation.value,
-        amplitude_um=screw.periodic_um.value,
-        phase_turns=screw.phase_turns,
-        backlash_um=screw.backlash_um.value,
-    )
+    screw_picture(picture, screw, lead_mm=lead_mm)

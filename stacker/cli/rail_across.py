@@ -256,16 +256,11 @@ def _frames(request: Path | None, lines: dict[str, float]) -> tuple[list[int | N
 def _draw(path: Path, found: RailFound, profile: RailProfile, still_um: float) -> None:
     from stacker.presenting.screw_picture import screw_picture
 
-    screw, settling = found.screw, found.settling
+    settling = found.settling
     screw_picture(
         path,
-        turns=screw.turns,
-        approached=screw.approached,
-        residual_um=screw.residual_um,
-        lead_um_per_turn=1000 * profile.lead_mm * screw.lead_deviation.value,
-        amplitude_um=screw.periodic_um.value,
-        phase_turns=screw.phase_turns,
-        backlash_um=screw.backlash_um.value,
+        found.screw,
+        lead_mm=profile.lead_mm,
         source="camera",
         settling=None if settling is None else (settling.delay_s, settling.away_um, still_um),
     )

@@ -14,6 +14,7 @@ from stacker.documents.pace import pace_of
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_link import Link, Shutter
 from stacker.documents.rail_profile import RailProfile
+from stacker.documents.request import Light
 from stacker.errors import Refusal
 from stacker.motion.frame_clock import Pace
 from stacker.motion.step_grid import whole_down, whole_up
@@ -176,57 +177,67 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
     Refusal
         When the plan has no motor rail or no light.
     """
-    request, frames = plan.request, plan.frames
-    profile = request.rail
-    if not isinstance(profile, RailProfile):
-        what, form = ("no rail", "csv") if profile is None else ("a hand rail", "dial")
-        raise Refusal(
-            f"{path}: the plan has {what}; only a motor rail can be driven. 'stacker export {path} --format {form}' "
-            "prints the sequence for manual use; write rail: in the request for a motor.",
-            code="no_motor_rail",
-            key="rail",
-        )
-    positions = [position for position in frames.position_microsteps if position is not None]
-    exposures = [exposure for exposure in frames.exposure_s if exposure is not None]
-    starts = [start for start in frames.start_s if start is not None]
-    light = request.light
-    if light is None or len(positions) != len(frames) or len(exposures) != len(frames):
-        raise Refusal(
-            f"{path}: exposures are unknown. Write light: {{kind: ..., exposure_s: ...}} in the request; plan again.",
-            code="no_light",
-            key="light",
-        )
-    settings, camera, budget = rail_settings(profile), request.camera, plan.budget
-    front_mm = request.subject.front_at_mm
-    closes_in = request.moves in ("camera", "subject") and plan.optics.working_distance_mm is not None
-    clear_mm = (plan.optics.working_distance_mm or 0.0) - request.subject.keep_clear_mm
+    profile, light = _motor_rail(plan, path), _light(plan, path)
+    request, frames, settings = plan.request, plan.frames, rail_settings(profile)
+    front_mm, switch_mm = request.subject.front_at_mm, profile.low_switch_at_mm
     return Job(
         name=plan.name,
         digest=plan.digest,
         profile_digest=digest_of(profile),
         path=path,
-        positions=tuple(positions),
+        positions=tuple(position for position in frames.position_microsteps if position is not None),  # with a rail all
         focus_um=tuple(frames.focus_um),
         dof_um=tuple(frames.dof_um),
-        exposure_s=tuple(map(light.open_s, exposures)),
-        start_s=tuple(starts) or None,
-        duration_s=budget.duration_s,
+        exposure_s=tuple(light.open_s(exposure_s or 0.0) for exposure_s in frames.exposure_s),
+        start_s=tuple(start_s for start_s in frames.start_s if start_s is not None) or None,
+        duration_s=plan.budget.duration_s,
         rows=tuple(list(row) for row in zip(*frames.columns(), strict=True)),
         columns=tuple(COLUMNS),
         direction=request.direction,
         front_at=None if front_mm is None else settings.microsteps(front_mm),
         refocus_error_um=request.focus.refocus_error_um,
-        clearance_um=clear_mm * 1000 if closes_in else None,
+        clearance_um=_clearance_um(plan),
         rail=settings,
         rail_name=profile.name,
         link=link_of(profile, url) if need_link or url or profile.link else Link(url="no port yet"),
         shutter=profile.shutter,
-        pace=pace_of(profile, camera, light),
+        pace=pace_of(profile, request.camera, light),
         pictures_a_frame=light.pictures,
         hold_after=profile.hold_after,
-        low_switch_at=None if profile.low_switch_at_mm is None else settings.microsteps(profile.low_switch_at_mm),
+        low_switch_at=None if switch_mm is None else settings.microsteps(switch_mm),
         check_steps_after=profile.check_steps_after,
         warnings=tuple(warned.text for warned in plan.warnings),
-        cards=budget.cards,
-        batteries=budget.batteries,
+        cards=plan.budget.cards,
+        batteries=plan.budget.batteries,
     )
+
+
+def _motor_rail(plan: Plan, path: Path) -> RailProfile:
+    profile = plan.request.rail
+    if isinstance(profile, RailProfile):
+        return profile
+    what, form = ("no rail", "csv") if profile is None else ("a hand rail", "dial")
+    raise Refusal(
+        f"{path}: the plan has {what}; only a motor rail can be driven. 'stacker export {path} --format {form}' "
+        "prints the sequence for manual use; write rail: in the request for a motor.",
+        code="no_motor_rail",
+        key="rail",
+    )
+
+
+def _light(plan: Plan, path: Path) -> Light:
+    if plan.request.light is not None and None not in plan.frames.exposure_s:
+        return plan.request.light
+    raise Refusal(
+        f"{path}: exposures are unknown. Write light: {{kind: ..., exposure_s: ...}} in the request; plan again.",
+        code="no_light",
+        key="light",
+    )
+
+
+def _clearance_um(plan: Plan) -> float | None:
+    """Working distance less what must stay clear [um]; None where it is unknown, or nothing comes closer."""
+    distance_mm = plan.optics.working_distance_mm
+    if distance_mm is None or plan.request.moves == "rear":
+        return None
+    return (distance_mm - plan.request.subject.keep_clear_mm) * 1000

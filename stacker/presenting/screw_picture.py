@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from stacker.calibrating.screw import Screw
 from stacker.presenting.drawing import new_figure, save_figure
 
 if TYPE_CHECKING:
@@ -17,14 +18,9 @@ _UP, _DOWN, _FIT = "#1b6ca8", "#c2571a", "#444444"
 
 def screw_picture(
     path: Path,
+    screw: Screw,
     *,
-    turns: NDArray[np.float64],
-    approached: NDArray[np.float64],
-    residual_um: NDArray[np.float64],
-    lead_um_per_turn: float,
-    amplitude_um: float,
-    phase_turns: float,
-    backlash_um: float,
+    lead_mm: float,
     source: str = "indicator",
     settling: tuple[NDArray[np.float64], NDArray[np.float64], float] | None = None,
 ) -> None:
@@ -34,14 +30,10 @@ def screw_picture(
     ----------
     path : Path
         The file.
-    turns, approached, residual_um : ndarray, shape (n,)
-        Place of each reading [turns of the screw]; 1 from below, -1 from above; what the fit leaves of it [um].
-    lead_um_per_turn : float
-        How much a turn travels farther than the profile says [um].
-    amplitude_um, phase_turns : float
-        Periodic error [um], and where in the turn it rises through zero [turns].
-    backlash_um : float
-        Lost motion [um].
+    screw : Screw
+        The fit, with its readings.
+    lead_mm : float
+        What the profile says a turn travels [mm].
     source : str
         What the readings are of.
     settling : tuple of (ndarray, ndarray, float), optional
@@ -59,18 +51,19 @@ def screw_picture(
     figure = new_figure(path, _MAKER, width_in=7.5, height_in=6 if settling is None else 9)
 
     def periodic_um(at_turns: NDArray[np.float64]) -> NDArray[np.float64]:
-        wave: NDArray[np.float64] = amplitude_um * np.sin(2 * np.pi * (at_turns - phase_turns))
+        wave: NDArray[np.float64] = screw.periodic_um.value * np.sin(2 * np.pi * (at_turns - screw.phase_turns))
         return wave
 
     along, turn, *more = figure.subplots(2 if settling is None else 3, 1)
-    middle = float(np.mean(turns))
+    turns, residual_um = screw.turns, screw.residual_um
+    middle, farther_um = float(np.mean(turns)), 1000 * lead_mm * screw.lead_deviation.value  # a turn
     line = np.linspace(turns.min(), turns.max(), 50 * max(4, round(np.ptp(turns))))
     for side, mark, colour, word in ((1.0, "^", _UP, "approached upward"), (-1.0, "v", _DOWN, "approached downward")):
-        here = approached == side
-        lost_um = -side * backlash_um / 2
+        here = screw.approached == side
+        lost_um = -side * screw.backlash_um.value / 2
 
         def error_um(at: NDArray[np.float64], lost_um: float = lost_um) -> NDArray[np.float64]:
-            return lead_um_per_turn * (at - middle) + periodic_um(at) + lost_um
+            return farther_um * (at - middle) + periodic_um(at) + lost_um
 
         along.plot(turns[here], error_um(turns[here]) + residual_um[here], mark, color=colour, ms=5, label=word)
         along.plot(line, error_um(line), "-", color=colour, lw=0.8)
