@@ -101,6 +101,12 @@ def test_what_a_watcher_makes_up_moves_nothing(tmp_path):
     assert not records(job, "watched")
 
 
+def test_the_closing_frame_is_not_taken_again(tmp_path):
+    job = make_job(tmp_path)
+    watched(job, Scripted([0], after=0), closing_frame=True)
+    assert order(job) == [1, 2, 3, 4, 5, 6, 1]
+
+
 def test_a_finding_said_twice_counts_once(tmp_path):
     job = make_job(tmp_path)
     watcher = Scripted([2])

@@ -20,7 +20,7 @@ def told(*shares, frames=None, noise=0.01, seed=1):
 
 
 def test_a_dark_frame_is_told_once_one_behind_it_is_there():
-    assert told(1, 1, 1, 1, 0.01).under == {}
+    assert told(1, 1, 1, 1, 1, 0.01).under == {}
     assert set(told(1, 1, 1, 1, 0.01, 1).under) == {5}
 
 
@@ -51,6 +51,11 @@ def test_three_in_a_row_are_a_dead_flash_and_no_misfires():
 def test_a_brighter_frame_and_light_that_drifts_are_no_fault():
     assert told(1, 1, 2, 1, 1).under == {}
     assert told(*(0.93**number for number in range(15))).under == {}
+
+
+def test_light_that_changes_for_good_is_no_misfire():
+    for behind in range(1, 8):
+        assert told(*(1,) * 8, *(0.4,) * behind).under == {}, behind
 
 
 def test_frames_far_away_show_another_part_of_the_subject():
