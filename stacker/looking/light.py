@@ -28,6 +28,8 @@ _FLOOR = 2.0**-12  # less light than that is nothing: the first step of an 8-bit
 _NOISE = 2.0**-9  # light that the noise of a dark frame looks like
 _LIT = 0.004  # one of the two frames must have that much in a field: noise of black fields tells nothing
 _FEWEST = 12  # fields
+FEWEST_FRAMES = 6
+"""Fewer tell no drift from one frame that is off: of three to five, a misfire made a good one seem dark."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -98,7 +100,7 @@ def light_of(frames: Sequence[int], fields: Sequence[FloatArray]) -> Light:
     ratios = _ratios(fields)
     near = np.isfinite(ratios) | np.isinf(ratios)
     told = [place for place in range(len(frames)) if near[place].any()]
-    if len(told) < 3:
+    if len(told) < FEWEST_FRAMES:
         return Light(untold=tuple(frames))
     ratios = _without_drift(ratios[np.ix_(told, told)])
     alone = _alone(ratios)

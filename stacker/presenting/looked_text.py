@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from stacker.figures import one_line, shutter_time, significant, spans
 from stacker.looking.depths import AS_BEFORE, Between, Depths, Ends
-from stacker.looking.light import Light, Off
+from stacker.looking.light import FEWEST_FRAMES, Light, Off
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
 from stacker.presenting.tables import wrapped
@@ -94,7 +94,9 @@ def _unread(one: Unread) -> str:
 def _light(light: Light) -> Iterable[str]:
     yield from _shown([_off(one) for one in light.off])
     if not light.compared:
-        yield "cannot tell, because fewer than three pictures have fields that are neither black nor clipped"
+        yield (
+            f"cannot tell, because fewer than {FEWEST_FRAMES} pictures have fields that are neither black nor clipped"
+        )
         return
     off = sum(len(one.frames) for one in light.off)
     rest, of = len(light.compared) - off, len(light.compared) + len(light.untold)

@@ -45,6 +45,21 @@ def test_a_stack_with_even_light_has_nothing_off():
     assert light.spread_stops < 0.02
 
 
+@pytest.mark.parametrize("dark", range(5))
+@pytest.mark.parametrize("count", [3, 4, 5])
+def test_of_a_few_frames_nothing_is_told(count, dark):
+    """With a misfire among them a good frame was called dark."""
+    light = looked([-7.0 if place == dark else 0.0 for place in range(count)])
+    assert light.off == light.compared == ()
+    assert light.untold == tuple(range(1, count + 1))
+
+
+@pytest.mark.parametrize("dark", range(6))
+def test_six_frames_are_enough(dark):
+    light = looked([-7.0 if place == dark else 0.0 for place in range(6)])
+    assert [off.frames for off in light.off] == [(dark + 1,)]
+
+
 def test_a_slow_drift_is_nothing():
     assert looked(np.linspace(0, -0.9, 12)).off == ()  # 0.08 stops a frame: over five frames 0.4
 

@@ -105,7 +105,7 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
         (looked(unsure=(2, 3)), "Not into those of frames 2-3: no picture there is certainly theirs"),
         (looked(latest=(2,)), "Taken more than once, so the latest was looked into: 2."),
         (looked(other_size=(2,)), "Of another size than the others, so compared with none: frame 2."),
-        (looked(light=(Light(),)), "light    cannot tell, because fewer than three pictures have fields"),
+        (looked(light=(Light(),)), "light    cannot tell, because fewer than 6 pictures have fields"),
         (looked(light=(Light(compared=(1, 2, 3), untold=(4,)),)), "frame 4: cannot tell, because nearly all is black"),
         (
             looked(light=(Light(compared=(1, 2), least_stops=0.5),)),
