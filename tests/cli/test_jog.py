@@ -239,12 +239,14 @@ def test_a_signal_to_end_leaves_the_terminal_as_it_was_and_prints_the_marks(benc
 
     keyboard, terminal = pty.openpty()
     before = termios.tcgetattr(terminal)
+    ours = signal.signal(getattr(signal, name), signal.SIG_DFL)  # tests that outlive their terminal ignore a hang-up
     process = subprocess.Popen(
         [sys.executable, "-m", "stacker", "jog", "beetle.yaml", "--url", "sim://bench?time_scale=inf"],
         stdin=terminal,
         stdout=subprocess.PIPE,
         stderr=terminal,
     )
+    signal.signal(getattr(signal, name), ours)
     seen = b""
 
     def until(text):
