@@ -145,10 +145,13 @@ def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool, watc
 
 
 def _next(job: Job, outcome: Outcome, watch: Path | None) -> str:
+    from stacker.documents.files import is_survey
     from stacker.driving.beside import of_one_stack, of_this_plan
     from stacker.driving.follow_up import whole_run_command
 
     if outcome.past.kind == "ends":
         return whole_run_command(job.path, outcome.past, watch=watch)
+    if is_survey(job.path):
+        return f"stacker survey FOLDER --journal {as_typed(outcome.journal)}"
     journals = of_one_stack(outcome.journal, outcome.past, of_this_plan(job.path, job.digest))
     return " ".join(["stacker verify FOLDER", *(f"--journal {as_typed(path)}" for path in journals)])

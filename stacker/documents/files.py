@@ -28,9 +28,14 @@ def request_path(plan: Path) -> Path | None:
     return plan.with_name(f"{stem_of(plan).removesuffix(_SURVEY)}.yaml") if plan.name.endswith(_PLAN) else None
 
 
+def is_survey(plan: Path) -> bool:
+    """Whether a plan is that of a survey, by its name."""
+    return stem_of(plan).endswith(_SURVEY)
+
+
 def plan_command(plan: Path) -> str:
     """What makes a plan, or a survey, again."""
-    survey = " --survey" if stem_of(plan).endswith(_SURVEY) else ""
+    survey = " --survey" if is_survey(plan) else ""
     return f"stacker plan {as_typed(request_path(plan) or plan)}{survey}"
 
 

@@ -77,6 +77,18 @@ def test_the_command_takes_the_range_from_the_rail(stacker, request_path):
     assert "Next: stacker drive" in result.err
 
 
+def test_its_run_names_the_command_that_tells_where_the_subject_lies(stacker, request_path):
+    stacker(
+        *("plan", request_path, "--survey", "--from-mm", 38, "--to-mm", 40),
+        *("--set", "light={kind: flash, exposure_s: 0.01}", "-o", request_path.with_name("lacewing.survey.plan.yaml")),
+    )
+    plan = request_path.with_name("lacewing.survey.plan.yaml")
+    done = stacker("drive", plan, "--go", "--yes", "--url", "sim://a?time_scale=inf")
+    assert done.code == 0, done.err
+    (journal,) = request_path.parent.glob("*.run.jsonl")
+    assert f"Next: stacker survey FOLDER --journal {journal}" in done.err
+
+
 def test_a_stack_has_no_purpose_in_its_file(stacker, request_path):
     assert stacker("plan", request_path).code == 0
     assert "purpose" not in request_path.with_name("lacewing.plan.yaml").read_text(encoding="utf-8")
