@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
+import sys
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import connection, get_context, parent_process
+from multiprocessing import connection, get_context, parent_process, resource_tracker
 from pathlib import Path
 
 from stacker.errors import Refusal
@@ -61,7 +64,8 @@ def _by_many(folder: Path, keys: Sequence[Key], count: int) -> Iterator[tuple[Ke
     # spawned on every system alike: a copy of a process that has threads may stand still
     pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=begin_process)
     try:
-        asked = {pool.submit(look_into, folder / key.name): key for key in keys}
+        with unheard_below():
+            asked = {pool.submit(look_into, folder / key.name): key for key in keys}
         for done in as_completed(asked):
             yield asked.pop(done), done.result()  # kept by nobody else: a stack is looked into one by one
     except BrokenProcessPool:
@@ -74,10 +78,22 @@ def _by_many(folder: Path, keys: Sequence[Key], count: int) -> Iterator[tuple[Ke
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+@contextlib.contextmanager
+def unheard_below() -> Iterator[None]:
+    """Processes begun meanwhile never hear of a Ctrl-C, not even before `begin_process`; it reaches this one late."""
+    if sys.platform == "win32":  # no mask of signals: there, one that has just begun tells where it was
+        yield
+        return
+    resource_tracker.ensure_running()  # begun later it would lift the mask
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+
+
 def begin_process() -> None:
     """In each process that looks: leave Ctrl-C to the one that asked, and end when that one is gone, however."""
-    import signal
-
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = parent_process()
     if parent is not None:

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from stacker.errors import Refusal
 from stacker.looking.arrivals import Arrivals
 from stacker.looking.as_they_come import told_by_now
-from stacker.looking.look_at import begin_process
+from stacker.looking.look_at import begin_process, unheard_below
 from stacker.pictures.preview import read_for_looking
 from stacker.pictures.soundness import look
 from stacker.pixels.light import light_of_fields
@@ -173,7 +173,8 @@ class BesideTheRun:
         self.ended = False
         before = _names(folder)
         self.process = context.Process(target=_in_its_process, args=(folder, before, theirs), daemon=True)
-        self.process.start()
+        with unheard_below():
+            self.process.start()
         theirs.close()  # so that its end is heard here
         for work in (self._tell, self._listen):
             threading.Thread(target=work, daemon=True).start()

@@ -78,23 +78,35 @@ def children(pid: int) -> list[int]:
     return found
 
 
-@pytest.mark.campaign
-@pytest.mark.skipif(sys.platform != "linux", reason="asks the kernel which processes there are")
-@pytest.mark.parametrize("blow", [signal.SIGINT, signal.SIGKILL], ids=["ctrl-c", "killed"])
-def test_nothing_goes_on_behind_a_stopped_look(tmp_path, blow):
+def looking_at_many(folder: Path) -> subprocess.Popen[str]:
     noise = np.random.default_rng(1).integers(0, 255, (1500, 2000), dtype=np.uint8)
-    Image.fromarray(noise).save(tmp_path / "0.jpg")
+    Image.fromarray(noise).save(folder / "0.jpg")
     for number in range(1, 200):
-        (tmp_path / f"{number}.jpg").write_bytes((tmp_path / "0.jpg").read_bytes())
-    script = tmp_path / "looking.py"
+        (folder / f"{number}.jpg").write_bytes((folder / "0.jpg").read_bytes())
+    script = folder / "looking.py"
     script.write_text(LOOKING)
-    looking = subprocess.Popen(
-        [sys.executable, str(script), str(tmp_path)],
+    return subprocess.Popen(
+        [sys.executable, str(script), str(folder)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
     )
+
+
+def ended(pids: list[int]) -> bool:
+    """Whether all of them end within half a minute."""
+    ends_s = time.monotonic() + 30
+    while (left := any(Path(f"/proc/{pid}").exists() for pid in pids)) and time.monotonic() < ends_s:
+        time.sleep(0.05)
+    return not left
+
+
+@pytest.mark.campaign
+@pytest.mark.skipif(sys.platform != "linux", reason="asks the kernel which processes there are")
+@pytest.mark.parametrize("blow", [signal.SIGINT, signal.SIGKILL], ids=["ctrl-c", "killed"])
+def test_nothing_goes_on_behind_a_stopped_look(tmp_path, blow):
+    looking = looking_at_many(tmp_path)
     assert looking.stdout.readline() == "begun\n"
     below = children(looking.pid)
     assert len(below) >= 2
@@ -105,7 +117,18 @@ def test_nothing_goes_on_behind_a_stopped_look(tmp_path, blow):
     _, told = looking.communicate(timeout=60)
     if blow == signal.SIGINT:
         assert told.count("Traceback") == 1  # of the script itself: its helpers say nothing
-    ends_s = time.monotonic() + 30
-    while (left := [pid for pid in below if Path(f"/proc/{pid}").exists()]) and time.monotonic() < ends_s:
-        time.sleep(0.05)
-    assert not left
+    assert ended(below)
+
+
+@pytest.mark.campaign
+@pytest.mark.skipif(sys.platform != "linux", reason="asks the kernel which processes there are")
+def test_processes_that_have_just_begun_say_nothing_of_a_ctrl_c(tmp_path):
+    looking = looking_at_many(tmp_path)
+    while len(below := children(looking.pid)) < 3:  # the keeper of shared memory and two that look
+        assert looking.poll() is None
+        time.sleep(0.001)
+    time.sleep(0.02)  # long enough for Python to take signals, too short for it to have read the modules
+    os.killpg(looking.pid, signal.SIGINT)
+    _, told = looking.communicate(timeout=60)
+    assert told.count("Traceback") == 1
+    assert ended(below)
