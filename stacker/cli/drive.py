@@ -98,6 +98,8 @@ def command(
 ) -> None:
     """Run PLAN on its rail. Without --go: a dry run, nothing moves.
 
+    On a hand rail, --go asks for frame after frame: you turn the dial, take the picture, and press Enter.
+
     With --measure PLAN is a rail profile, and the run measures that rail.
 
     Ctrl-C stops the rail gently, a second one at once; the motor stays energised. Neither is an emergency stop.
@@ -108,11 +110,14 @@ def command(
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
       stacker drive bench.rail.yaml --measure --travel-mm 5
     """
+    from stacker.cli.by_hand import guide, refuse_for_a_motor
     from stacker.cli.drive_talk import run_and_show, show_rehearsal
     from stacker.cli.watching import refuse_unwatchable
     from stacker.documents.journal import read_journal
     from stacker.documents.outdated import refuse_wider_limits
     from stacker.documents.plan_file import read_plan
+    from stacker.documents.rail_profile import HandRail
+    from stacker.driving.by_hand import HandOptions
     from stacker.driving.job import job_of
     from stacker.driving.run_options import RunOptions
 
@@ -128,13 +133,27 @@ def command(
     if whole and go:
         raise click.UsageError("--all is for a dry run; leave out --go or --all.")
     read = read_plan(plan)
+    if isinstance(read.request.rail, HandRail):
+        refuse_for_a_motor(click.get_current_context())
+        unfinished = None if resume is None else _journal_of(plan, read.digest, resume, quiet=quiet or as_json)
+        by_hand = HandOptions(
+            frames=_frames_of(len(read.frames), frames, ends=ends),
+            closing_frame=closing_frame,
+            kind="ends" if ends else "all" if frames is None else "frames",
+            journal=journal,
+            resume=unfinished,
+            refocused=refocused,
+            yes=yes,
+        )
+        guide(read, plan, by_hand, go=go, as_json=as_json, quiet=quiet)
+        return
     refuse_wider_limits(read, plan)
     unfinished = None if resume is None else _journal_of(plan, read.digest, resume, quiet=quiet or as_json)
     if url is None and (earlier := unfinished or after) is not None:
         url = read_journal(earlier).url  # a run goes on where it was begun
     job = job_of(read, plan, url=url, need_link=go)
     options = RunOptions(
-        frames=_frames_of(job, frames, ends=ends),
+        frames=_frames_of(job.count, frames, ends=ends),
         closing_frame=closing_frame,
         warm_up_s=warm_up_s,
         front_at=None if front_at_mm is None else job.rail.microsteps(front_at_mm),
@@ -173,14 +192,14 @@ def _refuse_contradictions(context: click.Context) -> None:
         raise click.UsageError(f"{names} would do nothing: this run {what}.")
 
 
-def _frames_of(job: Job, frames: str | None, *, ends: bool) -> tuple[int, ...]:
+def _frames_of(count: int, frames: str | None, *, ends: bool) -> tuple[int, ...]:
     """The frames that were asked for by number; none: all."""
     from stacker.driving import selection
 
     if ends:
-        return selection.ends(job.count)
+        return selection.ends(count)
     try:
-        return () if frames is None else selection.listed(frames, job.count)
+        return () if frames is None else selection.listed(frames, count)
     except Refusal as refusal:
         raise click.UsageError(str(refusal)) from refusal
 

@@ -185,38 +185,63 @@ def _fault(path: Path, line: int, text: str) -> Fault:
     return Fault(path=str(path), line=line, column=1 if line else 0, key="", text=text)
 
 
+class _Told:
+    """What the lines read so far tell of frames and rail."""
+
+    def __init__(self, head: Record) -> None:
+        self.last = dict(head)
+        self.pending: dict[int, None] = dict.fromkeys(head["frames"])
+        self.confirmed: dict[int, int] = {}
+        self.intents: dict[int, int] = {}
+        self.open: set[int] = set()
+        self.sessions: set[str] = {head.get("session", "")}
+        self.shot, self.left_at, self.lost = 0, None, False
+        self.refocused: bool = head.get("refocused", False)
+
+    def read(self, record: Record) -> None:
+        """One line more."""
+        event = record["event"]
+        if "frame" in record:
+            self._of_a_frame(event, record["frame"], record)
+        elif event == "opens":
+            self.sessions |= {record["session"]} if record["ours"] else set()
+        elif event == "found":
+            self.sessions, self.lost = {record["session"]}, record["lost"]
+        elif event == "resume":
+            self.last |= record
+            self.pending = dict.fromkeys(record["frames"])
+            self.refocused, self.lost = self.refocused or self.lost, False
+        elif event in ("stop", "end"):
+            self.lost, self.left_at = record.get("lost", False), record.get("position_microsteps")
+
+    def _of_a_frame(self, event: str, frame: int, record: Record) -> None:
+        if event == "intent":
+            self.intents[frame] = self.intents.get(frame, 0) + 1
+            self.open.add(frame)
+            self.shot, self.left_at = max(self.shot, record["shot"]), None
+        elif event == "confirmed":
+            self.confirmed[frame] = self.confirmed.get(frame, 0) + 1
+            self.open.discard(frame)
+            self.pending.pop(frame, None)
+        elif record.get("again") or record.get("taken"):  # watched, undone: that exposure is none, by picture or word
+            self._take_back(frame)
+        elif event == "undone":  # the shutter was not opened at all
+            self.open.discard(frame)
+            self.intents[frame] = self.intents.get(frame, 0) - 1
+
+    def _take_back(self, frame: int) -> None:
+        self.pending[frame] = None
+        self.confirmed[frame] = self.confirmed.get(frame, 0) - 1
+        if self.confirmed[frame] < 1:
+            del self.confirmed[frame]
+
+
 def past_of(records: list[Record], whole_bytes: int) -> Past:
     """What the lines of a journal tell, as `read_records` gives them."""
-    head = records[0]
-    pending, confirmed, intents = dict.fromkeys(head["frames"]), dict[int, int](), dict[int, int]()
-    open_intents: set[int] = set()
-    last, sessions = dict(head), {head.get("session", "")}
-    shot, left_at, lost, refocused = 0, None, False, head.get("refocused", False)
+    head, told = records[0], _Told(records[0])
     for record in records:
-        event, frame = record["event"], record.get("frame", 0)
-        if event == "intent":
-            intents[frame] = intents.get(frame, 0) + 1
-            open_intents.add(frame)
-            shot, left_at = max(shot, record["shot"]), None
-        elif event == "confirmed":
-            confirmed[frame] = confirmed.get(frame, 0) + 1
-            open_intents.discard(frame)
-            pending.pop(frame, None)
-        elif event == "watched" and record["again"]:  # by its picture that exposure is none
-            pending[frame] = None
-            confirmed[frame] = confirmed.get(frame, 0) - 1
-            if confirmed[frame] < 1:
-                del confirmed[frame]
-        elif event == "opens":
-            sessions |= {record["session"]} if record["ours"] else set()
-        elif event == "found":
-            sessions, lost = {record["session"]}, record["lost"]
-        elif event == "resume":
-            last |= record
-            pending = dict.fromkeys(record["frames"])
-            refocused, lost = refocused or lost, False
-        elif event in ("stop", "end"):
-            lost, left_at = record.get("lost", False), record.get("position_microsteps")
+        told.read(record)
+    last = told.last
     return Past(
         run=head["run"],
         kind=head.get("kind", "all"),
@@ -229,21 +254,21 @@ def past_of(records: list[Record], whole_bytes: int) -> Past:
         port=last.get("port", ""),
         controller=last.get("controller", ""),
         boot=last["boot"],
-        sessions=frozenset(sessions),
+        sessions=frozenset(told.sessions),
         before=head.get("before", ""),
         named=head.get("named", False),
         url=last.get("url"),
         warm_up_s=head.get("warm_up_s", 0.0),
         pictures_a_frame=head.get("pictures_a_frame", 1),
         after=head.get("after"),
-        pending=tuple(pending),
-        ambiguous=tuple(sorted(open_intents)),
-        confirmed=confirmed,
-        doubled=tuple(sorted(frame for frame, times in intents.items() if times > 1 and frame)),
-        last_shot=shot,
-        left_at=left_at,
-        lost=lost,
-        refocused=refocused,
+        pending=tuple(told.pending),
+        ambiguous=tuple(sorted(told.open)),
+        confirmed=told.confirmed,
+        doubled=tuple(sorted(frame for frame, times in told.intents.items() if times > 1 and frame)),
+        last_shot=told.shot,
+        left_at=told.left_at,
+        lost=told.lost,
+        refocused=told.refocused,
         whole_bytes=whole_bytes,
         columns=tuple(head["plan"]["columns"]),
         rows=tuple(head["plan"]["rows"]),

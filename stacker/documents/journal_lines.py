@@ -12,7 +12,7 @@ from typing import Any
 FORMAT = 2
 _UNCHECKED = 1  # the format whose lines carry no check code
 SYNCED = frozenset(
-    {"run", "opens", "found", "resume", "intent", "confirmed", "watched", "stop", "end"}
+    {"run", "opens", "found", "resume", "intent", "confirmed", "watched", "undone", "stop", "end"}
 )  # on the disk at once
 CLOSING = 0  # number of the closing frame
 KINDS = ("all", "ends", "frames", "after", "measure")
@@ -231,6 +231,7 @@ _IS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "evidence": (_text, "text"),
     "seen": (_text, "text"),
     "again": (lambda value: isinstance(value, bool), "true or false"),
+    "taken": (lambda value: isinstance(value, bool), "true or false"),
     "after": (_text_or_none, "the name of a journal"),
 }
 
@@ -243,6 +244,7 @@ _MUST: dict[str, tuple[str, ...]] = {
     "exposed": ("frame", "t_s"),
     "confirmed": ("frame", "t_s"),
     "watched": ("frame", "shot", "seen", "again"),
+    "undone": ("frame", "shot", "taken"),
     "stop": ("lost",),
 }
 

@@ -111,7 +111,7 @@ class Budget:
     """What the stack costs."""
 
     duration_s: float | None = _perhaps(
-        _POSITIVE, "from rest at position 0 until the last file is written, in s; by hand frames times rail.frame_s"
+        _POSITIVE, "from rest at position 0 until the last file is written, in s; by hand frames times frame_s"
     )
     frame_s: float | None = _perhaps(_POSITIVE, "duration over frames, in s")
     raw_gb: float | None = _perhaps(_POSITIVE, "raw files, in GB")

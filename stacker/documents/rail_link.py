@@ -113,9 +113,17 @@ class Shutter:
         "a command that takes longer is ended, and whether the frame was taken is in doubt",
         default=30.0,
     )
+    frame_s: float | None = declare(
+        Number(unit="s", above=0, most=3600),
+        "with via manual: what a frame takes, moving, settling and pressing included, as you measured it",
+        default=None,
+        left_out=True,
+    )
 
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """Each way has its own keys."""
+        if self.frame_s is not None and self.via != "manual":
+            yield "frame_s", f"found with via {self.via}, whose time is reckoned; leave it out"
         if self.via in ("rts", "dtr") and self.port is None:
             yield "port", f"missing; via {self.via} needs a serial port of its own"
         if self.via == "command" and not self.command:

@@ -139,6 +139,16 @@ class RailProfile:
         return 1000 * self.lead_mm
 
     @property
+    def by_hand(self) -> bool:
+        """Whether a person's pace rules: whoever presses the release."""
+        return self.shutter.via == "manual"
+
+    @property
+    def frame_s(self) -> float | None:
+        """What a frame takes at that pace [s], as they measured it."""
+        return self.shutter.frame_s
+
+    @property
     def take_up_microsteps(self) -> int:
         """How far a move goes beyond a stop and back [microsteps]."""
         return take_up_microsteps(backlash_um=self.backlash_um, microstep_um=self.microstep_um)
@@ -227,6 +237,11 @@ class HandRail:
     def screw_turn_um(self) -> float:
         """Travel of one turn of the dial [um]."""
         return 1000 * self.dial.mm_per_turn
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person's pace rules."""
+        return True
 
     @property
     def take_up_microsteps(self) -> int:

@@ -231,10 +231,10 @@ class Request:
                 f"found {self.subject.index:g} together with rig.immersion_index; it is for a dry lens: leave it out, "
                 "the liquid of an immersion objective matches what the subject lies in",
             )
-        pace_s = self.rail.frame_s if isinstance(self.rail, HandRail) else None
+        pace_s = self.rail.frame_s if self.rail is not None else None
         if self.light is not None and pace_s is not None and pace_s < self.light.exposure_s:
             yield (
-                "rail.frame_s",
+                "rail.frame_s" if isinstance(self.rail, HandRail) else "rail.shutter.frame_s",
                 f"found {pace_s:g}; write what a whole frame takes, its exposure of {self.light.exposure_s:g} s "
                 "included",
             )

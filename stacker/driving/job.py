@@ -13,7 +13,7 @@ from stacker.documents.journal_lines import CLOSING
 from stacker.documents.pace import pace_of
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_link import Link, Shutter
-from stacker.documents.rail_profile import RailProfile
+from stacker.documents.rail_profile import HandRail, RailProfile
 from stacker.documents.request import Light
 from stacker.errors import Refusal
 from stacker.motion.frame_clock import Pace
@@ -148,7 +148,7 @@ def link_of(profile: RailProfile, url: str | None = None) -> Link | GcodeLink:
     return replace(link, url=address)
 
 
-def digest_of(profile: RailProfile) -> str:
+def digest_of(profile: RailProfile | HandRail) -> str:
     """Stands for every value of a profile."""
     return hashlib.sha256(json.dumps(asdict(profile), sort_keys=True).encode()).hexdigest()
 
@@ -216,10 +216,10 @@ def _motor_rail(plan: Plan, path: Path) -> RailProfile:
     profile = plan.request.rail
     if isinstance(profile, RailProfile):
         return profile
-    what, form = ("no rail", "csv") if profile is None else ("a hand rail", "dial")
+    what = "no rail" if profile is None else "a hand rail"
     raise Refusal(
-        f"{path}: the plan has {what}; only a motor rail can be driven. 'stacker export {path} --format {form}' "
-        "prints the sequence for manual use; write rail: in the request for a motor.",
+        f"{path}: the plan has {what}, and this needs a motor rail. 'stacker export {path} --format csv' prints the "
+        "sequence; write rail: in the request.",
         code="no_motor_rail",
         key="rail",
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Protocol
 
 from stacker.documents.common_frames import by_column, common_frames
 from stacker.documents.journal import Past
@@ -10,6 +11,18 @@ from stacker.documents.journal_lines import CLOSING
 from stacker.driving.job import Job
 from stacker.errors import Refusal
 from stacker.figures import typed_mm
+
+
+class OfAPlan(Protocol):
+    """Whatever says to which plan and rail it belongs: a job for a motor, or for a hand."""
+
+    @property
+    def digest(self) -> str:
+        """Of the plan."""
+
+    @property
+    def profile_digest(self) -> str:
+        """Of the rail profile."""
 
 
 def ends(count: int) -> tuple[int, ...]:
@@ -37,7 +50,7 @@ def listed(text: str, count: int) -> tuple[int, ...]:
     return tuple(sorted(chosen))
 
 
-def pending_frames(job: Job, past: Past) -> tuple[int, ...]:
+def pending_frames(job: OfAPlan, past: Past) -> tuple[int, ...]:
     """What a journal says is still to be taken of this plan.
 
     Raises

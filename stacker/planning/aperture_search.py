@@ -161,7 +161,7 @@ def best_aperture(
 def _refuse_unknown_time(row: ApertureRow) -> None:
     if row.refused is None and row.duration_s is None:
         raise Refusal(
-            "the time of this stack is not known: describe the light, and a rail with a motor and a shutter that needs "
-            "no finger; or give a hand rail its frame_s",
+            "the time of this stack is not known: describe the light, and a rail with a motor; where a person turns or "
+            "presses, give rail.frame_s or rail.shutter.frame_s",
             key="light",
         )

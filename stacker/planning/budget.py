@@ -15,15 +15,15 @@ from stacker.rail.wire_time import wire_of
 def timeline_of(draft: Draft) -> Timeline | None:
     """The clock of a stack in shooting order.
 
-    ``None`` without a rail, by hand without ``frame_s``, and with a motor without light or with a person's finger.
+    ``None`` without a rail, with a person's hand or finger and no ``frame_s``, and with a motor without light.
     """
     request, rail, exposure_s = draft.request, draft.rail, draft.exposure_s
     if rail is None:
         return None
-    if isinstance(rail.profile, HandRail):
+    if isinstance(rail.profile, HandRail) or rail.profile.by_hand:
         frame_s = rail.profile.frame_s
         return None if frame_s is None else Timeline.by_hand(draft.planes.frame_count, frame_s)
-    if exposure_s is None or rail.profile.shutter.via == "manual":
+    if exposure_s is None:
         return None
     profile, order = rail.profile, draft.shooting_order
     positions, exposures_s = draft.planes.position_microsteps[order].tolist(), exposure_s[order].tolist()

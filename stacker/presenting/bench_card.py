@@ -217,7 +217,10 @@ def _light(plan: Plan) -> str:
 def _time(plan: Plan) -> str:
     budget = plan.budget
     if budget.duration_s is None or budget.frame_s is None:
-        return "unknown: give rail.frame_s" if isinstance(plan.request.rail, HandRail) else "unknown"
+        rail = plan.request.rail
+        if rail is None or not rail.by_hand:
+            return "unknown"
+        return f"unknown: give {'rail' if isinstance(rail, HandRail) else 'rail.shutter'}.frame_s"
     cells = "" if budget.batteries is None else f", {_count(budget.batteries, 'battery', 'batteries')}"
     return f"{duration(budget.duration_s)}, {significant(budget.frame_s)} s a frame{cells}"
 

@@ -132,18 +132,23 @@ def _shots(events: list[dict[str, Any]], lasts_s: float) -> list[Shot]:
             shots.append({"intent": event})
         elif event["event"] in ("exposed", "confirmed") and shots:
             shots[-1][event["event"]] = event
+        elif event["event"] == "undone":  # a person took their word back
+            for shot in shots:
+                if shot["intent"]["shot"] == event["shot"]:
+                    shot["undone"] = event
     return [_shot(shot, lasts_s) for shot in shots]
 
 
 def _shot(lines: dict[str, Any], lasts_s: float) -> Shot:
     first_s = lines["intent"]["t_s"]
     answer = lines.get("exposed") or lines.get("confirmed")
-    late_s = max(first_s, min(first_s + _UNANSWERED_S, lasts_s)) if answer is None else answer["t_s"]
+    ended = answer or lines.get("undone")
+    late_s = max(first_s, min(first_s + _UNANSWERED_S, lasts_s)) if ended is None else ended["t_s"]
     by_hand = lines.get("confirmed", {}).get("evidence") == "person"  # who presses the release, then the key
     early_s = first_s if answer is None or by_hand else max(first_s, late_s - _REPLY_S)
     return Shot(
         frame=lines["intent"]["frame"],
-        confirmed="confirmed" in lines,
-        counts=answer is not None,
+        confirmed="confirmed" in lines and "undone" not in lines,
+        counts=answer is not None and "undone" not in lines,
         window=Window(early_s=early_s, late_s=late_s, first_s=first_s),
     )

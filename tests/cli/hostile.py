@@ -292,5 +292,6 @@ def lay_out(folder: Path, name: str, content: bytes) -> None:
     (folder / "good.yaml").write_text("\n".join(_request_lines()) + "\n", encoding="utf-8")
     (folder / "rail.yaml").write_text("\n".join(_rail_lines()) + "\n", encoding="utf-8")
     (folder / "good.plan.yaml").write_bytes((PLANS / "leaf_beetle.plan.yaml").read_bytes())
+    (folder / "hand.plan.yaml").write_bytes((PLANS / "calcite_by_hand.plan.yaml").read_bytes())
     (folder / "readings.csv").write_text(readings(), encoding="utf-8")
     (folder / "pictures").mkdir()

@@ -38,6 +38,7 @@ CALLS: list[tuple[list[str], tuple[str, ...]]] = [
     (["drive", "good.plan.yaml", "--go", "--yes", "--quiet", "--url", URL, "--frames", "1", "--journal", IT], ()),
     (["drive", "good.plan.yaml", "--go", "--yes", "--url", URL, "--resume", IT], ()),
     (["drive", "good.plan.yaml", "--resume", IT], ()),
+    (["drive", "hand.plan.yaml", "--go", "--resume", IT], ()),
     (["verify", "pictures", "--journal", IT], ()),
     (["verify", IT, "--journal", IT], ()),
     (["verify", "pictures", "--journal", IT, "--look"], (".looks",)),
