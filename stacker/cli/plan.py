@@ -104,13 +104,10 @@ def command(
 
 
 def next_step(plan: Plan, path: Path) -> str:
-    """The command by which the frames of a plan get taken: a motor rail is driven, hands get a sheet."""
-    from stacker.documents.rail_profile import RailProfile
-
-    rail = plan.request.rail
-    if isinstance(rail, RailProfile):
+    """The command by which the frames of a plan get taken; without a rail, the list of them."""
+    if plan.request.rail is not None:
         return f"stacker drive {as_typed(path)}"
-    return f"stacker export {as_typed(path)} --format {'csv' if rail is None else 'dial'}"
+    return f"stacker export {as_typed(path)} --format csv"
 
 
 def _between(

@@ -80,14 +80,12 @@ def test_a_value_that_is_only_tried_leaves_the_plan_alone(stacker, request_file)
     ("rail", "follow"),
     [
         ("null", "stacker export tried.plan.yaml --format csv"),
-        ("{dial: {mm_per_turn: 1, divisions: 100}, travel_mm: 80, soft_limits_mm: [0, 80]}", "--format dial"),
+        ("{dial: {mm_per_turn: 1, divisions: 100}, travel_mm: 80, soft_limits_mm: [0, 80]}", "drive tried.plan.yaml"),
     ],
 )
 def test_the_next_step_of_a_plan_without_a_motor_works(stacker, request_file, rail, follow):
     told = stacker("plan", request_file, "--set", f"rail={rail}", "-o", "tried.plan.yaml").err
     assert follow in told
-    refused = stacker("drive", "tried.plan.yaml").err
-    assert follow.rpartition(" ")[2] in refused
     assert stacker(*told.partition("Next: stacker ")[2].split()).code == 0
 
 
