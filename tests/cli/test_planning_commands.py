@@ -386,7 +386,7 @@ def test_minutes_can_be_wished_for_by_hand_where_the_pace_is_known(stacker, plan
     request = plans / "calcite_by_hand.yaml"
     refused = stacker("apertures", request, "--minutes", 5)
     assert refused.code == 1
-    assert "give a hand rail its frame_s" in " ".join(refused.err.split())
+    assert "give rail.frame_s" in " ".join(refused.err.split())
     result = json.loads(stacker("apertures", request, "--minutes", 5, "--set", "rail.frame_s=20", "--json").out)[
         "result"
     ]
