@@ -7,12 +7,15 @@ from collections.abc import Iterator
 from stacker.documents.fields import Block, declare
 from stacker.documents.focus import Focus
 from stacker.documents.margins import Margins
+from stacker.documents.rail_link import Shutter
 from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
 from stacker.documents.rigs import RIG, ObjectiveRig, Rig, RingRig
 from stacker.documents.subject import Subject
 from stacker.documents.values import Choice, Flag, ListOf, Number, Text
 from stacker.motion.take_up import Direction
 from stacker.records import record
+
+_ANSWER_S = 0.1  # until a controller has told of an exposure and takes the next order, its line and adapter included
 
 
 def _listed(values: tuple[float, ...]) -> str:
@@ -85,13 +88,20 @@ class Light:
     )
     bracket_stops: tuple[float, ...] = declare(
         ListOf(item=Number(unit="stops", least=-10, most=10), most=15),
-        "exposures of a bracket that the camera takes of every frame at one release, in stops from exposure_s",
+        "exposures of a bracket of every frame, in stops from exposure_s: the camera takes it at one release "
+        "(bracket_s), or the rail fires each (bracket_gap_s)",
         default=(),
         left_out=True,
     )
     bracket_s: float | None = declare(
         Number(unit="s", above=0, most=36_000),
         "a whole bracket, first shutter opening to last closing, as timed on this camera",
+        default=None,
+        left_out=True,
+    )
+    bracket_gap_s: float | None = declare(
+        Number(unit="s", above=0, most=3600),
+        "the rail fires every exposure of a bracket by itself, so long after the one before has ended",
         default=None,
         left_out=True,
     )
@@ -126,17 +136,24 @@ class Light:
 
     def _conflicts_of_brackets(self) -> Iterator[tuple[str, str]]:
         """A bracket is several exposures of a lamp, and takes at least their sum."""
-        stops, whole_s = self.bracket_stops, self.bracket_s
+        stops, whole_s, gap_s = self.bracket_stops, self.bracket_s, self.bracket_gap_s
         if not stops:
-            if whole_s is not None:
-                yield "bracket_s", "found without bracket_stops; write both: which exposures, and how long they take"
+            for key in ("bracket_s", "bracket_gap_s"):
+                if getattr(self, key) is not None:
+                    yield key, "found without bracket_stops; write both: which exposures, and how long they take"
         elif len(set(stops)) < len(stops) or len(stops) < 2:
             yield "bracket_stops", f"found {_listed(stops)}; write two different exposures or more"
         elif self.kind == "flash":
             yield "bracket_stops", "found with a flash, whose power no shutter time changes; leave it out"
-        elif whole_s is None:
-            yield "bracket_stops", "found without bracket_s; time one bracket, first opening to last closing"
-        elif whole_s < self._exposures_s(self.exposure_s):
+        elif whole_s is not None and gap_s is not None:
+            yield "bracket_gap_s", "found beside bracket_s; the camera takes the bracket or the rail, leave one out"
+        elif whole_s is None and gap_s is None:
+            yield (
+                "bracket_stops",
+                "found without bracket_s; time one bracket of the camera's, first opening to last closing; or let the "
+                "rail fire each exposure: bracket_gap_s, 0.5 for a start",
+            )
+        elif whole_s is not None and whole_s < self._exposures_s(self.exposure_s):
             yield "bracket_s", f"found {whole_s:g}; its exposures alone take {self._exposures_s(self.exposure_s):.4g} s"
 
     def _exposures_s(self, exposure_s: float) -> float:
@@ -149,6 +166,8 @@ class Light:
 
     def open_s(self, exposure_s: float) -> float:
         """From the first shutter opening to the last closing of a frame with that metered exposure [s]."""
+        if self.bracket_gap_s is not None:
+            return self._exposures_s(exposure_s) + (self.pictures - 1) * self.bracket_gap_s
         if self.bracket_s is None:
             return exposure_s
         between_s = self.bracket_s - self._exposures_s(self.exposure_s)  # whatever is metered, the camera needs that
@@ -222,6 +241,29 @@ class Request:
                 name = key.partition(".")[2]
                 yield f"margins.{name}", f"found, and the request has no {key}; leave the margin out"
 
+    def _bracket_conflicts(self, light: Light) -> Iterator[tuple[str, str]]:
+        """Whoever takes the bracket must be able to."""
+        shutter = self.rail.shutter if isinstance(self.rail, RailProfile) else None
+        if light.bracket_gap_s is None:
+            if shutter is not None and shutter.bulb:
+                yield (
+                    "light.bracket_stops",
+                    "found with a shutter that the rail holds open (bulb), where one contact is one exposure; write "
+                    "bracket_gap_s instead of bracket_s, and the rail fires each",
+                )
+        elif (self.rail is not None and shutter is None) or (shutter is not None and shutter.via == "manual"):
+            yield "light.bracket_gap_s", "found where a person presses the release, and no rail fires; leave it out"
+        elif shutter is not None and light.bracket_gap_s < (least_s := self._least_gap_s(shutter)):
+            yield (
+                "light.bracket_gap_s",
+                f"found {light.bracket_gap_s:g}; contact, mirror and lag of this camera and an answer of the "
+                f"controller take {least_s:g} s: write that or more",
+            )
+
+    def _least_gap_s(self, shutter: Shutter) -> float:
+        contact_s = 0.0 if shutter.bulb or shutter.via == "command" else shutter.pulse_s
+        return round(_ANSWER_S + contact_s + shutter.focus_s + self.camera.mirror_s + self.camera.lag_s, 3)
+
     def conflicts(self) -> Iterator[tuple[str, str]]:
         """What one block says against another."""
         yield from self._margins_of_nothing()
@@ -238,13 +280,8 @@ class Request:
                 f"found {pace_s:g}; write what a whole frame takes, its exposure of {self.light.exposure_s:g} s "
                 "included",
             )
-        bulb = isinstance(self.rail, RailProfile) and self.rail.shutter.bulb
-        if self.light is not None and self.light.bracket_stops and bulb:
-            yield (
-                "light.bracket_stops",
-                "found with a shutter that the rail holds open (bulb), where one contact is one exposure; leave one of "
-                "the two out",
-            )
+        if self.light is not None and self.light.bracket_stops:
+            yield from self._bracket_conflicts(self.light)
         metered = self.light is not None and self.light.at_f_number is not None
         if metered and not isinstance(self.rig, RingRig):
             yield (

@@ -55,7 +55,8 @@ WORDS: dict[str, str] = {
     "taken more than once": "there are pictures of several exposures of the frame, as after a resume; any one will do",
     "out of turn": "files whose name or capture time would put the frame at a wrong depth",
     "no frame of this run": "a picture at no moment at which the journal fired the shutter: a test shot",
-    "bracket": "several pictures of each frame, exposed differently",
+    "bracket": "several pictures of each frame, exposed differently: by the camera at one release (light.bracket_s) or "
+    "fired one by one by the rail (light.bracket_gap_s)",
     "copies": "files with the bytes, or the name, of another that is there as well; they count once",
     "stops": "doublings of light, reckoned from finished pictures as if their tone curve were that of sRGB; a camera's "
     "own is steeper, so a third of a stop may be told as a half, and in the shadows as less",

@@ -57,7 +57,9 @@ class Job:
     link, shutter : Link or GcodeLink, Shutter
         What the profile says of the wiring; the link's `url` is where this run goes.
     pictures_a_frame : int
-        Of a bracket that the camera takes by itself.
+        Of a bracket, else 1.
+    bracket_stops, bracket_gap_s : tuple of float, float
+        Exposures of a bracket that the rail fires one by one, and how long after the end of each the next opens [s].
     low_switch_at : int or None
         Where the low switch clears [microsteps].
     """
@@ -85,6 +87,8 @@ class Job:
     pace: Pace
     hold_after: bool
     pictures_a_frame: int = 1
+    bracket_stops: tuple[float, ...] = ()
+    bracket_gap_s: float = 0.0
     low_switch_at: int | None = None
     check_steps_after: bool = False
     warnings: tuple[str, ...] = ()
@@ -203,6 +207,8 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         shutter=profile.shutter,
         pace=pace_of(profile, request.camera, light),
         pictures_a_frame=light.pictures,
+        bracket_stops=() if light.bracket_gap_s is None else light.bracket_stops,
+        bracket_gap_s=light.bracket_gap_s or 0.0,
         hold_after=profile.hold_after,
         low_switch_at=None if switch_mm is None else settings.microsteps(switch_mm),
         check_steps_after=profile.check_steps_after,

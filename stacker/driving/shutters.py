@@ -36,6 +36,18 @@ def shutter_for(
     LinkError
         When its port cannot be opened.
     """
+    one = _one_for(rail, job, confirm_taken, open_line, start)
+    return RailBracket(one, rail, job.bracket_stops, job.bracket_gap_s) if job.bracket_stops else one
+
+
+def _one_for(
+    rail: Rail,
+    job: Job,
+    confirm_taken: Callable[[str], bool],
+    open_line: Callable[[str, str], Any] | None,
+    start: Callable[..., Any] | None,
+) -> Shutter:
+    """For one exposure."""
     shutter, pace = job.shutter, job.pace
     if shutter.via in ("rts", "dtr"):
         from stacker.rail.port_shutter import PortShutter, SerialReleaseLine
@@ -90,6 +102,63 @@ class ShutterAround:
     def close(self) -> None:
         """After the last frame."""
         self._shutter.close()
+
+
+class RailBracket(ShutterAround):
+    """A shutter that takes every frame several times, each time for another exposure, before the rail may move.
+
+    A frame is proved when all of its exposures are: what ends it before takes all of them again. Its shot numbers count
+    frames; those of the controller count exposures, so many times as many.
+
+    Parameters
+    ----------
+    shutter : Shutter
+        For one exposure.
+    rail : Rail
+        Stands still.
+    stops : tuple of float
+        Exposures, in stops from the metered one.
+    gap_s : float
+        How long after the end of one exposure the next opens [s].
+    """
+
+    def __init__(self, shutter: Shutter, rail: Rail, stops: tuple[float, ...], gap_s: float) -> None:
+        super().__init__(shutter)
+        self._rail, self._gap_s = rail, gap_s
+        self._shares = [2**stop for stop in stops]
+        self._each_s: list[float] = []
+        self._position = 0
+
+    def next_shot(self, at_least: int) -> int:
+        """The first that no exposure of the controller belongs to."""
+        count = len(self._shares)
+        return -(-(super().next_shot((at_least - 1) * count + 1) - 1) // count) + 1
+
+    def prepare(self, exposure_s: float) -> None:
+        """Part the whole bracket into its exposures, and set the first."""
+        metered_s = (exposure_s - (len(self._shares) - 1) * self._gap_s) / sum(self._shares)
+        self._each_s = [share * metered_s for share in self._shares]
+        super().prepare(self._each_s[0])
+
+    def fire(self, shot: int, position: int) -> float:
+        """The first exposure."""
+        self._position = position
+        return super().fire(self._first(shot), position)
+
+    def outcome(self, shot: int, opened_s: float, exposure_s: float) -> str:
+        """Wait for the first, then take the others; the evidence of the last, since all must have some."""
+        del exposure_s
+        evidence = super().outcome(self._first(shot), opened_s, self._each_s[0])
+        for place in range(1, len(self._each_s)):
+            super().prepare(self._each_s[place])
+            self._rail.wait_until(opened_s + self._each_s[place - 1] + self._gap_s - self.lead_s())
+            self._rail.raise_if_stopped()
+            opened_s = super().fire(self._first(shot) + place, self._position)
+            evidence = super().outcome(self._first(shot) + place, opened_s, self._each_s[place])
+        return evidence
+
+    def _first(self, shot: int) -> int:
+        return (shot - 1) * len(self._shares) + 1
 
 
 class FirstLook(ShutterAround):

@@ -210,7 +210,12 @@ def _light(plan: Plan) -> str:
     recycling = f", {light.recycle_s:g} s recycling" if light.recycle_s else ""
     rest = f", {light.rest_s:g} s of rest after every {light.rest_after} frames" if light.rest_after else ""
     stops = ", ".join(f"{stop:+g}" if stop else "0" for stop in light.bracket_stops)
-    bracket = f", bracketed {stops} stops in {light.bracket_s:g} s" if stops else ""
+    by = (
+        f"{light.bracket_gap_s:g} s apart, fired by the rail"
+        if light.bracket_gap_s
+        else f"in {light.bracket_s or 0:g} s"
+    )
+    bracket = f", bracketed {stops} stops {by}" if stops else ""
     return f"{light.kind}, {times}{bracket}{recycling}{rest}"
 
 

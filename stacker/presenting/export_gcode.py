@@ -54,6 +54,13 @@ def gcode_text(plan: Plan, *, milliseconds: bool = False, plain: bool = False) -
             code="no_light",
             key="light",
         )
+    if light.bracket_gap_s is not None:
+        raise Refusal(
+            "a program would have to fire every exposure of the bracket by itself, and this one opens the shutter once "
+            "a frame; let the camera take the bracket (light.bracket_s) or leave it out",
+            code="bracket",
+            key="light.bracket_gap_s",
+        )
     positions = [position for position in plan.frames.position_microsteps if position is not None]
     direction = plan.request.direction
     low, high = extent(positions, direction=direction, take_up=plan.motion.take_up_microsteps or 0)

@@ -1,5 +1,6 @@
 """Several exposures of every frame, which the camera takes by itself at one release."""
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -79,6 +80,9 @@ def test_a_plan_without_brackets_says_nothing_of_them():
         (", bracket_stops: [0, 1, 0], bracket_s: 9", "light.bracket_stops: found [0, 1, 0]; write two different"),
         (", bracket_stops: [0, 2], bracket_s: 1.2", "light.bracket_s: found 1.2; its exposures alone take 1.25 s"),
         (", bracket_stops: [0, 11], bracket_s: 999", "light.bracket_stops"),
+        (", bracket_gap_s: 1", "light.bracket_gap_s: found without bracket_stops"),
+        (", bracket_stops: [-2, 2], bracket_s: 3, bracket_gap_s: 1", "light.bracket_gap_s: found beside bracket_s"),
+        (", bracket_stops: [-2, 2], bracket_gap_s: 0.2", "light.bracket_gap_s: found 0.2; contact, mirror and lag"),
     ],
 )
 def test_brackets_that_cannot_be_are_refused(bracket, message):
@@ -104,3 +108,46 @@ def test_the_journal_says_how_many_pictures_a_frame_has(stacker, tmp_path):
     assert done.code == 0, done.err
     (journal,) = tmp_path.glob("*.run.jsonl")
     assert read_journal(journal).pictures_a_frame == 3
+
+
+APART = ", bracket_stops: [-2, 0, 2], bracket_gap_s: 0.5"
+BULB = ", shutter: {via: rail, bulb: true}"
+
+
+@pytest.mark.parametrize("shutter", ["", BULB])
+def test_a_bracket_that_the_rail_fires_takes_its_exposures_and_the_gaps_in_plan_and_run(stacker, tmp_path, shutter):
+    request = loaded(APART, shutter)
+    request = replace(request, subject=replace(request.subject, depth_mm=0.4, front_at_mm=30))
+    plan, path = plan_of(request, {}), tmp_path / "s.plan.yaml"
+    assert set(job_of(plan, path, need_link=False).exposure_s) == {0.0625 + 0.25 + 1 + 2 * 0.5}
+    write_plan(plan, path)
+    dry = stacker("drive", path, "--all")
+    assert dry.out.count("fire ") == 3 * plan.coverage.frame_count
+    done = stacker("drive", path, "--go", "--yes", "--json", "--url", "sim://bench?time_scale=inf")
+    assert done.code == 0, done.err
+    # each of the three is set, and its outcome asked for: some milliseconds of the line for every frame
+    taken_s = json.loads(done.out)["result"]["duration_s"]
+    assert 0 <= taken_s - plan.budget.duration_s < 0.1 * plan.coverage.frame_count
+    (journal,) = tmp_path.glob("*.run.jsonl")
+    assert read_journal(journal).pictures_a_frame == 3
+    refused = stacker("export", path, "--format", "gcode")
+    assert "fire every exposure of the bracket" in refused.err
+
+
+@pytest.mark.parametrize("shutter", [", shutter: {via: manual}", "dial"])
+def test_a_person_at_the_release_fires_no_bracket_of_the_rails(shutter):
+    text = REQUEST.replace("BRACKET", APART).replace("SHUTTER", shutter)
+    if shutter == "dial":
+        text = text[: text.index("rail:")] + (
+            "rail: {travel_mm: 80, soft_limits_mm: [2, 78], dial: {mm_per_turn: 1, divisions: 100}}\n"
+        )
+    with pytest.raises(InputError, match="bracket_gap_s: found where a person presses the release"):
+        load_request("r.yaml", text=text)
+
+
+def test_the_card_says_who_fires_the_bracket(stacker, tmp_path):
+    path = tmp_path / "r.yaml"
+    path.write_text(REQUEST.replace("BRACKET", APART).replace("SHUTTER", BULB))
+    assert "bracketed -2, 0, +2 stops 0.5 s apart, fired by the rail" in " ".join(stacker("plan", path).out.split())
+    path.write_text(REQUEST.replace("BRACKET", BRACKET).replace("SHUTTER", ""))
+    assert "bracketed -2, 0, +2 stops in 2 s" in " ".join(stacker("plan", path).out.split())
