@@ -6,6 +6,7 @@ from typing import Any
 
 from stacker.documents.fields import Block, declare
 from stacker.documents.focus import MODELS
+from stacker.documents.panels import PlannedPanels
 from stacker.documents.request import Request
 from stacker.documents.values import Anything, Choice, ListOf, Number, Text
 from stacker.documents.warnings import WARNINGS
@@ -208,7 +209,10 @@ class Plan:
     depth_of_field: DepthOfField = declare(Block(variants={"": DepthOfField}), "how thick a slice is")
     coverage: Coverage = declare(Block(variants={"": Coverage}), "how the slices cover the subject")
     motion: Motion = declare(Block(variants={"": Motion}), "what the rail does")
-    budget: Budget = declare(Block(variants={"": Budget}), "time, storage, batteries")
+    panels: PlannedPanels | None = declare(
+        Block(variants={"": PlannedPanels}), "the stacks side by side", default=None, left_out=True
+    )
+    budget: Budget = declare(Block(variants={"": Budget}), "time, storage, batteries; of all panels together")
     advice: tuple[Advice, ...] = declare(ListOf(item=Block(variants={"": Advice})), "changes to consider")
     warnings: tuple[Warned, ...] = declare(ListOf(item=Block(variants={"": Warned})), "what to know beforehand")
     frames: Frames

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from stacker.documents.fields import Block, declare
 from stacker.documents.focus import Focus
 from stacker.documents.margins import Margins
+from stacker.documents.panels import Panels
 from stacker.documents.rail_link import Shutter
 from stacker.documents.rail_profile import RAIL, HandRail, RailProfile
 from stacker.documents.rigs import RIG, ObjectiveRig, Rig, RingRig
@@ -208,6 +209,14 @@ class Request:
     )
     rail: RailProfile | HandRail | None = declare(
         RAIL, "the rail; without it steps come in um and the time is unknown", default=None
+    )
+
+    panels: Panels | None = declare(
+        Block(variants={"": Panels}),
+        "stacks side by side, for a subject larger than the field; also without this block where both width_mm and "
+        "height_mm of the subject are given and one is larger",
+        default=None,
+        left_out=True,
     )
 
     @property

@@ -49,6 +49,7 @@ class Subject:
 
     depth_mm: float = declare(Number(unit="mm", above=0, most=10_000), "front to back of what must be sharp")
     width_mm: float | None = declare(_LENGTH_MM, "width of what must be in the picture", default=None)
+    height_mm: float | None = declare(_LENGTH_MM, "height of what must be in the picture", default=None, left_out=True)
     keep_clear_mm: float = declare(
         Number(unit="mm", least=0, most=1000),
         "no part of the rig comes closer to the subject",

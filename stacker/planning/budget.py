@@ -12,8 +12,8 @@ from stacker.planning.timeline import Timeline
 from stacker.rail.wire_time import wire_of
 
 
-def timeline_of(draft: Draft) -> Timeline | None:
-    """The clock of a stack in shooting order.
+def timeline_of(draft: Draft, part: slice = slice(None)) -> Timeline | None:
+    """The clock of a stack, or of a part of its frames, in shooting order.
 
     ``None`` without a rail, with a person's hand or finger and no ``frame_s``, and with a motor without light.
     """
@@ -22,11 +22,13 @@ def timeline_of(draft: Draft) -> Timeline | None:
         return None
     if isinstance(rail.profile, HandRail) or rail.profile.by_hand:
         frame_s = rail.profile.frame_s
-        return None if frame_s is None else Timeline.by_hand(draft.planes.frame_count, frame_s)
+        frames = len(draft.planes.focus_um[part])
+        return None if frame_s is None else Timeline.by_hand(frames, frame_s)
     if exposure_s is None:
         return None
     profile, order = rail.profile, draft.shooting_order
-    positions, exposures_s = draft.planes.position_microsteps[order].tolist(), exposure_s[order].tolist()
+    positions = draft.planes.position_microsteps[order][part].tolist()
+    exposures_s = exposure_s[order][part].tolist()
     return Timeline.of(list(stack_times(request, profile, positions, exposures_s, wire_of(profile))))
 
 

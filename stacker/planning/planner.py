@@ -30,6 +30,7 @@ from stacker.planning.budget import budget_of, timeline_of
 from stacker.planning.criterion import Aperture
 from stacker.planning.draft import Draft, draft_of
 from stacker.planning.focus_grid import FloatArray, IntArray
+from stacker.planning.panels import panels_of
 from stacker.planning.rail_use import distance_to_subject_mm
 from stacker.planning.remedies import telling_keys
 from stacker.planning.warn import warnings_of
@@ -59,7 +60,8 @@ def plan_of(request: Request, assumed: dict[str, Any]) -> Plan:
         If the stack cannot or must not be shot like this.
     """
     draft = draft_of(request)
-    timeline = timeline_of(draft)
+    timeline, laid = timeline_of(draft), panels_of(draft)
+    exposures, whole = (laid[0].exposures, laid[1]) if laid else (draft.planes.frame_count, timeline)
     guesses = dict(assumed)
     if not draft.imaging.measured:
         guesses["magnification"] = "estimated, not measured"
@@ -74,7 +76,8 @@ def plan_of(request: Request, assumed: dict[str, Any]) -> Plan:
         depth_of_field=_depth_of_field(draft),
         coverage=_coverage(draft),
         motion=_motion(draft),
-        budget=_rounded(budget_of(request, draft.planes.frame_count, timeline)),
+        panels=laid[0] if laid else None,
+        budget=_rounded(budget_of(request, exposures, whole)),
         advice=advice_of(draft),
         warnings=warnings_of(draft),
         frames=_frames(draft, timeline.start_s if timeline else None),

@@ -14,6 +14,7 @@ from stacker.planning.contradictions import contradictions
 from stacker.planning.draft import Draft, front_exposure_s
 from stacker.planning.gap_risk import LARGEST_OVERLAP, RISK_WORTH_A_WARNING
 from stacker.planning.overlap import overlap_for_rail
+from stacker.planning.panels import has_panels
 from stacker.planning.storage import frames_per_card, raw_gb
 
 # Where a mechanical shutter's shock shows under continuous light at life size: common practice, no source.
@@ -44,11 +45,12 @@ def _of_the_optics(draft: Draft) -> Iterator[tuple[str, str]]:
     imaging, request = draft.imaging, draft.request
     width_mm = request.subject.width_mm
     usable_mm = draft.field_mm[0] * (1 - (draft.edge_loss or 0.0))
-    if width_mm is not None and width_mm > usable_mm:
+    if width_mm is not None and width_mm > usable_mm and not has_panels(draft):
         yield (
             "field_too_small",
             f"the subject is {significant(width_mm)} mm wide, the picture shows {significant(usable_mm)} mm of it once "
-            "all frames are scaled alike; use less magnification",
+            "all frames are scaled alike; use less magnification, or write subject.height_mm too for panels side by "
+            "side",
         )
     yield from _diffraction(draft)
     if imaging.magnification > 1 and imaging.working_distance_mm is None:

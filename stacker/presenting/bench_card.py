@@ -12,6 +12,7 @@ from stacker.documents.subject import Gap
 from stacker.documents.words import HANDS
 from stacker.figures import chance, shutter_time, significant
 from stacker.presenting.effects_table import MEASURED
+from stacker.presenting.panel_map import map_lines, panel_lines, panels_fact
 from stacker.presenting.tables import WIDTH, duration, f_number, wrapped
 
 _SMALL_UM = 100.0  # under a tenth of a millimetre depths are told in um
@@ -34,10 +35,12 @@ def bench_card(plan: Plan) -> list[str]:
     plan : Plan
         As planned or read from its file.
     """
-    title = f"{plan.name}: {plan.coverage.frame_count} frames"
+    title = f"{plan.name}: {frames_of(plan)}"
     lines = [*wrapped(title), "-" * min(len(title), WIDTH)]
     for label, text in facts(plan):
         lines += wrapped(text, first=label.ljust(_LABEL), indent=" " * _LABEL)
+    if plan.panels is not None:
+        lines += ["", *map_lines(plan.panels), *panel_lines(plan.panels)]
     for title, items in (
         ("Warnings", [f"{warning.text} ({warning.code})" for warning in plan.warnings]),
         ("Suggestions", [advice.text for advice in plan.advice]),
@@ -49,6 +52,13 @@ def bench_card(plan: Plan) -> list[str]:
                 start = "  " if item.startswith("[ ]") else "  - "
                 lines += wrapped(item, first=start, indent="      " if item.startswith("[ ]") else "    ")
     return lines
+
+
+def frames_of(plan: Plan) -> str:
+    """How many frames, and in how many panels."""
+    if plan.panels is None:
+        return f"{plan.coverage.frame_count} frames"
+    return f"{plan.panels.exposures} frames in {_count(len(plan.panels.panels), 'panel', 'panels')}"
 
 
 def facts(plan: Plan) -> Iterator[tuple[str, str]]:
@@ -73,6 +83,8 @@ def facts(plan: Plan) -> Iterator[tuple[str, str]]:
     yield "steps", _steps(plan)
     if gaps := plan.request.subject.gaps:
         yield "gaps", _gaps(gaps, coverage.frames_saved)
+    if plan.panels is not None:
+        yield "panels", panels_fact(plan, plan.panels)
     yield "tilt", _tilt(plan)
     yield "rail", _rail(plan)
     yield "working distance", _working_distance(plan)

@@ -10,9 +10,10 @@ from stacker.documents.plan import Plan
 from stacker.figures import significant, spans
 from stacker.optics.spectrum import Spectrum
 from stacker.planning.apertures import ApertureRow
-from stacker.presenting.bench_card import checks, facts, rail_step_um
+from stacker.presenting.bench_card import checks, facts, frames_of, rail_step_um
 from stacker.presenting.frame_times import planned_times
 from stacker.presenting.page import whole_page
+from stacker.presenting.panel_map import panels_section
 from stacker.presenting.report_sections import apertures_section, clock_section, contrast_section, side_section
 from stacker.presenting.slices import Slices
 from stacker.presenting.svg import require_matplotlib, style
@@ -46,6 +47,7 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]
             _list("Suggestions", [advice.text for advice in plan.advice]),
             _assumed(plan),
             _list("Before the first frame", checks(plan), list_class="checks"),
+            "" if plan.panels is None else panels_section(plan.panels),
             side_section(plan, slices),
             contrast_section(plan, slices),
             apertures_section(plan, apertures),
@@ -54,7 +56,7 @@ def report_page(plan: Plan, spectrum: Spectrum, apertures: Sequence[ApertureRow]
         ]
     return whole_page(
         title=plan.name,
-        tab=f"{plan.coverage.frame_count} frames",
+        tab=frames_of(plan),
         lead=_headline(plan),
         body="\n".join(part for part in parts if part),
         footer=f"Plan {escape(plan.digest)}, made by stacker {escape(plan.planner)}. The exact table:\n"
@@ -68,7 +70,8 @@ def _headline(plan: Plan) -> str:
     if step and plan.request.subject.index != 1:  # a person who turns a rail must not read the focus's step
         step = f", steps of the rail of {significant(rail_step_um(plan), 4)} um at most (depths are true depths)"
     count = plan.coverage.frame_count
-    return f"{count} {'frame' if count == 1 else 'frames'}{time}{step}, at {significant(plan.optics.magnification)}x"
+    frames = frames_of(plan) if plan.panels is not None or count > 1 else "1 frame"
+    return f"{frames}{time}{step}, at {significant(plan.optics.magnification)}x"
 
 
 # --------------------------------------------------------------------------------------------------------- the words

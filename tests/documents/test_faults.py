@@ -340,7 +340,7 @@ CASES: list[tuple[str, str, list[str]]] = [
         MEASURED + CAMERA + SUBJECT + "zzz: 1\n",
         [
             "in.yaml:4:1: zzz: unknown key; known here: name, purpose, moves, order, rig, camera, light, subject, focus, "
-            "margins, rail"
+            "margins, rail, panels"
         ],
     ),
     (
