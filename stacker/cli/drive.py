@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
 
-from stacker.cli.measure_run import Usual, measure_and_show, measuring_options, refuse_mixed
-from stacker.cli.numbers import FINITE, Finite
+from stacker.cli.measure_run import ITS_OWN, Usual, measure_and_show, measuring_options, refuse_mixed
+from stacker.cli.numbers import FINITE, FROM_1, Finite
 from stacker.cli.output import note, output_options
 from stacker.errors import Refusal
 from stacker.figures import spans
@@ -54,6 +55,8 @@ BESIDE_THE_PLAN = ""  # --resume without a path
     "--ends", is_flag=True, help="Front, middle and back only, to check focus, light, framing and working distance."
 )
 @click.option("--frames", help="Only these frames: 41,42 or 7-12.")
+@click.option("--panel", type=FROM_1, help="This one alone, of a plan with panels.")
+@click.option("--centred", is_flag=True, help="With panels: the middle of the subject is in the middle of the picture.")
 @click.option("--closing-frame", is_flag=True, help="Frame 1 once more at the end, to reveal drift.")
 @click.option("--warm-up-s", type=Finite(0, 3600), default=0.0, help="Wait before the first frame.")
 @click.option("--front-at-mm", type=FINITE, help="Rail position with the front in focus.")
@@ -76,31 +79,18 @@ def command(
     plan: Path | None,
     *,
     measure: bool,
-    go: bool,
-    yes: bool,
-    whole: bool,
-    journal: Path | None,
     resume: str | None,
-    after: Path | None,
-    refocused: bool,
-    ends: bool,
-    frames: str | None,
-    closing_frame: bool,
-    warm_up_s: float,
-    front_at_mm: float | None,
-    rail_at_mm: float | None,
-    url: str | None,
-    call: str | None,
-    watch: Path | None,
+    whole: bool,
+    go: bool,
     as_json: bool,
     quiet: bool,
-    **measuring: float | None,
+    **more: Any,
 ) -> None:
     """Run PLAN on its rail. Without --go: a dry run, nothing moves.
 
-    On a hand rail, --go asks for frame after frame: you turn the dial, take the picture, and press Enter.
-
     With --measure PLAN is a rail profile, and the run measures that rail.
+
+    On a hand rail, --go asks for frame after frame: you turn the dial, take the picture, and press Enter.
 
     Ctrl-C stops the rail gently, a second one at once; the motor stays energised. Neither is an emergency stop.
 
@@ -110,20 +100,14 @@ def command(
       stacker drive beetle.plan.yaml --go --front-at-mm 41.2
       stacker drive bench.rail.yaml --measure --travel-mm 5
     """
-    from stacker.cli.by_hand import guide, refuse_for_a_motor
-    from stacker.cli.drive_talk import run_and_show, show_rehearsal
-    from stacker.cli.watching import refuse_unwatchable
-    from stacker.documents.journal import read_journal
     from stacker.documents.outdated import refuse_wider_limits
     from stacker.documents.plan_file import read_plan
     from stacker.documents.rail_profile import HandRail
-    from stacker.driving.by_hand import HandOptions
-    from stacker.driving.job import job_of
-    from stacker.driving.run_options import RunOptions
 
     refuse_mixed(measure=measure)
     if measure:
-        measure_and_show(plan, measuring, Usual(go, yes, journal, rail_at_mm, url, as_json, quiet))
+        usual = Usual(go, more["yes"], more["journal"], more["rail_at_mm"], more["url"], as_json, quiet)
+        measure_and_show(plan, {name: more[name] for name in ITS_OWN}, usual)
         return
     if plan is None and resume:  # 'drive --resume PLAN': the plan was taken for the journal's path
         plan, resume = Path(resume), BESIDE_THE_PLAN
@@ -132,50 +116,143 @@ def command(
     _refuse_contradictions(click.get_current_context())
     if whole and go:
         raise click.UsageError("--all is for a dry run; leave out --go or --all.")
+    asked = _Asked(plan, resume, whole, go, as_json, quiet, **{name: more[name] for name in _OF_A_RUN})
     read = read_plan(plan)
+    if read.panels is None and (asked.panel is not None or asked.centred):
+        raise click.UsageError("--panel and --centred are for a plan with panels; this one has none.")
     if isinstance(read.request.rail, HandRail):
-        refuse_for_a_motor(click.get_current_context())
-        unfinished = None if resume is None else _journal_of(plan, read.digest, resume, quiet=quiet or as_json)
-        by_hand = HandOptions(
-            frames=_frames_of(len(read.frames), frames, ends=ends),
-            closing_frame=closing_frame,
-            kind="ends" if ends else "all" if frames is None else "frames",
-            journal=journal,
-            resume=unfinished,
-            refocused=refocused,
-            yes=yes,
-        )
-        guide(read, plan, by_hand, go=go, as_json=as_json, quiet=quiet)
+        _by_hand(read, asked)
         return
     refuse_wider_limits(read, plan)
-    unfinished = None if resume is None else _journal_of(plan, read.digest, resume, quiet=quiet or as_json)
-    if url is None and (earlier := unfinished or after) is not None:
-        url = read_journal(earlier).url  # a run goes on where it was begun
-    job = job_of(read, plan, url=url, need_link=go)
-    options = RunOptions(
-        frames=_frames_of(job.count, frames, ends=ends),
-        closing_frame=closing_frame,
-        warm_up_s=warm_up_s,
-        front_at=None if front_at_mm is None else job.rail.microsteps(front_at_mm),
-        rail_at=None if rail_at_mm is None else job.rail.microsteps(rail_at_mm),
-        yes=yes,
-        refocused=refocused,
-        kind="ends" if ends else "after" if after else "all" if frames is None else "frames",
-        url=url,
-        journal=journal,
+    (_one_stack if read.panels is None else _panels)(read, asked)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What the command line says of a run."""
+
+    plan: Path
+    resume: str | None
+    whole: bool
+    go: bool
+    as_json: bool
+    quiet: bool
+    yes: bool
+    journal: Path | None
+    after: Path | None
+    refocused: bool
+    ends: bool
+    frames: str | None
+    panel: int | None
+    centred: bool
+    closing_frame: bool
+    warm_up_s: float
+    front_at_mm: float | None
+    rail_at_mm: float | None
+    url: str | None
+    call: str | None
+    watch: Path | None
+
+    @property
+    def kind(self) -> str:
+        """Of a new run."""
+        return "ends" if self.ends else "after" if self.after else "all" if self.frames is None else "frames"
+
+    def options(self, job: Job, *, resume: Path | None) -> RunOptions:
+        """In the rail's words."""
+        from stacker.driving.run_options import RunOptions
+
+        return RunOptions(
+            frames=_frames_of(job.count, self.frames, ends=self.ends),
+            closing_frame=self.closing_frame,
+            warm_up_s=self.warm_up_s,
+            front_at=None if self.front_at_mm is None else job.rail.microsteps(self.front_at_mm),
+            rail_at=None if self.rail_at_mm is None else job.rail.microsteps(self.rail_at_mm),
+            yes=self.yes,
+            refocused=self.refocused,
+            kind=self.kind,
+            url=self.url,
+            journal=self.journal,
+            resume=resume,
+            after=self.after,
+            call=self.call,
+            watch=self.watch,
+            centred=self.centred,
+        )
+
+
+_OF_A_RUN = tuple(field.name for field in fields(_Asked))[6:]
+
+
+def _by_hand(read: Plan, asked: _Asked) -> None:
+    """On a hand rail."""
+    from stacker.cli.by_hand import guide, refuse_for_a_motor
+    from stacker.driving.by_hand import HandOptions
+
+    refuse_for_a_motor(click.get_current_context())
+    if read.panels is not None:
+        raise Refusal(
+            f"{asked.plan}: a hand rail goes through one stack at a time, and the plan has panels. Leave panels out of "
+            "the request and plan one stack; for each panel set the subject by the map, and run it anew.",
+            code="panels_by_hand",
+            key="panels",
+        )
+    quiet = asked.quiet or asked.as_json
+    unfinished = None if asked.resume is None else _journal_of(asked.plan, read.digest, asked.resume, quiet=quiet)
+    options = HandOptions(
+        frames=_frames_of(len(read.frames), asked.frames, ends=asked.ends),
+        closing_frame=asked.closing_frame,
+        kind=asked.kind,
+        journal=asked.journal,
         resume=unfinished,
-        after=after,
-        call=call,
-        watch=watch,
+        refocused=asked.refocused,
+        yes=asked.yes,
     )
-    if watch is not None:
-        refuse_unwatchable(job, watch)
+    guide(read, asked.plan, options, go=asked.go, as_json=asked.as_json, quiet=asked.quiet)
+
+
+def _one_stack(read: Plan, asked: _Asked) -> None:
+    from stacker.cli.drive_talk import run_and_show, show_rehearsal
+    from stacker.cli.watching import refuse_unwatchable
+    from stacker.documents.journal import read_journal
+    from stacker.driving.job import job_of
+
+    quiet, url, unfinished = asked.quiet or asked.as_json, asked.url, None
+    if asked.resume is not None:
+        unfinished = _journal_of(asked.plan, read.digest, asked.resume, quiet=quiet)
+    if url is None and (earlier := unfinished or asked.after) is not None:
+        url = read_journal(earlier).url  # a run goes on where it was begun
+    job = job_of(read, asked.plan, url=url, need_link=asked.go)
+    options = replace(asked.options(job, resume=unfinished), url=url)
+    if asked.watch is not None:
+        refuse_unwatchable(job, asked.watch)
     for text in _remarks(read, job, options):
-        note(text, quiet=quiet)
-    if go:
-        run_and_show(job, options, as_json=as_json, quiet=quiet)
+        note(text, quiet=asked.quiet)
+    if asked.go:
+        run_and_show(job, options, as_json=asked.as_json, quiet=asked.quiet)
     else:
-        show_rehearsal(job, options, whole=whole, as_json=as_json, quiet=quiet)
+        show_rehearsal(job, options, whole=asked.whole, as_json=asked.as_json, quiet=asked.quiet)
+
+
+def _panels(read: Plan, asked: _Asked) -> None:
+    from stacker.cli.panels import refuse_of_one, run_panels, set_for, show_panels
+    from stacker.cli.watching import refuse_unwatchable
+    from stacker.documents.outdated import remark_on_age
+    from stacker.driving.job import job_of
+
+    of_one = {"after": asked.after, "frames": asked.frames, "ends": asked.ends, "journal": asked.journal}
+    refuse_of_one(of_one, asked.panel)
+    job = job_of(read, asked.plan, url=asked.url, need_link=asked.go)
+    panels = set_for(read, job, asked.resume, asked.panel)
+    options = asked.options(panels.jobs[0], resume=None)
+    if asked.watch is not None:
+        refuse_unwatchable(job, asked.watch)
+    if asked.resume is None and (text := remark_on_age(read, asked.plan)):
+        note(text, quiet=asked.quiet)
+    if asked.go:
+        run_panels(read, panels, options, as_json=asked.as_json, quiet=asked.quiet)
+    else:
+        show_panels(read, panels, options, whole=asked.whole, as_json=asked.as_json, quiet=asked.quiet)
 
 
 def _refuse_contradictions(context: click.Context) -> None:

@@ -40,6 +40,13 @@ def person_for(interrupts: Interrupts, call: Callable[[str], None], *, quiet: bo
         except click.Abort:
             return False
 
+    def confirm_moved(text: str) -> bool:
+        call(text)
+        try:
+            return ask(f"{text[0].upper()}{text[1:]}.\nThere")
+        except click.Abort:
+            return False
+
     def report(progress: Progress) -> None:
         if quiet:
             return
@@ -57,7 +64,12 @@ def person_for(interrupts: Interrupts, call: Callable[[str], None], *, quiet: bo
         note(text, quiet=quiet)
 
     return Person(
-        confirm=ask, notify=notify, confirm_taken=confirm_taken, report=report, stop_order=interrupts.stop_order
+        confirm=ask,
+        notify=notify,
+        confirm_taken=confirm_taken,
+        confirm_moved=confirm_moved,
+        report=report,
+        stop_order=interrupts.stop_order,
     )
 
 

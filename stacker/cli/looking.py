@@ -161,12 +161,13 @@ def pictures_seen(verdict: Verdict, folder: Path, *, quiet: bool) -> Pictures:
 def optics_of(verdict: Verdict, past: Past) -> OutOfFocus | None:
     """Those of the plan that was run, where it is still beside its journal."""
     from stacker.documents.journal import plan_beside
+    from stacker.documents.panels import of_whole
     from stacker.documents.plan_file import read_plan
     from stacker.planning.out_of_focus import OutOfFocus
 
     try:
         plan = read_plan(plan_beside(Path(verdict.main)))
-        return OutOfFocus.of(plan) if plan.digest == past.digest else None
+        return OutOfFocus.of(plan) if plan.digest == of_whole(past.digest) else None
     except (StackerError, OSError):
         return None
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-_ITS_OWN = ("travel_mm", "settle_s", "exposure_s", "recycle_s")
+ITS_OWN = ("travel_mm", "settle_s", "exposure_s", "recycle_s")
 _SHARED = ("plan", "measure", "go", "yes", "journal", "rail_at_mm", "url", "as_json", "quiet")
 _SETTLES, _LEAST_SETTLE_S = 2.0, 0.5  # of the profile's settle_s, which may be a guess
 _EXPOSURE_S, _RECYCLE_S = 0.005, 1.5  # a flash
@@ -65,7 +65,7 @@ def refuse_mixed(*, measure: bool) -> None:
     """Options that this kind of run would take and then drop."""
     context = click.get_current_context()
     given = [name for name in context.params if context.get_parameter_source(name) is ParameterSource.COMMANDLINE]
-    idle = [name for name in given if (name not in _SHARED + _ITS_OWN if measure else name in _ITS_OWN)]
+    idle = [name for name in given if (name not in _SHARED + ITS_OWN if measure else name in ITS_OWN)]
     if idle:
         names = ", ".join(f"--{ {'whole': 'all'}.get(name, name).replace('_', '-') }" for name in idle)
         why = "goes with a plan, not with --measure" if measure else "goes with --measure"

@@ -94,6 +94,7 @@ class _Stack:
 
 def _stack_of(folder: Path, journal: Path) -> _Stack:
     from stacker.documents.journal import plan_beside
+    from stacker.documents.panels import of_whole
     from stacker.documents.plan_file import read_plan
     from stacker.verifying.folder import read_folder
     from stacker.verifying.shots import read_run
@@ -101,7 +102,7 @@ def _stack_of(folder: Path, journal: Path) -> _Stack:
 
     run = read_run(journal)
     plan = read_plan(plan_beside(journal))
-    if plan.digest != run.past.digest:
+    if plan.digest != of_whole(run.past.digest):
         raise Refusal(
             f"{plan_beside(journal)} has been made again since this run: find the plan of the run", code="plan"
         )

@@ -145,22 +145,23 @@ def _follow(verdict: Verdict, past: Past, again: tuple[int, ...], sort: str) -> 
 
 def _is_another(plan: Path, digest: str) -> bool:
     """Whether the plan beside the journal is not the one that was run; one that cannot be read may be."""
+    from stacker.documents.panels import of_whole
     from stacker.documents.plan_file import read_plan
 
     try:
-        return plan.is_file() and read_plan(plan).digest != digest
+        return plan.is_file() and read_plan(plan).digest != of_whole(digest)
     except StackerError:
         return True
 
 
 def _commands(verdict: Verdict, plan: Path, journal: Path, past: Past, again: tuple[int, ...]) -> list[str]:
     """What shoots the missing frames and those named; nothing where nobody can say which they are."""
-    from stacker.driving.follow_up import drive_command, resume_command
+    from stacker.driving.follow_up import drive_command, panel_words, resume_command
 
     commands = [resume_command(plan, journal, past)] if verdict.pending else []
     frames = sorted({*verdict.to_shoot, *again})
     if frames and verdict.times_fit:
         front_mm = typed_mm(past.front_at_mm)  # the rail stands at the other end now
-        words = ("--frames", spans(frames), "--go", "--front-at-mm", front_mm)
+        words = (*panel_words(past.panel), "--frames", spans(frames), "--go", "--front-at-mm", front_mm)
         commands.append(drive_command(plan, *words, url=past.url, warm_up_s=past.warm_up_s))
     return commands

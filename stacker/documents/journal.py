@@ -46,6 +46,12 @@ class Past:
         Asked for before the first frame [s].
     pictures_a_frame : int
         Of a bracket that the camera takes at one release; else 1.
+    panel : int or None
+        Of a plan with panels: which; its frames count from 1 within it.
+    set : str
+        By which the journals of one set of panels know one another; empty: no panels.
+    axes : dict
+        Which controllers brought the panel into the picture, and from where they count.
     after : str or None
         Journal of the run whose frames this one does not take again, for ``after``.
     pending : tuple of int
@@ -89,6 +95,9 @@ class Past:
     url: str | None
     warm_up_s: float
     pictures_a_frame: int
+    panel: int | None
+    set: str
+    axes: dict[str, dict[str, Any]]
     after: str | None
     pending: tuple[int, ...]
     ambiguous: tuple[int, ...]
@@ -118,9 +127,9 @@ class DamagedJournal(InputError):
         self.past = past_of([*lines.records, *lines.behind], lines.whole_bytes)
         past, plan = self.past, plan_beside(path)
         rest = [frame for frame in past.pending if frame != CLOSING]
-        command = (
-            f"stacker drive {as_typed(plan)} --go --frames {spans(rest)} --front-at-mm {typed_mm(past.front_at_mm)}"
-        )
+        panel = "" if past.panel is None else f" --panel {past.panel}"
+        command = f"stacker drive {as_typed(plan)}{panel} --go --frames {spans(rest)}"
+        command += f" --front-at-mm {typed_mm(past.front_at_mm)}"
         command += at_port(past.url)
         follow = "every frame of the run is confirmed by its good lines: nothing is left to take"
         if rest:
@@ -260,6 +269,9 @@ def past_of(records: list[Record], whole_bytes: int) -> Past:
         url=last.get("url"),
         warm_up_s=head.get("warm_up_s", 0.0),
         pictures_a_frame=head.get("pictures_a_frame", 1),
+        panel=head.get("panel"),
+        set=head.get("set", ""),
+        axes={name: axis for name, axis in last.get("axes", {}).items() if axis},
         after=head.get("after"),
         pending=tuple(told.pending),
         ambiguous=tuple(sorted(told.open)),

@@ -204,6 +204,21 @@ def _text_or_none(value: Any) -> bool:
     return value is None or _text(value)
 
 
+def _axes(value: Any) -> bool:
+    """Of each axis nothing, where a person moves it, or what its controller is and from where it counts."""
+    return isinstance(value, dict) and all(
+        isinstance(axis, dict)
+        and (
+            not axis
+            or (
+                (_integer(axis.get("boot")) and _integer(axis.get("origin")))
+                and all(_text(axis.get(name)) for name in ("port", "session"))
+            )
+        )
+        for axis in value.values()
+    )
+
+
 _IS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "t_s": (lambda value: _number(value) and value >= 0, "seconds"),
     "delay_s": (_number, "seconds"),
@@ -232,6 +247,9 @@ _IS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "seen": (_text, "text"),
     "again": (lambda value: isinstance(value, bool), "true or false"),
     "taken": (lambda value: isinstance(value, bool), "true or false"),
+    "panel": (lambda value: _integer(value) and value >= 1, "a whole number from 1"),
+    "set": (_text, "text"),
+    "axes": (_axes, "a port, a boot, a session and an origin for each axis"),
     "after": (_text_or_none, "the name of a journal"),
 }
 

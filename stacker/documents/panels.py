@@ -10,6 +10,18 @@ from stacker.documents.values import ListOf, Number
 from stacker.records import record
 
 MOST = 50
+
+
+def of_panel(digest: str, panel: int) -> str:
+    """What stands for one panel of a plan, as the plan's digest stands for the whole."""
+    return f"{digest}-{panel}"
+
+
+def of_whole(digest: str) -> str:
+    """The plan's digest, of a panel's or of its own."""
+    return digest.partition("-")[0]
+
+
 _COUNT = Number(whole=True, least=1, most=MOST)
 _DEPTH_MM = Number(unit="mm", least=0, most=10_000)
 

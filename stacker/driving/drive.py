@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from datetime import datetime, timezone
@@ -64,26 +64,39 @@ def drive(
     """
     preflight.check_travel(job)
     with ExitStack() as to_close:
-        earlier: Earlier | None = None
-        if options.earlier is not None:  # before the port: another run may have both
-            earlier = open_earlier(options.earlier, opener)
-            to_close.callback(earlier.journal.close)
-            if earlier.cut:
-                person.notify(earlier.cut)
-        run = _ready(job, options, person, earlier, to_close)
+        earlier = earlier_of(options, person, opener, to_close)
+        run = ready(job, options, person, earlier, to_close)
         run = run if watcher is None else replace(run, watcher=watcher)
-        _agree(run)
-        if earlier is not None and options.resume is not None:
-            journal = earlier.journal
-            journal.write("resume", utc=journals.utc_now(), **_begun(run))
-        else:
-            path = options.journal or journal_path(job.path, datetime.now(timezone.utc))
-            journal = journals.create(path, run.rail.clock.now, first_line(run), opener=opener)
-            to_close.callback(journal.close)
-        return _carry_out(run, journal)
+        agree(run)
+        return take(run, earlier, opener, to_close)
 
 
-def _ready(job: Job, options: RunOptions, person: Person, earlier: Earlier | None, to_close: ExitStack) -> Run:
+def earlier_of(
+    options: RunOptions, person: Person, opener: Callable[..., DurableFile], to_close: ExitStack
+) -> Earlier | None:
+    """Open the journal to go on from, if any, before the port: another run may have both."""
+    if options.earlier is None:
+        return None
+    earlier = open_earlier(options.earlier, opener)
+    to_close.callback(earlier.journal.close)
+    if earlier.cut:
+        person.notify(earlier.cut)
+    return earlier
+
+
+def take(run: Run, earlier: Earlier | None, opener: Callable[..., DurableFile], to_close: ExitStack) -> Outcome:
+    """Begin a journal, or go on with that of the earlier run, and take the frames."""
+    if earlier is not None and run.options.resume is not None:
+        journal = earlier.journal
+        journal.write("resume", utc=journals.utc_now(), **_begun(run))
+    else:
+        path = run.options.journal or journal_path(run.job.path, datetime.now(timezone.utc))
+        journal = journals.create(path, run.rail.clock.now, first_line(run), opener=opener)
+        to_close.callback(journal.close)
+    return _carry_out(run, journal)
+
+
+def ready(job: Job, options: RunOptions, person: Person, earlier: Earlier | None, to_close: ExitStack) -> Run:
     """Connect rail and shutter, and find front and frames; nothing moves."""
     way = way_of(job, options, earlier)
     rail, identity = connect(job.link, job.rail, person.stop_order, met=way.meet)
@@ -96,10 +109,10 @@ def _ready(job: Job, options: RunOptions, person: Person, earlier: Earlier | Non
     return Run(job=job, options=options, person=person, rail=rail, identity=identity, shutter=shutter, start=start)
 
 
-def _agree(run: Run) -> None:
+def agree(run: Run, more: Sequence[str] = ()) -> None:
     """Check, set the limits, say what will happen, and ask."""
     preflight.check(run.job, run.start.front_at)
-    text = preflight.announcement(run.job, run.rail.controller.where(), run.start)
+    text = "\n".join([preflight.announcement(run.job, run.rail.controller.where(), run.start), *more])
     if run.options.call is not None:
         text += (
             f"\ncall: at the end, at a stop and when you are needed this computer runs\n  {one_line(run.options.call)}"
@@ -129,6 +142,7 @@ def first_line(run: Run) -> dict[str, object]:
         "session": run.rail.controller.session,
         "before": run.identity.session,
         "named": run.options.rail_at is not None,
+        **({} if job.panel is None else {"panel": job.panel.panel, "set": run.set_name}),
         **_begun(run),
     }
 
@@ -146,6 +160,7 @@ def _begun(run: Run) -> dict[str, object]:
         "controller": run.identity.name,
         "boot": run.identity.boot,
         "cannot_know": last_word.doubts(run.job.link.gcode),
+        **({} if run.job.panel is None else {"axes": run.axes}),
     }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from stacker.documents.journal import Past
+from stacker.documents.panels import Panel
 from stacker.driving.job import Job
 from stacker.driving.run_options import RunOptions
 from stacker.figures import as_typed, at_port, spans, typed_mm
@@ -25,6 +26,13 @@ def drive_command(
     return " ".join(["stacker drive", as_typed(plan), *words]) + at_port(url) + warm_up + calling + watching
 
 
+def panel_words(panel: Panel | int | None) -> tuple[str, ...]:
+    """Which panel, where there are several."""
+    if panel is None:
+        return ()
+    return ("--panel", str(panel if isinstance(panel, int) else panel.panel))
+
+
 def resume_command(plan: Path, journal: Path, past: Past, *, call: str | None = None, watch: Path | None = None) -> str:
     """What takes the frames that a run left open."""
     words = ("--go", "--resume", as_typed(journal))
@@ -34,7 +42,14 @@ def resume_command(plan: Path, journal: Path, past: Past, *, call: str | None = 
 def whole_run_command(plan: Path, past: Past, *, watch: Path | None = None) -> str:
     """What takes the whole stack from the front of a run that looked at its ends."""
     return drive_command(
-        plan, "--go", "--front-at-mm", typed_mm(past.front_at_mm), url=past.url, warm_up_s=past.warm_up_s, watch=watch
+        plan,
+        *panel_words(past.panel),
+        "--go",
+        "--front-at-mm",
+        typed_mm(past.front_at_mm),
+        url=past.url,
+        warm_up_s=past.warm_up_s,
+        watch=watch,
     )
 
 

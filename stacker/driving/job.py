@@ -11,6 +11,7 @@ from typing import Any
 from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.journal_lines import CLOSING
 from stacker.documents.pace import pace_of
+from stacker.documents.panels import Panel, of_panel
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_link import Link, Shutter
 from stacker.documents.rail_profile import HandRail, RailProfile
@@ -62,6 +63,8 @@ class Job:
         Exposures of a bracket that the rail fires one by one, and how long after the end of each the next opens [s].
     low_switch_at : int or None
         Where the low switch clears [microsteps].
+    panel : Panel or None
+        That this is of; its frames count from 1 within it.
     """
 
     name: str
@@ -92,6 +95,7 @@ class Job:
     low_switch_at: int | None = None
     check_steps_after: bool = False
     warnings: tuple[str, ...] = ()
+    panel: Panel | None = None
     cards: int | None = None
     batteries: int | None = None
 
@@ -215,6 +219,25 @@ def job_of(plan: Plan, path: Path, *, url: str | None = None, need_link: bool = 
         warnings=tuple(warned.text for warned in plan.warnings),
         cards=plan.budget.cards,
         batteries=plan.budget.batteries,
+    )
+
+
+def panel_job(job: Job, panel: Panel) -> Job:
+    """What a panel takes of the whole stack, as a job of its own."""
+    part = slice(panel.first_frame - 1, panel.last_frame)
+    rows = tuple([number, *row[1:]] for number, row in enumerate(job.rows[part], start=1))
+    return replace(
+        job,
+        name=f"{job.name}, panel {panel.panel}",
+        digest=of_panel(job.digest, panel.panel),
+        positions=job.positions[part],
+        focus_um=job.focus_um[part],
+        dof_um=job.dof_um[part],
+        exposure_s=job.exposure_s[part],
+        start_s=None,  # the whole stack's clock began at another frame
+        duration_s=panel.duration_s,
+        rows=rows,
+        panel=panel,
     )
 
 

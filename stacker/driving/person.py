@@ -44,6 +44,8 @@ class Person:
         Shows a text that needs no answer, and what would have been asked when `RunOptions.yes`.
     confirm_taken : callable
         Asks whether a frame was taken, by hand or as far as can be seen.
+    confirm_moved : callable
+        Asks whether what is moved by hand is where it was to be set; called also when `RunOptions.yes`.
     report : callable
         Called after each frame.
     stop_order : callable
@@ -53,5 +55,6 @@ class Person:
     confirm: Callable[[str], bool]
     notify: Callable[[str], None] = lambda _: None
     confirm_taken: Callable[[str], bool] = lambda _: False
+    confirm_moved: Callable[[str], bool] = lambda _: False
     report: Callable[[Progress], None] = lambda _: None
     stop_order: Callable[[], StopOrder] = lambda: StopOrder.GO_ON

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from stacker.documents.journal import Past
 from stacker.driving.job import Job
@@ -74,6 +75,10 @@ class Run:
         Front and frames.
     watcher : Watcher
         Looks at the pictures as they come; the run never waits for it.
+    set_name : str
+        Of a panel's run: by which the journals of one set of panels know one another.
+    axes : dict
+        Of a panel's run: which controllers moved it there, and from where they count.
     """
 
     job: Job
@@ -84,6 +89,8 @@ class Run:
     shutter: Shutter
     start: Start
     watcher: Watcher = field(default_factory=Nobody)
+    set_name: str = ""
+    axes: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     def position(self, frame: int) -> int:
         """Where the rail stands for a frame [microsteps, the rail's coordinates]."""

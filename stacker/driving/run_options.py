@@ -38,6 +38,8 @@ class RunOptions:
         Program that calls the person, with one sentence as its argument.
     watch : Path or None
         Folder to which the pictures come while the run goes on, to be looked at there.
+    centred : bool
+        Of panels: the middle of the subject is in the middle of the picture as the axes stand.
     """
 
     frames: tuple[int, ...] = ()
@@ -54,6 +56,7 @@ class RunOptions:
     after: Path | None = None
     call: str | None = None
     watch: Path | None = None
+    centred: bool = False
 
     @property
     def earlier(self) -> Path | None:

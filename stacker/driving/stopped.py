@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from stacker.documents.journal_lines import CLOSING
 from stacker.documents.measuring_run import KIND as MEASURE
 from stacker.driving import last_word
-from stacker.driving.follow_up import drive_command, resume_command
+from stacker.driving.follow_up import drive_command, panel_words, resume_command
 from stacker.driving.journal import Journal
 from stacker.driving.run import Run
 from stacker.errors import LinkError, RunStopped, StackerError
@@ -81,7 +81,8 @@ def _follow_up(run: Run, journal: Journal, *, lost: bool) -> str:
     if past.pending:
         return f"{text}\nGo on: {resume_command(job.path, journal.path, past, call=call, watch=watch)}"
     front = () if lost else ("--front-at-mm", typed_mm(past.front_at_mm))
-    again = drive_command(job.path, "--go", *front, url=past.url, warm_up_s=past.warm_up_s, call=call, watch=watch)
+    words = (*panel_words(past.panel), "--go", *front)
+    again = drive_command(job.path, *words, url=past.url, warm_up_s=past.warm_up_s, call=call, watch=watch)
     return (
         f"{text}\nNothing is left to take. To take frames again, {'focus the front; then' if lost else 'type'}: {again}"
     )

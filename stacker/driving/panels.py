@@ -1,0 +1,218 @@
+"""All panels of a plan, one run each: the main rail out, one axis after the other, then the stack."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from stacker.documents.journal import Past, read_journal
+from stacker.documents.panels import Panel, Panels, PlannedPanels, of_whole
+from stacker.documents.panels import of_panel as digest_of_panel
+from stacker.driving import preflight
+from stacker.driving.axes import Axis, Places, announced, axis_plans, connect_axes
+from stacker.driving.beside import of_this_plan
+from stacker.driving.drive import agree, earlier_of, ready, take
+from stacker.driving.durable import DurableFile
+from stacker.driving.follow_up import drive_command
+from stacker.driving.job import Job
+from stacker.driving.person import Person
+from stacker.driving.run import Outcome, Run, Start
+from stacker.driving.run_options import RunOptions
+from stacker.driving.watching import Watcher
+from stacker.errors import LinkError, Refusal, RunStopped, StackerError
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Set:
+    """Panels to be taken in one go.
+
+    Parameters
+    ----------
+    asked, planned : Panels or None, PlannedPanels
+        From the plan.
+    jobs : tuple of Job
+        One a panel, in order.
+    earlier : Path or None
+        Journal of the first of them, where that was begun before.
+    front_at : int or None
+        Where position 0 was taken for those before [microsteps].
+    places : mapping
+        What their journals say of the axes.
+    name : str
+        Of the set, by which its journals know one another.
+    """
+
+    asked: Panels | None
+    planned: PlannedPanels
+    jobs: tuple[Job, ...]
+    earlier: Path | None
+    front_at: int | None
+    places: Places
+    name: str
+
+
+def set_of(
+    asked: Panels | None,
+    planned: PlannedPanels,
+    job_of_panel: Callable[[Panel], Job],
+    *,
+    digest: str,
+    resume: str | None,
+    only: int | None,
+) -> Set:
+    """What a run of panels is to take: all, one, or what an earlier set left open.
+
+    Raises
+    ------
+    Refusal
+        When there is no such panel, or nothing is left.
+    """
+    jobs = [job_of_panel(panel) for panel in planned.panels]
+    if only is not None and only > len(jobs):
+        raise Refusal(f"--panel: found {only}; the plan has panels 1 to {len(jobs)}", code="panel")
+    taken = [_newest(job, digest) for job in jobs]
+    newest = max((found for found in taken if found), key=lambda found: found[1].last_utc, default=None)
+    if resume:
+        newest = _named(Path(resume), digest)
+    places = newest[1].axes if newest else {}
+    if resume is None:
+        return Set(
+            asked=asked,
+            planned=planned,
+            jobs=tuple(jobs if only is None else jobs[only - 1 : only]),
+            earlier=None,
+            front_at=None,
+            places=places,
+            name=secrets.token_hex(4),
+        )
+    if newest is None:
+        raise Refusal(f"no journal of these panels beside {jobs[0].path}", code="no_journal")
+    past = newest[1]
+    own = [_newest(job, digest, past.set) for job in jobs]
+    left = [
+        (job, found)
+        for job, found in zip(jobs, own, strict=True)
+        if (found is None or found[1].pending) and (only is None or job is jobs[only - 1])
+    ]
+    if not left:
+        raise Refusal("nothing is left to take: every panel of that set is complete.", code="complete")
+    left.sort(key=lambda one: one[1] is None)  # the one that was begun goes on first
+    return Set(
+        asked=asked,
+        planned=planned,
+        jobs=tuple(job for job, _ in left),
+        earlier=left[0][1][0] if left[0][1] else None,
+        front_at=past.front_at,
+        places=places,
+        name=past.set,
+    )
+
+
+def _named(path: Path, digest: str) -> tuple[Path, Past]:
+    past = read_journal(path)
+    if of_whole(past.digest) != digest or past.panel is None:
+        raise Refusal(f"{path} belongs to another plan, or to one without panels.", code="other_plan")
+    return path, past
+
+
+def _newest(job: Job, digest: str, of_set: str | None = None) -> tuple[Path, Past] | None:
+    assert job.panel is not None  # all jobs of a set are of panels
+    found = of_this_plan(job.path, digest_of_panel(digest, job.panel.panel))
+    whole = [(path, past) for path, past in found.items() if past.kind == "all" and of_set in (None, past.set)]
+    return whole[-1] if whole else None
+
+
+def drive_panels(
+    panels: Set,
+    options: RunOptions,
+    person: Person,
+    *,
+    watcher: Watcher | None = None,
+    opener: Callable[..., DurableFile] = DurableFile,
+) -> list[Outcome]:
+    """Take the panels of a set.
+
+    Raises
+    ------
+    Refusal, LinkError
+        Before anything moved.
+    RunStopped
+        Later: the journals are kept, and the message names the command that goes on.
+    """
+    first = panels.jobs[0]
+    preflight.check_travel(first)
+    with ExitStack() as to_close:
+        options = replace(options, resume=panels.earlier)
+        if panels.earlier is None and options.front_at is None and panels.front_at is not None:
+            options = replace(options, front_at=None if options.refocused else panels.front_at)
+        earlier = earlier_of(options, person, opener, to_close)
+        run = ready(first, options, person, earlier, to_close)
+        run = run if watcher is None else replace(run, watcher=watcher)
+        axes = connect_axes(
+            axis_plans(panels.asked, panels.planned),
+            before=panels.places,
+            centred=options.centred,
+            stop_order=person.stop_order,
+            confirm_moved=person.confirm_moved,
+            to_close=to_close,
+        )
+        places = tuple(job.panel for job in panels.jobs if job.panel is not None)
+        for job in panels.jobs:
+            preflight.check(job, run.start.front_at)
+        agree(run, more=[f"panels: {len(places)}, a journal each", *announced(axes, places)])
+        outcomes: list[Outcome] = []
+        for number, job in enumerate(panels.jobs):
+            part = run if number == 0 else _next(run, job)
+            part = replace(part, set_name=panels.name, axes={axis.plan.name: axis.journal() for axis in axes})
+            _bring(part, axes)
+            part.rail.narrow(*preflight.run_range(job, part.start.front_at))
+            outcomes.append(take(part, earlier if number == 0 else None, opener, to_close))
+        _bring_home(run, axes)
+        return outcomes
+
+
+def _next(run: Run, job: Job) -> Run:
+    """The same run for the next panel: nothing was switched off, and position 0 is where it was."""
+    frames = tuple(range(1, job.count + 1))
+    start = Start(front_at=run.start.front_at, frames=frames, where_from="as for the panel before")
+    return replace(run, job=job, start=start, options=replace(run.options, resume=None, kind="all"))
+
+
+def _bring(run: Run, axes: Sequence[Axis]) -> None:
+    """The panel into the picture: the main rail out first, then one axis after the other."""
+    panel = run.job.panel
+    assert panel is not None  # all jobs of a set are of panels
+    try:
+        _out(run)
+        for axis in axes:
+            axis.go(panel)
+    except StackerError as error:
+        raise _stopped(run, error, f"panel {panel.panel} is not in the picture yet") from error
+
+
+def _bring_home(run: Run, axes: Sequence[Axis]) -> None:
+    """Back to the middle, whence the next set begins."""
+    try:
+        _out(run)
+        for axis in axes:
+            axis.home()
+    except StackerError as error:
+        raise _stopped(run, error, "every panel is taken") from error
+
+
+def _out(run: Run) -> None:
+    """The main rail to its outermost place: where it is farther from the subject than for any depth of any panel."""
+    run.rail.narrow(*preflight.run_range(run.job, run.start.front_at))
+    run.rail.move(run.start.front_at)
+
+
+def _stopped(run: Run, error: StackerError, what: str) -> RunStopped:
+    options = run.options
+    go_on = drive_command(
+        run.job.path, "--go", "--resume", url=options.url, warm_up_s=options.warm_up_s, call=options.call
+    )
+    text = str(error) if isinstance(error, (RunStopped, Refusal, LinkError)) else repr(error)
+    return RunStopped(f"{text}\nBetween two panels: {what}. Go on: {go_on}", code=error.code)
