@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -77,8 +76,8 @@ def show_panels(plan: Plan, panels: Set, options: RunOptions, *, whole: bool, as
         lines.append("Before each the rail goes to position 0, then one axis after the other:")
         for job in panels.jobs:
             assert job.panel is not None  # of a plan with panels
-            places = "; ".join(axis.words(job.panel) for axis in axes) or "one place"
-            lines.append(f"  panel {job.panel.panel}, {job.count} frames. {places}")
+            lines.append(f"  panel {job.panel.panel}: {job.count} frames")
+            lines += [f"    {axis.words(job.panel)}" for axis in axes]
         click.echo("\n".join(lines))
         for job, one in rehearsed:
             click.echo(f"\n{dry_run.text(job, one, whole=whole)}")
@@ -94,7 +93,7 @@ def _again(options: RunOptions, panels: Set, *words: str) -> str:
     job = panels.jobs[0]
     one = panel_words(job.panel) if len(panels.jobs) == 1 else ()
     more = ["--ends"] if options.kind == "ends" else ["--frames", spans(options.frames)] if options.frames else []
-    more += ["--resume"] if panels.front_at is not None else []
+    more += ["--resume"] if panels.earlier is not None else []
     more += ["--refocused"] if options.refocused else []
     more += ["--centred"] if options.centred else []
     return drive_command(
@@ -152,13 +151,5 @@ def _show(plan: Plan, outcomes: list[Outcome], said: str, *, as_json: bool, quie
         write_json(result_document("drive", {"dry_run": False, "panels": result}))
     elif not quiet:
         click.echo(f"{plan.name}: {said}, moves from panel to panel not counted; {outcomes[-1].steps}.")
-    journals = _journals_of_the_set(outcomes[-1].journal, outcomes[-1].past.set)
-    named = " ".join(f"--journal {as_typed(path)}" for path in journals)
-    note(f"Next: stacker verify FOLDER {named}", quiet=quiet or as_json)
-
-
-def _journals_of_the_set(one: Path, name: str) -> list[Path]:
-    from stacker.driving.beside import in_folder
-
-    found = [(path, past) for path, past in in_folder(one.parent) if past.set == name]
-    return [path for path, _ in sorted(found, key=lambda item: item[1].panel or 0)]
+        click.echo("The rail is back at position 0; what rails move is back in the middle of the whole.")
+    note(f"Next: stacker verify FOLDER --journal {as_typed(outcomes[-1].journal)}", quiet=quiet or as_json)

@@ -12,6 +12,7 @@ import click
 from stacker.cli.brackets import bracket_option, pictures_a_frame
 from stacker.cli.numbers import Whole
 from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.cli.panel_sets import panels_not_taken, with_their_sets
 from stacker.errors import Refusal
 from stacker.figures import as_typed, one_line
 
@@ -70,6 +71,7 @@ def command(
 
     if shared is not None and group is None:
         raise click.UsageError("--shared is for --groups: how many frames a sub-stack shares with the next.")
+    named, journals = journals, with_their_sets(journals, quiet=quiet or as_json)
     runs = [read_run(path) for path in journals]
     each = pictures_a_frame(bracket, runs)
     found = read_folder(folder, pictures_each=each)
@@ -77,7 +79,7 @@ def command(
     stacks = sort_stacks(runs, found, pictures_each=each, group=group, shared=shared or 0)
     pieces = [piece for one in stacks if one.hand_over for piece in one.hand_over.pieces]
     if not pieces:
-        raise _nothing_sure(stacks, _look(folder, journals, bracket))
+        raise _nothing_sure(stacks, _look(folder, named, bracket))
     orders = [Order(source=folder / piece.source, target=piece.target) for piece in pieces]
     refuse_foreign(into, orders, (LIST,))
     _refuse_other_list(into / LIST)
@@ -91,9 +93,12 @@ def command(
         click.echo(
             "\n".join([*hand_over_text(stacks, sizes, into, written=go), *how_text(put.values(), copies=copies)])
         )
-    whole = all(one.whole for one in stacks)
+    said, not_taken = panels_not_taken(journals)
+    for line in said:
+        note(line, quiet=quiet or as_json)
+    whole = all(one.whole for one in stacks) and not not_taken
     if not whole:
-        note(_look(folder, journals, bracket), quiet=quiet or as_json)
+        note(_look(folder, named, bracket), quiet=quiet or as_json)
     last = f"What came from where: {into / LIST}" if go else "Nothing was written. Next: the same with --go"
     note(last, quiet=quiet or as_json)
     if not whole:

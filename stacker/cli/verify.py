@@ -11,6 +11,7 @@ import click
 
 from stacker.cli.brackets import bracket_option, pictures_a_frame
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
+from stacker.cli.panel_sets import panels_not_taken, with_their_sets
 from stacker.errors import Refusal, StackerError
 from stacker.figures import as_typed, one_line, spans, typed_mm
 
@@ -51,7 +52,8 @@ def command(
     """Compare the pictures in FOLDER with the journal of a run, frame by frame.
 
     Exit code 1 if any frame is missing or in doubt, or --look finds something. No picture is changed. A plan that was
-    run twice is two stacks: where both are in the folder, name the journals of both.
+    run twice is two stacks: where both are in the folder, name the journals of both. One journal of a set of panels
+    stands for all that lie beside it.
 
     \b
     Example:
@@ -65,6 +67,7 @@ def command(
 
     if page is not None:
         _refuse_page(page, look=look)
+    named, journals = journals, with_their_sets(journals, quiet=quiet or as_json)
     runs = {str(path): read_run(path) for path in journals}
     each = pictures_a_frame(bracket, runs.values())
     found = read_folder(folder, pictures_each=each)
@@ -74,17 +77,20 @@ def command(
     pasts = [runs[verdict.main].past for verdict in verdicts]
     looks = _looks(verdicts, pasts, folder, quiet=quiet) if look else []
     again = [one.looked.to_take_again for one in looks] or [()] * len(verdicts)
-    sort = " ".join(["stacker sort", as_typed(folder), *(f"--journal {as_typed(path)}" for path in journals)])
+    sort = " ".join(["stacker sort", as_typed(folder), *(f"--journal {as_typed(path)}" for path in named)])
     follows = [_follow(*one, f"{sort} --into DIR") for one in zip(verdicts, pasts, again, strict=True)]
-    complete = all(verdict.complete for verdict in verdicts)
+    said, not_taken = panels_not_taken(journals)
+    complete = all(verdict.complete for verdict in verdicts) and not not_taken
     if as_json:
-        _write_json(verdicts, looks, [commands for commands, _ in follows])
+        _write_json(verdicts, looks, [commands for commands, _ in follows], panels=said, complete=complete)
     elif not quiet:
-        click.echo("\n".join([*verdict_text(verdicts, looked=look), *_looks_text(verdicts, looks)]))
+        click.echo("\n".join([*said, *verdict_text(verdicts, looked=look), *_looks_text(verdicts, looks)]))
     if page is not None:
         write_page(page, verdicts, looks, folder)
         note(f"Page written to {page}", quiet=quiet or as_json)
-    lines = [line for commands, _ in follows for line in commands] or [otherwise for _, otherwise in follows]
+    lines = [*not_taken, *(line for commands, _ in follows for line in commands)] or [
+        otherwise for _, otherwise in follows
+    ]
     for line in dict.fromkeys(lines):
         note(f"Next: {line}", quiet=quiet or as_json)
     if not complete or any(one.looked.found for one in looks):
@@ -112,20 +118,27 @@ def _looks_text(verdicts: Sequence[Verdict], looks: Sequence[Look]) -> list[str]
     lines: list[str] = []
     for verdict, look in zip(verdicts, looks, strict=False):
         if len(verdicts) > 1:
-            lines.append(f"{one_line(Path(verdict.journals[0]).name)}:")
+            lines.append(f"{one_line(verdict.title)}:")
         lines += look.text()
     return lines
 
 
-def _write_json(verdicts: Sequence[Verdict], looks: Sequence[Look], commands: Sequence[list[str]]) -> None:
+def _write_json(
+    verdicts: Sequence[Verdict],
+    looks: Sequence[Look],
+    commands: Sequence[list[str]],
+    *,
+    panels: list[str],
+    complete: bool,
+) -> None:
     stacks = [
         {**dataclasses.asdict(verdict), "commands": lines} for verdict, lines in zip(verdicts, commands, strict=True)
     ]
     of_the_folder = [stack.pop("found") for stack in stacks]  # the same in all
     for stack, look in zip(stacks, looks, strict=False):
         stack["look"] = look.as_json()
-    complete = all(verdict.complete for verdict in verdicts)
-    write_json(result_document("verify", {"complete": complete, "folder": of_the_folder[0], "stacks": stacks}))
+    result = {"complete": complete, "folder": of_the_folder[0], "stacks": stacks}
+    write_json(result_document("verify", result | ({"panels": panels} if panels else {})))
 
 
 def _follow(verdict: Verdict, past: Past, again: tuple[int, ...], sort: str) -> tuple[list[str], str]:

@@ -18,6 +18,8 @@ CARD: dict[str, str] = {
     "the first and the last frame; 0 is the front of the subject",
     "gaps": "depths in which nothing need be sharp (subject.gaps): no frame lies there, each depth beside them has its "
     "slice, and crossing one is no seam",
+    "panels": "stacks side by side, for a subject larger than the field: how many across and down, the smallest field "
+    "that a finished one shows, what neighbours share of it, and who moves from one to the next",
     "microsteps": "what the rail counts in: the motor driver divides each full step of the motor into so many, and "
     "every position of a plan is a whole number of them",
     "divisions": "what a hand rail counts in: the marks around its dial",

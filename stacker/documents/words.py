@@ -27,6 +27,9 @@ WORDS: dict[str, str] = {
     "watch": "'stacker drive PLAN --go --watch FOLDER': a process beside the run looks at the light of each picture as "
     "it comes; a dark or half-lit frame is taken again at once, and the journal says so in a line 'watched'",
     "tick": "on a hand rail, your word that a frame is taken; 'u' takes it back. Nothing sees the dial or the camera",
+    "panel": "one of several stacks side by side: the plan's stack, or those frames of it that its own depths need, "
+    "taken at another place across and down; a run with a journal of its own",
+    "set": "the runs of all panels of a plan, one after the other; 'stacker drive PLAN --go --resume' goes on with it",
     "settling time": "from the end of a move until the carriage swings by less than is allowed (rail.settle_s)",
     "journal": "the file beside the plan that records each frame taken, and from which an interrupted run is resumed",
     "survey": "a coarse run through a subject whose depth nobody knows ('stacker plan REQUEST --survey'); from its "

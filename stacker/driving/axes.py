@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import Any, Protocol
 
 from stacker.documents.gcode_link import GcodeLink
@@ -18,7 +19,7 @@ from stacker.driving.bench import connect, make_ready
 from stacker.driving.job import link_of, rail_settings
 from stacker.errors import Refusal, RunStopped
 from stacker.rail.address import port_of
-from stacker.rail.controller import NOBODY, Identity
+from stacker.rail.controller import Identity
 from stacker.rail.rail import Rail
 from stacker.rail.settings import RailSettings
 from stacker.rail.stops import StopOrder
@@ -67,13 +68,13 @@ class AxisPlan:
         """Where a person is to set this axis."""
         mm = self.mm(panel)
         if not mm:
-            return f"{self.name}: the middle"
+            return f"{self.name} in the middle"
         toward = _TOWARD[self.name][mm < 0]
         turns = ""
         if self.dial is not None and (offset := self.offset(panel)) is not None:
             whole, division = divmod(abs(offset), self.dial.divisions)
             turns = f", {whole} turns and {division} divisions of the dial"
-        return f"{self.name}: {abs(mm):.2f} mm from the middle{turns}, so that the picture shows what lies {toward}"
+        return f"{self.name} {abs(mm):.2f} mm{turns}: the picture shows what lies {toward}"
 
 
 def axis_plans(asked: Panels | None, planned: PlannedPanels) -> tuple[AxisPlan, ...]:
@@ -106,6 +107,8 @@ class Axis(Protocol):
     """What can be brought to a panel's place."""
 
     plan: AxisPlan
+    who: str
+    where_from: str
 
     def go(self, panel: Panel) -> None:
         """Bring it there; returns when it is there."""
@@ -130,10 +133,15 @@ class RailAxis:
         What its controller said before it was taken over.
     origin : int
         Its position in the middle of the whole [microsteps].
+    where_from : str
+        How that is known.
     """
 
-    def __init__(self, plan: AxisPlan, rail: Rail, identity: Identity, origin: int) -> None:
+    who = "by its rail"
+
+    def __init__(self, plan: AxisPlan, rail: Rail, identity: Identity, origin: int, where_from: str) -> None:
         self.plan, self._rail, self._identity, self._origin = plan, rail, identity, origin
+        self.where_from = where_from
         places = [origin + offset for offset in (0, *plan.offsets)]
         rail.narrow(min(places) - rail.settings.take_up, max(places))
 
@@ -181,8 +189,10 @@ class HandAxis:
         Calls the person, tells where to, and asks whether it is there.
     """
 
+    who = "by you, when asked"
+
     def __init__(self, plan: AxisPlan, confirm_moved: Callable[[str], bool]) -> None:
-        self.plan, self._confirm = plan, confirm_moved
+        self.plan, self._confirm, self.where_from = plan, confirm_moved, "the middle is yours to set and to keep"
         self._at: float | None = None
 
     def go(self, panel: Panel) -> None:
@@ -195,7 +205,7 @@ class HandAxis:
         """
         if self._at == self.plan.mm(panel):
             return
-        if not self._confirm(f"set the axis {self.plan.words(panel)}"):
+        if not self._confirm(f"panel {panel.panel}: set {self.plan.words(panel)}"):
             raise RunStopped(f"nobody says that panel {panel.panel} is in the picture.", code="not_moved")
         self._at = self.plan.mm(panel)
 
@@ -243,13 +253,15 @@ def connect_axes(
             continue
         rail, identity = connect(plan.link, plan.settings, stop_order)
         to_close.callback(rail.controller.close)
-        origin = _origin(plan, rail, identity, before.get(plan.name), centred=centred)
-        axes.append(RailAxis(plan, rail, identity, origin))
+        origin, where_from = _origin(plan, rail, identity, before.get(plan.name), centred=centred)
+        axes.append(RailAxis(plan, rail, identity, origin, where_from))
     return axes
 
 
-def _origin(plan: AxisPlan, rail: Rail, identity: Identity, before: Mapping[str, Any] | None, *, centred: bool) -> int:
-    """Where the middle of the whole is on this rail."""
+def _origin(
+    plan: AxisPlan, rail: Rail, identity: Identity, before: Mapping[str, Any] | None, *, centred: bool
+) -> tuple[int, str]:
+    """Where the middle of the whole is on this rail, and how that is known."""
     where = make_ready(rail)
     if not where.known:
         raise Refusal(
@@ -261,16 +273,15 @@ def _origin(plan: AxisPlan, rail: Rail, identity: Identity, before: Mapping[str,
     if before and not centred:
         assert plan.link is not None  # it is connected
         same = before["port"] == port_of(plan.link.url) and before["boot"] == identity.boot
-        if same and identity.session in (before["session"], NOBODY):
-            origin: int = before["origin"]
-            return origin
+        if same and identity.session == before["session"]:
+            return before["origin"], "as the panels before had it"
         raise Refusal(
             f"the rail {plan.name} was switched off, exchanged, or used by another program since: bring the middle of "
             "the subject into the middle of the picture, then pass --centred.",
             code="position_unknown",
             key=f"panels.{plan.name}_rail",
         )
-    return where.position
+    return where.position, "where it stands: see that the middle of the subject is in the middle of the picture"
 
 
 def announced(axes: list[Axis], panels: tuple[Panel, ...]) -> Iterator[str]:
@@ -278,5 +289,5 @@ def announced(axes: list[Axis], panels: tuple[Panel, ...]) -> Iterator[str]:
     for axis in axes:
         plan = axis.plan
         ends = sorted(plan.mm(panel) for panel in panels)
-        who = "you, when asked" if isinstance(axis, HandAxis) else "its rail"
-        yield f"{plan.name}: {who}, between {ends[0]:+.2f} and {ends[-1]:+.2f} mm from the middle of the whole"
+        yield f"{plan.name}: {axis.who}, between {ends[0]:+.2f} and {ends[-1]:+.2f} mm from the middle"
+        yield from wrap(axis.where_from, 78, initial_indent="  ", subsequent_indent="  ")

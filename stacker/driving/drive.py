@@ -109,9 +109,10 @@ def ready(job: Job, options: RunOptions, person: Person, earlier: Earlier | None
     return Run(job=job, options=options, person=person, rail=rail, identity=identity, shutter=shutter, start=start)
 
 
-def agree(run: Run, more: Sequence[str] = ()) -> None:
-    """Check, set the limits, say what will happen, and ask."""
-    preflight.check(run.job, run.start.front_at)
+def agree(run: Run, others: Sequence[Job] = (), more: Sequence[str] = ()) -> None:
+    """Check, set the limits for this run and others after it, say what will happen, and ask."""
+    for job in (run.job, *others):
+        preflight.check(job, run.start.front_at)
     text = "\n".join([preflight.announcement(run.job, run.rail.controller.where(), run.start), *more])
     if run.options.call is not None:
         text += (
@@ -123,7 +124,8 @@ def agree(run: Run, more: Sequence[str] = ()) -> None:
         run.person.notify(text)
     elif not run.person.confirm(f"{text}\nNothing in the way, camera ready? Go"):
         raise Refusal("not started: nothing moved.", code="declined")
-    run.rail.narrow(*preflight.run_range(run.job, run.start.front_at))
+    low, high = zip(*(preflight.run_range(job, run.start.front_at) for job in (run.job, *others)), strict=True)
+    run.rail.narrow(min(low), max(high))
 
 
 def first_line(run: Run) -> dict[str, object]:

@@ -36,9 +36,9 @@ class Set:
     jobs : tuple of Job
         One a panel, in order.
     earlier : Path or None
-        Journal of the first of them, where that was begun before.
-    front_at : int or None
-        Where position 0 was taken for those before [microsteps].
+        Journal to go on from: of the first of them, or of the one that was taken last before it.
+    begun : bool
+        Whether it is that of the first of them.
     places : mapping
         What their journals say of the axes.
     name : str
@@ -49,7 +49,7 @@ class Set:
     planned: PlannedPanels
     jobs: tuple[Job, ...]
     earlier: Path | None
-    front_at: int | None
+    begun: bool
     places: Places
     name: str
 
@@ -84,7 +84,7 @@ def set_of(
             planned=planned,
             jobs=tuple(jobs if only is None else jobs[only - 1 : only]),
             earlier=None,
-            front_at=None,
+            begun=False,
             places=places,
             name=secrets.token_hex(4),
         )
@@ -104,11 +104,15 @@ def set_of(
         asked=asked,
         planned=planned,
         jobs=tuple(job for job, _ in left),
-        earlier=left[0][1][0] if left[0][1] else None,
-        front_at=past.front_at,
+        earlier=left[0][1][0] if left[0][1] else _last(own)[0],
+        begun=left[0][1] is not None,
         places=places,
         name=past.set,
     )
+
+
+def _last(found: Sequence[tuple[Path, Past] | None]) -> tuple[Path, Past]:
+    return max((one for one in found if one), key=lambda one: one[1].last_utc)
 
 
 def _named(path: Path, digest: str) -> tuple[Path, Past]:
@@ -146,8 +150,6 @@ def drive_panels(
     preflight.check_travel(first)
     with ExitStack() as to_close:
         options = replace(options, resume=panels.earlier)
-        if panels.earlier is None and options.front_at is None and panels.front_at is not None:
-            options = replace(options, front_at=None if options.refocused else panels.front_at)
         earlier = earlier_of(options, person, opener, to_close)
         run = ready(first, options, person, earlier, to_close)
         run = run if watcher is None else replace(run, watcher=watcher)
@@ -160,16 +162,14 @@ def drive_panels(
             to_close=to_close,
         )
         places = tuple(job.panel for job in panels.jobs if job.panel is not None)
-        for job in panels.jobs:
-            preflight.check(job, run.start.front_at)
-        agree(run, more=[f"panels: {len(places)}, a journal each", *announced(axes, places)])
+        agree(run, panels.jobs[1:], [f"panels: {len(places)}, a journal each", *announced(axes, places)])
         outcomes: list[Outcome] = []
         for number, job in enumerate(panels.jobs):
             part = run if number == 0 else _next(run, job)
             part = replace(part, set_name=panels.name, axes={axis.plan.name: axis.journal() for axis in axes})
+            person.notify(f"panel {places[number].panel} of {len(panels.planned.panels)}")
             _bring(part, axes)
-            part.rail.narrow(*preflight.run_range(job, part.start.front_at))
-            outcomes.append(take(part, earlier if number == 0 else None, opener, to_close))
+            outcomes.append(take(part, earlier if number == 0 and panels.begun else None, opener, to_close))
         _bring_home(run, axes)
         return outcomes
 
@@ -205,7 +205,6 @@ def _bring_home(run: Run, axes: Sequence[Axis]) -> None:
 
 def _out(run: Run) -> None:
     """The main rail to its outermost place: where it is farther from the subject than for any depth of any panel."""
-    run.rail.narrow(*preflight.run_range(run.job, run.start.front_at))
     run.rail.move(run.start.front_at)
 
 

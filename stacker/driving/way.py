@@ -88,8 +88,18 @@ def way_of(job: Job, options: RunOptions, earlier: Earlier | None) -> Way:
     Refusal
         When the earlier run was of something else, or left nothing.
     """
-    front_at, frames = (None, _anew(job, options)) if earlier is None else _left(job, options, earlier.past)
+    if earlier is None:
+        front_at, frames = None, _anew(job, options)
+    elif _of_another_panel(job, earlier.past):
+        front_at, frames = earlier.past.front_at, _anew(job, options)
+    else:
+        front_at, frames = _left(job, options, earlier.past)
     return Way(job=job, options=options, earlier=earlier, front_at=front_at, frames=frames)
+
+
+def _of_another_panel(job: Job, past: Past) -> bool:
+    """Whether a run goes on from that of another panel of its plan: same rail and front, other frames."""
+    return job.panel is not None and past.panel is not None and job.panel.panel != past.panel
 
 
 def _anew(job: Job, options: RunOptions) -> tuple[int, ...]:

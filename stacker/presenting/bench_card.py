@@ -12,7 +12,7 @@ from stacker.documents.subject import Gap
 from stacker.documents.words import HANDS
 from stacker.figures import chance, shutter_time, significant
 from stacker.presenting.effects_table import MEASURED
-from stacker.presenting.panel_map import map_lines, panel_lines, panels_fact
+from stacker.presenting.panel_map import hand_moves, map_lines, panel_lines, panels_fact
 from stacker.presenting.tables import WIDTH, duration, f_number, wrapped
 
 _SMALL_UM = 100.0  # under a tenth of a millimetre depths are told in um
@@ -239,7 +239,8 @@ def _time(plan: Plan) -> str:
             return "unknown"
         return f"unknown: give {'rail' if isinstance(rail, HandRail) else 'rail.shutter'}.frame_s"
     cells = "" if budget.batteries is None else f", {_count(budget.batteries, 'battery', 'batteries')}"
-    return f"{duration(budget.duration_s)}, {significant(budget.frame_s)} s a frame{cells}"
+    by_hand = ", moves by hand from panel to panel not counted" if plan.panels is not None and hand_moves(plan) else ""
+    return f"{duration(budget.duration_s)}, {significant(budget.frame_s)} s a frame{cells}{by_hand}"
 
 
 def _storage(plan: Plan) -> str:

@@ -29,6 +29,16 @@ def panels_fact(plan: Plan, planned: PlannedPanels) -> str:
     )
 
 
+def hand_moves(plan: Plan) -> bool:
+    """Whether a person has anything to move."""
+    planned, asked = plan.panels, plan.request.panels
+    if planned is None:
+        return False
+    rails = (None, None) if asked is None else (asked.across_rail, asked.down_rail)
+    counts = (planned.across, planned.down)
+    return any(count > 1 and not isinstance(rail, RailProfile) for count, rail in zip(counts, rails, strict=True))
+
+
 def movers(plan: Plan) -> str:
     """Who moves from panel to panel."""
     asked = plan.request.panels

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
 
 from stacker.figures import install_command, one_line, spans
 from stacker.presenting.tables import wrapped
@@ -25,7 +24,7 @@ def verdict_text(verdicts: Sequence[Verdict], *, looked: bool = False) -> list[s
     lines: list[str] = []
     for verdict in verdicts:
         if len(verdicts) > 1:
-            lines += wrapped(f"{one_line(Path(verdict.journals[0]).name)}:")
+            lines += wrapped(f"{one_line(verdict.title)}:")
         lines += wrapped(_headline(verdict))
         for text in _details(verdict):
             lines += wrapped(text, first="  ", indent="    ")

@@ -105,6 +105,7 @@ def judge(evidence: Evidence, stack: Stack) -> Verdict:
     blank = Verdict(
         journals=tuple(str(run.path) for run in stack.runs),
         main=str(stack.main.path),
+        panel=plan.panel,
         frames=len(focus_mm),
         times_fit=fit,
         missing=tuple(sorted(lacking.bare)),

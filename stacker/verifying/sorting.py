@@ -60,13 +60,17 @@ def sort_stacks(
         When the journals are of plans that do not agree, or the groups cannot be made.
     """
     told = tell(runs, folder, pictures_each=pictures_each)
-    names = _names([one.verdict.main for one in told])
+    names = _names([one.verdict for one in told])
     return tuple(_sorted(one, folder, name, group, shared) for one, name in zip(told, names, strict=True))
 
 
-def _names(journals: Sequence[str]) -> list[str]:
+def _names(verdicts: Sequence[Verdict]) -> list[str]:
     """Folders of the stacks, by their journals; letters of either size are one to some file systems."""
-    bases = [safe_name(Path(journal).name.removesuffix(".jsonl").removesuffix(".run")) for journal in journals]
+    bases = [
+        safe_name(Path(one.main).name.removesuffix(".jsonl").removesuffix(".run"))
+        + ("" if one.panel is None else f"-panel-{one.panel:02}")
+        for one in verdicts
+    ]
     used, names = Counter[str](), list[str]()
     for base in bases:
         used[base.lower()] += 1

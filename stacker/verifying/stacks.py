@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stacker.documents.common_frames import by_column, common_frames
+from stacker.documents.panels import of_whole
 from stacker.errors import Refusal
 from stacker.verifying.shots import Run, ShotLeg
 
@@ -62,7 +63,8 @@ def stacks_of(runs: Sequence[Run]) -> tuple[list[ShotLeg], list[Stack]]:
         legs.sort(key=lambda pair: pair[0].begins_s or 0.0)
     groups = _groups(runs)
     for group in groups[1:]:
-        _numbers(group[0], groups[0][0], one_front=False)
+        if of_whole(group[0].past.digest) != of_whole(groups[0][0].past.digest):  # panels of one plan need not meet
+            _numbers(group[0], groups[0][0], one_front=False)
     return [leg for leg, _ in legs], [_stack(group, legs) for group in groups]
 
 
@@ -77,7 +79,8 @@ def _groups(runs: Sequence[Run]) -> list[list[Run]]:
             groups.append([run])
             continue
         before = Path(run.past.after or "").name
-        mine = next((group for group in groups if any(one.path.name == before for one in group)), groups[-1])
+        alike = [group for group in groups if group[0].past.panel == run.past.panel] or groups
+        mine = next((group for group in groups if any(one.path.name == before for one in group)), alike[-1])
         mine.append(run)
     return groups
 

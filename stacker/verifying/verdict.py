@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -67,6 +68,8 @@ class Verdict:
 
     Parameters
     ----------
+    panel : int or None
+        Of a plan with panels: which this is.
     complete : bool
         Every frame of the plan has its files, by every reading of the data, and nothing is wrong with them.
     journals : tuple of str
@@ -109,6 +112,7 @@ class Verdict:
         Of the folder.
     """
 
+    panel: int | None = None
     complete: bool = False
     journals: tuple[str, ...]
     main: str
@@ -130,6 +134,12 @@ class Verdict:
     focus_mm: dict[int, float]
     files: dict[int, tuple[str, ...]] = field(default_factory=dict)
     found: Found
+
+    @property
+    def title(self) -> str:
+        """Which stack of several this is: by its panel, and by its first journal."""
+        name = Path(self.journals[0]).name
+        return name if self.panel is None else f"panel {self.panel}, {name}"
 
     @property
     def to_shoot(self) -> tuple[int, ...]:

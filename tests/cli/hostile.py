@@ -293,5 +293,6 @@ def lay_out(folder: Path, name: str, content: bytes) -> None:
     (folder / "rail.yaml").write_text("\n".join(_rail_lines()) + "\n", encoding="utf-8")
     (folder / "good.plan.yaml").write_bytes((PLANS / "leaf_beetle.plan.yaml").read_bytes())
     (folder / "hand.plan.yaml").write_bytes((PLANS / "calcite_by_hand.plan.yaml").read_bytes())
+    (folder / "panels.plan.yaml").write_bytes((PLANS / "lichen_panels.plan.yaml").read_bytes())
     (folder / "readings.csv").write_text(readings(), encoding="utf-8")
     (folder / "pictures").mkdir()

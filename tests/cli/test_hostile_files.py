@@ -39,6 +39,7 @@ CALLS: list[tuple[list[str], tuple[str, ...]]] = [
     (["drive", "good.plan.yaml", "--go", "--yes", "--url", URL, "--resume", IT], ()),
     (["drive", "good.plan.yaml", "--resume", IT], ()),
     (["drive", "hand.plan.yaml", "--go", "--resume", IT], ()),
+    (["drive", "panels.plan.yaml", "--resume", IT], ()),
     (["verify", "pictures", "--journal", IT], ()),
     (["verify", IT, "--journal", IT], ()),
     (["verify", "pictures", "--journal", IT, "--look"], (".looks",)),

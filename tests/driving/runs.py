@@ -271,12 +271,17 @@ def fork() -> int:
 
 def killed_run(job: Job, killer: Killer, *, resume: bool = False) -> int:
     """Run in a forked process that dies; returns how many operations it made when it lived to the end, else 0."""
+    return killed(lambda opener: run(job, resume=resume, opener=opener), killer)
+
+
+def killed(action: Callable[[Callable[..., DurableFile]], object], killer: Killer) -> int:
+    """The same for whatever opens its journals by what it is given."""
     reading, writing = os.pipe()
     child = fork()
     if child == 0:
         try:
             killer.install()
-            run(job, resume=resume, opener=killer.opener)
+            action(killer.opener)
             os.write(writing, str(killer.count).encode())
         except StackerError as error:
             os.write(writing, b"E" + str(error).encode())
