@@ -9,6 +9,7 @@ import click
 from stacker.cli.output import keep_other_files, note, output_options, result_document, write_json
 from stacker.cli.streams import write_bytes
 from stacker.errors import Refusal
+from stacker.figures import as_typed
 
 
 @click.command(name="export")
@@ -43,7 +44,8 @@ def command(plan: Path, *, form: str, dwell: str, plain: bool, output: Path | No
 
     if form != "gcode" and (plain or dwell != "seconds"):
         raise click.UsageError("--dwell and --plain are for --format gcode.")
-    text = _text(form, plan, read_plan(plan), milliseconds=dwell == "milliseconds", plain=plain)
+    read = read_plan(plan)
+    text = _text(form, plan, read, milliseconds=dwell == "milliseconds", plain=plain)
     if output is not None:
         keep_other_files(output, _PLAIN if plain else _BEGINNINGS[form], f"{form} export")
         write_whole(output, text)
@@ -52,6 +54,9 @@ def command(plan: Path, *, form: str, dwell: str, plain: bool, output: Path | No
         write_json(result_document("export", {"format": form, "path": path, "text": text}))
     elif output is None and not quiet:
         write_bytes(text.encode("utf-8"))
+    if read.panels is not None:
+        count = len(read.panels.panels)
+        note(f"This is one stack of {count} panels: 'stacker drive {as_typed(plan)}' shows their map.", quiet=quiet)
     where = "" if output is None else f"Written to {output}\n"
     note(f"{where}Next: {_NEXT[form]}", quiet=quiet or as_json)
 

@@ -29,8 +29,31 @@ def disagreements(plan: Plan) -> Iterator[tuple[int | None, str, str]]:
             text = f"found {there:g} after {here:g}; with order {plan.request.order} the frames go one way"
             yield row, "frames.focus_um", text
             break
+    yield from _panels(plan)
     yield from _rail_against_focus(plan)
     yield from _positions_against_rail(plan)
+
+
+def _panels(plan: Plan) -> Iterator[tuple[int | None, str, str]]:
+    """Panels in order, of frames that there are, at places that mean the millimetres beside them."""
+    asked = plan.request.panels
+    rails = (None, None) if asked is None else (asked.across_rail, asked.down_rail)
+    for number, panel in enumerate(plan.panels.panels if plan.panels else (), start=1):
+        key = f"panels.panels[{number}]"
+        if panel.panel != number or not panel.first_frame <= panel.last_frame <= len(plan.frames):
+            text = f"found frames {panel.first_frame} to {panel.last_frame} of panel {panel.panel}"
+            yield None, key, f"{text}; make the plan again"
+            return
+        places = ((panel.across_mm, panel.across_microsteps), (panel.down_mm, panel.down_microsteps))
+        for rail, (mm, microsteps) in zip(rails, places, strict=True):
+            wanted = None if rail is None else round(mm * 1000 / rail.microstep_um)
+            if microsteps != wanted:
+                yield (
+                    None,
+                    key,
+                    f"found {microsteps} for {mm:g} mm, which are {wanted}; make the plan again",
+                )
+                return
 
 
 def _rail_against_focus(plan: Plan) -> Iterator[tuple[int | None, str, str]]:

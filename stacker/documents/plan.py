@@ -216,3 +216,8 @@ class Plan:
     advice: tuple[Advice, ...] = declare(ListOf(item=Block(variants={"": Advice})), "changes to consider")
     warnings: tuple[Warned, ...] = declare(ListOf(item=Block(variants={"": Warned})), "what to know beforehand")
     frames: Frames
+
+    @property
+    def frames_in_all(self) -> int:
+        """Frames that are taken: of all panels, where there are some."""
+        return self.coverage.frame_count if self.panels is None else self.panels.exposures

@@ -138,7 +138,7 @@ def evening_of(plans: Sequence[Plan], *, setup_s: float) -> Evening:
     cards, clock_s, known_s = _Cards(), 0.0, True
     stacks, unknown = [], []
     for number, plan in enumerate(plans):
-        camera, frames = plan.request.camera, plan.coverage.frame_count
+        camera, frames = plan.request.camera, plan.frames_in_all
         pictures = frames * plan.request.pictures_a_frame
         before_s = setup_s if number else 0.0
         clock_s += before_s

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from stacker.documents.loading import load_request
-from stacker.documents.plan_file import parse_plan, plan_text
+from stacker.documents.plan_file import digest_of, parse_plan, plan_text
 from stacker.errors import InputError, Refusal
 from stacker.planning.draft import draft_of
 from stacker.planning.planner import plan_of
@@ -175,6 +176,26 @@ def test_a_plan_with_panels_is_read_as_it_was_written():
     text = plan_text(plan)
     assert parse_plan(text, "p").panels == plan.panels
     assert "panels:" not in plan_text(plan_of(request(panels=None), {}))
+
+
+@pytest.mark.parametrize(
+    ("found", "instead"),
+    [
+        ("panel: 2, column", "panel: 3, column"),
+        ("first_frame: 1,", "first_frame: 99,"),
+        ("across_mm: -", "across_mm: -1"),
+        ("across_microsteps: -", "across_microsteps: null, #"),
+    ],
+)
+def test_a_plan_whose_panels_do_not_fit_is_refused_even_with_its_digest(found, instead):
+    text = plan_text(plan_of(request(panels=f"{{across: 2, down: 2, across_rail: {RAIL}}}"), {}))
+    assert found in text
+    forged = text.replace(found, instead, 1)
+    if "#" in instead:
+        forged = re.sub(r"null, #\d+", "null", forged)
+    forged = forged.replace(f"digest: {digest_of(text)}", f"digest: {digest_of(forged)}", 1)
+    with pytest.raises(InputError, match="make the plan again"):
+        parse_plan(forged, "p")
 
 
 @pytest.mark.parametrize(
