@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from stacker.cli.output import note, output_options, result_document, write_json
+from stacker.cli.panel_sets import with_their_sets
 from stacker.errors import Refusal
 from stacker.figures import as_typed
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from stacker.documents.journal import Past
     from stacker.documents.plan import Plan
     from stacker.looking.survey import Survey
@@ -50,33 +53,25 @@ def command(
       stacker survey CARD/ --journal beetle.survey-20310504-220000Z.run.jsonl \\
         --write beetle.yaml
     """
-    from stacker.cli.looking import focus_um, pictures_seen
-    from stacker.looking.survey import surveyed
-    from stacker.planning.out_of_focus import OutOfFocus
     from stacker.presenting.survey_text import survey_text
 
-    stack = _stack_of(folder, journal)
-    seen = pictures_seen(stack.verdict, folder, quiet=quiet or as_json)
-    found, frames = surveyed(
-        {frame: seen.by_name[name] for frame, name in seen.files[0].items()},
-        focus_um(stack.past),
-        OutOfFocus.of(stack.plan).curve,
-        least_gap_um=_least_gap_um(stack.plan),
-    )
-    values = _values(found, stack)
+    stacks = _stacks_of(folder, with_their_sets([journal], quiet=quiet or as_json))
+    told = [_told(stack, folder, quiet=quiet or as_json) for stack in stacks]
+    values = _values(told[0].found, told[0].stack) if stacks[0].past.panel is None else _values_of_panels(told)
     if as_json:
-        write_json(result_document("survey", _document(found, values, frames, written=request is not None)))
+        write_json(result_document("survey", _document_of(told, values, written=request is not None)))
     elif not quiet:
-        click.echo("\n".join(survey_text(found, values, frames=frames, of=stack.verdict.frames)))
+        for one in told:
+            own = values if one.stack.past.panel is None else _values(one.found, one.stack)
+            title = [] if one.stack.past.panel is None else [f"panel {one.stack.past.panel}:"]
+            lines = survey_text(one.found, own, frames=one.frames, of=one.stack.verdict.frames)
+            click.echo("\n".join([*title, *lines]))
     if picture is not None:
-        from stacker.presenting.survey_picture import survey_picture
-
-        survey_picture(picture, found)
-    whole = found.reason is None and not (found.before_first or found.beyond_last)
+        _draw(picture, told)
     if request is not None:
-        _write(request, values, found, stack)
+        _write(request, values, told)
         note(f"Written into {request}.", quiet=quiet or as_json)
-    if whole:
+    if all(one.whole for one in told):
         target = as_typed(request) if request is not None else "REQUEST"
         note(f"Next: stacker plan {target}", quiet=quiet or as_json)
     else:
@@ -92,7 +87,22 @@ class _Stack:
     plan: Plan
 
 
-def _stack_of(folder: Path, journal: Path) -> _Stack:
+@dataclass(frozen=True, kw_only=True)
+class _Told:
+    """What its pictures tell, and how many frames were looked into."""
+
+    stack: _Stack
+    found: Survey
+    frames: int
+
+    @property
+    def whole(self) -> bool:
+        """Whether it tells front and back."""
+        return self.found.reason is None and not (self.found.before_first or self.found.beyond_last)
+
+
+def _stacks_of(folder: Path, journals: Sequence[Path]) -> list[_Stack]:
+    """The survey, or one for each panel, in their order."""
     from stacker.documents.journal import plan_beside
     from stacker.documents.panels import of_whole
     from stacker.documents.plan_file import read_plan
@@ -100,24 +110,54 @@ def _stack_of(folder: Path, journal: Path) -> _Stack:
     from stacker.verifying.shots import read_run
     from stacker.verifying.verify import verify
 
-    run = read_run(journal)
-    plan = read_plan(plan_beside(journal))
-    if plan.digest != of_whole(run.past.digest):
-        raise Refusal(
-            f"{plan_beside(journal)} has been made again since this run: find the plan of the run", code="plan"
-        )
-    each = run.past.pictures_a_frame
+    runs = {str(path): read_run(path) for path in journals}
+    first = journals[0]
+    plan, past = read_plan(plan_beside(first)), runs[str(first)].past
+    if plan.digest != of_whole(past.digest):
+        raise Refusal(f"{plan_beside(first)} has been made again since this run: find the plan of the run", code="plan")
+    each = past.pictures_a_frame
     found = read_folder(folder, pictures_each=each)
     if not (found.pictures or found.undated or found.faults):
         raise Refusal(f"{folder}: no pictures in it; is it the right folder?", code="no_pictures")
-    (verdict,) = verify([run], found, pictures_each=each)
-    return _Stack(verdict=verdict, past=run.past, plan=plan)
+    verdicts = verify(list(runs.values()), found, pictures_each=each)
+    stacks = [_Stack(verdict=verdict, past=runs[verdict.main].past, plan=plan) for verdict in verdicts]
+    return sorted(stacks, key=lambda stack: stack.past.panel or 0)
+
+
+def _told(stack: _Stack, folder: Path, *, quiet: bool) -> _Told:
+    from stacker.cli.looking import focus_um, pictures_seen
+    from stacker.looking.survey import surveyed
+    from stacker.planning.out_of_focus import OutOfFocus
+
+    seen = pictures_seen(stack.verdict, folder, quiet=quiet)
+    found, frames = surveyed(
+        {frame: seen.by_name[name] for frame, name in seen.files[0].items()},
+        focus_um(stack.past),
+        OutOfFocus.of(stack.plan).curve,
+        least_gap_um=_least_gap_um(stack.plan),
+    )
+    return _Told(stack=stack, found=found, frames=frames)
+
+
+def _draw(picture: Path, told: Sequence[_Told]) -> None:
+    """The map of depths; of panels one file each, their numbers in the names."""
+    from stacker.presenting.survey_picture import survey_picture
+
+    for one in told:
+        panel = one.stack.past.panel
+        survey_picture(picture if panel is None else picture.with_stem(f"{picture.stem}-{panel}"), one.found)
 
 
 def _least_gap_um(plan: Plan) -> float:
     """Three slices of the stack to come: what a survey's slice is made of."""
     slices = 1 if plan.request.purpose == "survey" else 3
     return slices * min(plan.frames.dof_um)
+
+
+def _outward_mm(depth_um: float) -> float:
+    from stacker.motion.step_grid import whole_up
+
+    return round(whole_up(depth_um) * _FINEST_MM, 3)
 
 
 def _values(found: Survey, stack: _Stack) -> dict[str, Any]:
@@ -127,33 +167,62 @@ def _values(found: Survey, stack: _Stack) -> dict[str, Any]:
     if found.front_um is None or found.back_um is None:
         return {}
 
-    def outward(depth_um: float) -> float:
-        return whole_up(depth_um) * _FINEST_MM
-
     def inward(low_um: float, high_um: float) -> tuple[float, float]:
         return whole_up(low_um) * _FINEST_MM, whole_down(high_um) * _FINEST_MM
 
     front_um = found.front_um
     gaps = [inward(low - front_um, high - front_um) for low, high in found.gaps_um]
-    values: dict[str, Any] = {"subject.depth_mm": round(outward(found.back_um - front_um), 3)}
+    values = _ends(stack, front_um, found.back_um)
+    values["subject.gaps"] = [{"from_mm": round(low, 3), "to_mm": round(high, 3)} for low, high in gaps]
+    return values
+
+
+def _ends(stack: _Stack, front_um: float, back_um: float) -> dict[str, Any]:
+    values: dict[str, Any] = {"subject.depth_mm": _outward_mm(back_um - front_um)}
     if stack.plan.request.moves != "rear":
         values["subject.depth_source"] = "rail"  # as wrong as the steps of the stack will be, and no more
         values["subject.front_at_mm"] = round(
             stack.past.front_at_mm + front_um / stack.plan.request.subject.index / 1000, 4
         )
-    values["subject.gaps"] = [{"from_mm": round(low, 3), "to_mm": round(high, 3)} for low, high in gaps]
     return values
 
 
-def _write(request: Path, values: dict[str, Any], found: Survey, stack: _Stack) -> None:
+def _values_of_panels(told: Sequence[_Told]) -> dict[str, Any]:
+    """The ends of the whole, and what each panel holds of it; one that tells nothing takes all of it.
+
+    The counts are written too: a shallower stack has a larger field, and fewer panels would have other numbers.
+    """
+    ends = [
+        (one, one.found.front_um, one.found.back_um)
+        for one in told
+        if one.found.front_um is not None and one.found.back_um is not None
+    ]
+    planned = told[0].stack.plan.panels
+    if not ends or planned is None:
+        return {}
+    front_um, back_um = min(front for _, front, _ in ends), max(back for _, _, back in ends)
+    values = _ends(told[0].stack, front_um, back_um)
+    deepest_mm = values["subject.depth_mm"]
+    depths = [
+        {
+            "panel": one.stack.past.panel,
+            "from_mm": max(round(_outward_mm(front - front_um) - _FINEST_MM, 3), 0.0),
+            "to_mm": min(_outward_mm(back - front_um), deepest_mm),
+        }
+        for one, front, back in ends
+    ]
+    return values | {"panels.across": planned.across, "panels.down": planned.down, "panels.depths": depths}
+
+
+def _write(request: Path, values: dict[str, Any], told: Sequence[_Told]) -> None:
     from stacker.cli.edited import write_values
     from stacker.documents.loading import load_request
 
-    if found.reason is not None:
+    if not values:
         raise Refusal(f"{request}: nothing was written, since nothing can be told.", code="survey")
-    if found.before_first or found.beyond_last:
+    if any(one.found.before_first or one.found.beyond_last for one in told):
         raise Refusal(f"{request}: nothing was written, since the subject goes on beyond the survey.", code="survey")
-    if stack.plan.request.moves == "rear":
+    if told[0].stack.plan.request.moves == "rear":
         raise Refusal(
             f"{request}: nothing was written: with moves: rear another front is another magnification; set the draw of "
             "the bellows for the front that was found, and write depth_mm yourself.",
@@ -162,7 +231,15 @@ def _write(request: Path, values: dict[str, Any], found: Survey, stack: _Stack) 
     write_values(request, values, load_request)
 
 
-def _document(found: Survey, values: dict[str, Any], frames: int, *, written: bool) -> dict[str, Any]:
+def _document_of(told: Sequence[_Told], values: dict[str, Any], *, written: bool) -> dict[str, Any]:
+    documents = [_document(one.found, one.frames) for one in told]
+    if told[0].stack.past.panel is None:
+        return documents[0] | {"lines": values, "written": written}
+    panels = [{"panel": one.stack.past.panel} | document for one, document in zip(told, documents, strict=True)]
+    return {"panels": panels, "lines": values, "written": written}
+
+
+def _document(found: Survey, frames: int) -> dict[str, Any]:
     return {
         "frames": frames,
         "front_um": found.front_um,
@@ -172,6 +249,4 @@ def _document(found: Survey, values: dict[str, Any], frames: int, *, written: bo
         "beyond_last": found.beyond_last,
         "told": found.told,
         "reason": found.reason,
-        "lines": values,
-        "written": written,
     }

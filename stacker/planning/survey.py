@@ -22,7 +22,7 @@ def survey_of(request: Request) -> Request:
     """The request for a survey of the same range with the same rig.
 
     It is a whole stack of its own, for a picture with so few pixels that its slices are three times as thick; without
-    zones and gaps, which are not known yet.
+    zones, gaps and depths of panels, which are not known yet.
 
     Parameters
     ----------
@@ -46,9 +46,9 @@ def survey_of(request: Request) -> Request:
         middle = (low + high) // 2
         low, high = (middle, high) if _slice_um(_for_pixels(request, middle)) >= wanted_um else (low, middle)
     subject = replace(request.subject, zones=(), gaps=())
-    return replace(
-        _for_pixels(request, low), purpose="survey", name=f"{request.name or 'stack'}, survey", subject=subject
-    )
+    panels = None if request.panels is None else replace(request.panels, depths=())
+    name = f"{request.name or 'stack'}, survey"
+    return replace(_for_pixels(request, low), purpose="survey", name=name, subject=subject, panels=panels)
 
 
 def _for_pixels(request: Request, output_pixels: int) -> Request:

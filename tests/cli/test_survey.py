@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from cli.look_bench import SHAPE, planned, shoot
 from darkroom.scenes import SCENES, Scene
 
 from stacker.documents.loading import load_request
+from stacker.documents.panels import of_panel
 from stacker.documents.plan_file import read_plan
 
 BEGIN_MM, END_MM = 10.0, 16.0
@@ -105,3 +108,47 @@ def test_what_is_not_there_is_said(stacker, tmp_path, survey):
     assert "has been made again since this run" in stacker("survey", card, "--journal", journal).err
     plan.unlink()
     assert stacker("survey", card, "--journal", journal).code != 0
+
+
+def of_a_panel(journal, card, number, begins_s):
+    """That run as one of a set of panels, its pictures under names of their own, some time after the others."""
+    lines = [json.loads(line) for line in journal.read_text(encoding="utf-8").splitlines()]
+    digest = of_panel(lines[0]["plan"]["digest"], number)
+    lines[0] |= {"panel": number, "set": "a", "axes": {}, "plan": lines[0]["plan"] | {"digest": digest}}
+    lines[0]["utc"] = (datetime.fromisoformat(lines[0]["utc"]) + timedelta(seconds=begins_s)).isoformat()
+    journal.write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="utf-8")
+    for path in sorted(card.glob("PIC_*.jpg")):
+        taken_s = path.stat().st_mtime + begins_s
+        new = path.rename(path.with_name(path.name.replace("PIC_", f"P{number}_")))
+        os.utime(new, (taken_s, taken_s))
+
+
+def test_each_panel_gets_the_depths_that_its_own_pictures_show(stacker, tmp_path, survey):
+    request = tmp_path / "moss.yaml"
+    request.write_text(request.read_text(encoding="utf-8") + "panels: {across: 2, down: 1}\n", encoding="utf-8")
+    again = stacker("plan", request, "--survey", "--from-mm", BEGIN_MM, "--to-mm", END_MM, "--quiet")
+    assert again.code == 0, again.err
+    _, journal, card = survey(subject())
+    of_a_panel(journal, card, 1, 0)
+    ((depth, light),) = SCENES["rough"](SHAPE, 1500, np.random.default_rng(6)).surfaces
+    _, second, _ = survey(Scene(surfaces=[(depth + 2600, light)]))  # from 2.6 to 4.1 mm
+    assert second == journal  # the bench has one name: the first is made again under another
+    of_a_panel(second, card, 2, 3600)
+    second = second.rename(second.with_name("moss.survey-20310504-230000Z.run.jsonl"))
+    _, journal, _ = survey(subject())
+    of_a_panel(journal, card, 1, 0)
+    done = stacker("survey", card, "--journal", second, "--write", request)
+    assert done.code == 0, done.out + done.err
+    assert "panel 1:" in done.out
+    assert "panel 2:" in done.out
+    found = load_request(request).value
+    whole, deep = found.panels.depths
+    assert (whole.panel, whole.from_mm, whole.to_mm) == (1, 0.0, found.subject.depth_mm)
+    front_mm = (found.subject.front_at_mm - BEGIN_MM) * 1000
+    slice_um = read_plan(tmp_path / "moss.survey.plan.yaml").frames.dof_um[0] / 3
+    assert front_mm - FRONT_UM == pytest.approx(-slice_um, abs=1.6 * slice_um)  # half a slice inside, two outside
+    for said_mm, true_um in ((deep.from_mm, 2600), (deep.to_mm, 4100)):
+        assert 1000 * said_mm + front_mm == pytest.approx(true_um, abs=3.5 * slice_um)
+    stack = stacker("plan", request, "--json")
+    panels = json.loads(stack.out)["result"]["panels"]["panels"]
+    assert panels[1]["last_frame"] - panels[1]["first_frame"] < panels[0]["last_frame"] - panels[0]["first_frame"]
