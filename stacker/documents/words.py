@@ -79,6 +79,6 @@ WORDS: dict[str, str] = {
     "reach": "fields of the picture whose detail peaks between the first and the last frame, and those still getting "
     "sharper at either: there frames are missing, or what lies before or behind the subject has detail too",
     "blur": "whether something moved while the shutter was open: detail lost along one way beside the frames before "
-    "and behind, the way counter-clockwise from the picture's rows as the sensor lay; a frame soft all round is not "
-    "found",
+    "and behind, the way counter-clockwise from the picture's rows as the sensor lay; a frame soft "
+    "all round is found where the planes can be told",
 }

@@ -102,6 +102,8 @@ class Depths:
         One fewer than frames, front to back.
     planes : Planes or None
         The fit behind it.
+    soft : tuple of int
+        Frames with less fine detail beside coarse than those around them, though none is lost along one way alone.
     ends : Ends or None
         Whether the frames reach as far as the subject.
     smears : dict of int to Smear
@@ -112,6 +114,7 @@ class Depths:
 
     between: tuple[Between, ...] = ()
     planes: Planes | None = None
+    soft: tuple[int, ...] = ()
     ends: Ends | None = None
     smears: dict[int, Smear] = field(default_factory=dict)
     reason: str | None = None
@@ -161,7 +164,8 @@ def depths_of(
         for pair, step in zip(pairwise(order), found.steps, strict=True)
     )
     ends = _ends(reach_of(energy, planned_um, curve), order)
-    return Depths(between=between, planes=found, ends=ends, smears=smears, reason=found.reason)
+    soft = tuple(sorted(order[place] for place in found.soft))
+    return Depths(between=between, planes=found, soft=soft, ends=ends, smears=smears, reason=found.reason)
 
 
 def _each(order: Sequence[int], known: Mapping[int, FloatArray]) -> FloatArray:

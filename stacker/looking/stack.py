@@ -77,7 +77,8 @@ class Looked:
     @property
     def found(self) -> bool:
         """Whether anything is wrong; what cannot be told is not."""
-        parts = (self.other_size, self.depths.off, self.depths.smeared, self.depths.ends and self.depths.ends.short)
+        depths = self.depths
+        parts = (self.other_size, depths.off, depths.smeared, depths.soft, depths.ends and depths.ends.short)
         lists = (*parts, *(one.off for one in self.light), *(one.changes for one in self.settings))
         return any(lists) or any(one.broken for one in self.unread)
 
@@ -89,7 +90,7 @@ class Looked:
         # beside a gap nobody knows which of the two is off its place, nor whether all that follow are: both again, as
         # far apart as planned, close it either way
         frames |= {frame for between in self.depths.off if between.gap for frame in between.frames}
-        frames |= self.depths.smeared.keys()
+        frames |= self.depths.smeared.keys() | {*self.depths.soft}
         return tuple(sorted(frames | {one.frame for one in self.unread if one.broken} | {*self.other_size}))
 
 

@@ -158,10 +158,17 @@ def _step(one: Between) -> str:
 def _blur(depths: Depths) -> Iterable[str]:
     for frame, one in sorted(depths.smeared.items()):
         yield f"frame {frame} is smeared: detail is lost along {one.way_deg:.0f} degrees, beside its neighbours"
+    yield from _shown(
+        [
+            f"frame {frame} is soft all round: less fine detail beside coarse than in its neighbours"
+            for frame in depths.soft
+        ]
+    )
     told = [frame for frame, one in depths.smears.items() if one.reason is None]
     if told:
         rest = "the others are not smeared" if depths.smeared else "none is smeared"
-        yield f"{len(told)} of {len(depths.smears)} frames compared, {rest}; what is soft all round is not found"
+        soft = "" if depths.reason is None else "; what is soft all round cannot be found without the planes"
+        yield f"{len(told)} of {len(depths.smears)} frames compared, {rest}{soft}"
     for reason in dict.fromkeys(one.reason for one in depths.smears.values() if one.reason is not None):
         mine = sorted(frame for frame, one in depths.smears.items() if one.reason == reason)
         every = len(mine) == len(depths.smears)

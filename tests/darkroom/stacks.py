@@ -15,7 +15,7 @@ from darkroom.camera import Body, developed, mosaic_of, through_jpeg
 from darkroom.lens import Lens
 from darkroom.scenes import Scene
 from scipy.fft import fftfreq, irfft2, rfft2, rfftfreq
-from scipy.ndimage import affine_transform
+from scipy.ndimage import affine_transform, gaussian_filter
 
 _MOST_WAVES = 9.0  # of defocus: beyond, hardly any contrast is left, and the sampled pupil would alias
 _RADII = 2048
@@ -97,6 +97,7 @@ class Faults:
 
     light_stops: dict[int, float] | None = None  # added to a frame's light
     smear_px: dict[int, tuple[float, float]] | None = None  # length and angle [px, rad]
+    soft_px: dict[int, float] | None = None  # standard deviation of a shake to all sides [px]
 
 
 NONE = Faults()
@@ -112,7 +113,7 @@ def pictures(
     faults: Faults = NONE,
 ) -> Iterator[np.ndarray]:
     """The frames as a developed, compressed file would give them back: grey, 8 bits."""
-    stops, smears = faults.light_stops or {}, faults.smear_px or {}
+    stops, smears, softs = faults.light_stops or {}, faults.smear_px or {}, faults.soft_px or {}
     rows, columns = scene.shape
     y, x = (np.arange(n) - (n - 1) / 2 for n in (rows, columns))
     corner2 = (rows**2 + columns**2) / 4
@@ -120,6 +121,7 @@ def pictures(
     middle = np.mean(planes_um)
     for frame, light in enumerate(scene_light(scene, rig, planes_um, level_um)):
         smeared = _smeared(light, *smears[frame]) if frame in smears else light
+        smeared = gaussian_filter(smeared, softs[frame]) if frame in softs else smeared
         scale = 1.0
         if rig.lens.pupil_mm is not None:
             scale = 1 + (planes_um[frame] - middle) / 1000 / rig.lens.pupil_mm

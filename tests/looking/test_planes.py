@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
-from darkroom.stack_runs import shot
+from darkroom.scenes import TEXTURED
+from darkroom.stack_runs import RIGS, shot
 from darkroom.stacks import Faults
 from examples import examples
 from hypothesis import given, settings
@@ -180,3 +183,28 @@ def test_a_smeared_frame_is_left_out_and_moves_no_plane():
     assert (
         found.steps[7].reason == found.steps[8].reason == "a frame beside it has less fine detail than those around it"
     )
+
+
+@pytest.mark.parametrize("soft_px", [0.7, 1.5])
+def test_a_frame_that_is_soft_all_round_is_found_and_no_other(soft_px):
+    stack = shot("rough", "tubes", 5, shape=(240, 368), frames=16, faults=Faults(soft_px={8: soft_px}))
+    found = looked(stack)
+    assert found.soft == (8,)
+    assert not any(step.off for step in found.steps)
+
+
+@pytest.mark.campaign
+def test_soft_frames_are_found_in_textured_stacks_and_hardly_any_other():
+    told = hit = other = frames = 0
+    for soft_px, scene, rig in itertools.product((0.0, 0.7, 1.5), TEXTURED, sorted(RIGS)[::2]):
+        faults = Faults(soft_px={9: soft_px} if soft_px else {})
+        found = looked(shot(scene, rig, 41, shape=(240, 360), faults=faults))
+        if found.reason is not None:
+            continue
+        frames += len(found.plane_um)
+        told += soft_px > 0
+        hit += 9 in found.soft and soft_px > 0
+        other += len({*found.soft} - ({9} if soft_px else set()))
+    assert told >= 18
+    assert hit >= 0.8 * told
+    assert other <= frames / 300
