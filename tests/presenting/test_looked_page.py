@@ -129,7 +129,7 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
                 )
             ),
             "blur frame 2 is smeared: detail is lost along 34 degrees, beside its neighbours 2 of 3 frames compared, "
-            "the others are not smeared; what is soft all round is not found "
+            "the others are not smeared "
             "1 cannot be told, because too few fields (1)",
         ),
         (looked(depths=Depths(smears={1: Smear(reason="it is one")})), "blur     cannot tell, because it is one"),
