@@ -150,9 +150,7 @@ class Rail:
         """
         self.check(position)
         if (position - self.here()) * direction < 0 or self._pushed != direction:
-            before = before_stop(position, direction=direction, take_up=self.settings.take_up)
-            self.check(before)
-            self.move(before)
+            self.move(before_stop(position, direction=direction, take_up=self.settings.take_up))
         self.move(position)
         self._pushed = direction
 

@@ -15,7 +15,7 @@ from stacker.rail.controller import ControllerRefused, ShotState
 from stacker.rail.line import STOP, STOP_AT_ONCE, LineController
 from stacker.rail.link import Link, open_link
 from stacker.rail.rail import Rail
-from stacker.rail.shutter import Ambiguous, ManualShutter, RailShutter
+from stacker.rail.shutter import LAST_SHOT, Ambiguous, ManualShutter, RailShutter
 from stacker.rail.stops import Interrupted, PositionLost, StopOrder
 
 PACE = Pace(settle_s=0.0, contact_s=0.2)
@@ -76,10 +76,39 @@ def test_nothing_moves_when_target_or_take_up_is_outside():
     assert moves(board) == []
 
 
-def test_the_soft_limits_bound_the_range_itself():
+@pytest.mark.parametrize(("low", "high"), [(3199, 5000), (5000, 124_801)])
+def test_the_soft_limits_bound_the_range_itself_at_either_end(low, high):
     rail, _ = rail_on()
     with pytest.raises(Refusal, match=r"2\.000 to 78\.000 mm"):
-        rail.narrow(3199, 5000)
+        rail.narrow(low, high)
+    assert rail.bounds == (3200, 124_800)
+
+
+@pytest.mark.parametrize("order", [StopOrder.STOP, StopOrder.STOP_AT_ONCE])
+def test_an_order_to_stop_is_sent_when_it_is_first_seen_and_once(monkeypatch, order):
+    rail, _ = rail_on()
+    sent = []
+    monkeypatch.setattr(rail.controller, "stop", lambda *, at_once=False: sent.append(at_once))
+    rail.attend()
+    assert sent == []
+    rail._stop_order = lambda: order
+    rail.attend()
+    rail.attend()
+    assert sent == [order is StopOrder.STOP_AT_ONCE]
+
+
+def test_play_is_taken_up_once_for_moves_in_one_direction_and_again_when_something_else_moved_the_rail():
+    rail, board = rail_on()
+    rail.narrow(60_000, 70_000)
+    rail.move(64_100)
+    rail.approach(64_200, 1)  # the move went that way: the play is taken up
+    assert moves(board) == [64_100, 64_200]
+    rail.forget()
+    rail.approach(64_300, 1)
+    assert moves(board)[2:] == [64_270, 64_300]
+    rail.move(64_200)
+    rail.approach(64_250, 1)  # and that one went the other way
+    assert moves(board)[4:] == [64_200, 64_220, 64_250]
 
 
 def test_a_rail_that_stalls_in_time_but_not_in_place_is_given_up(monkeypatch):
@@ -226,6 +255,30 @@ def test_an_answer_for_another_shot_proves_nothing(monkeypatch):
     shutter = RailShutter(rail, PACE, sync_s=0.3)
     with pytest.raises(Ambiguous, match="ended before its time"):
         shutter.outcome(1, shutter.fire(1, 64_000), 0.1)
+
+
+def test_the_last_shot_number_of_all_is_still_given(monkeypatch):
+    rail, _ = rail_on()
+    last = rail.controller.shot()
+    monkeypatch.setattr(rail.controller, "shot", lambda: replace(last, shot=LAST_SHOT - 1))
+    assert RailShutter(rail, PACE).next_shot(1) == LAST_SHOT
+
+
+def test_the_focus_contact_and_the_line_are_led_by_their_time():
+    rail, _ = rail_on()
+    assert RailShutter(rail, replace(PACE, focus_s=0.7)).lead_s() == pytest.approx(rail.controller.lead_s + 0.7)
+
+
+def test_a_stop_while_the_contacts_are_closed_still_ends_the_waiting_for_them(monkeypatch):
+    rail, _ = rail_on()
+
+    def busy(*_):
+        rail._stop_order = lambda: StopOrder.STOP
+        raise ControllerRefused("busy", "", "its contacts are closed")
+
+    monkeypatch.setattr(rail.controller, "fire", busy)
+    with pytest.raises(Interrupted):
+        RailShutter(rail, PACE).fire(1, 64_000)
 
 
 def test_a_controller_without_a_shot_number_left_is_refused_before_anything_fires():
