@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from stacker.driving.watching import Finding
+from stacker.driving.watcher import Finding
 from stacker.errors import Refusal
 from stacker.figures import one_line, spans
 

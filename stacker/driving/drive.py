@@ -24,7 +24,7 @@ from stacker.driving.runner import run_frames
 from stacker.driving.shutters import FirstLook, shutter_for
 from stacker.driving.steps import check_steps
 from stacker.driving.stopped import left_in_order
-from stacker.driving.watching import Watcher
+from stacker.driving.watcher import Watcher
 from stacker.driving.way import way_of
 from stacker.errors import Refusal
 from stacker.figures import one_line

@@ -21,7 +21,7 @@ from stacker.driving.job import Job
 from stacker.driving.person import Person
 from stacker.driving.run import Outcome, Run, Start
 from stacker.driving.run_options import RunOptions
-from stacker.driving.watching import Watcher
+from stacker.driving.watcher import Watcher
 from stacker.errors import LinkError, Refusal, RunStopped, StackerError
 
 

@@ -10,7 +10,7 @@ from stacker.documents.journal import Past
 from stacker.driving.job import Job
 from stacker.driving.person import Person
 from stacker.driving.run_options import RunOptions
-from stacker.driving.watching import Nobody, Watcher
+from stacker.driving.watcher import Nobody, Watcher
 from stacker.rail.controller import Identity
 from stacker.rail.rail import Rail
 from stacker.rail.shutter import Shutter

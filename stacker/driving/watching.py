@@ -1,4 +1,4 @@
-"""Frames taken again while the run still stands there, on the word of somebody who looks at the pictures as they come.
+"""Frames taken again while the run still goes on, on the word of somebody who looks at the pictures as they come.
 
 The run tells the watcher of each exposure and asks what it has found since; it never waits for an answer. Whatever the
 watcher says can only do two things: take a frame again that this run has confirmed, a few times at most, or stop the
@@ -7,57 +7,13 @@ run with its frames kept.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 from stacker.documents.journal_lines import CLOSING
+from stacker.driving.run import Run
+from stacker.driving.watcher import Finding
 from stacker.errors import RunStopped
 from stacker.figures import one_line, spans
-
-if TYPE_CHECKING:
-    from stacker.driving.run import Run
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Finding:
-    """What a picture shows that must not stay so.
-
-    Parameters
-    ----------
-    frame, shot : int
-        Which, and by which exposure.
-    seen : str
-        In words: "6.7 stops under its neighbours".
-    ends : bool
-        Whether it is one of several in a row, so that no frame after it could be relied upon.
-    """
-
-    frame: int
-    shot: int
-    seen: str
-    ends: bool = False
-
-
-class Watcher(Protocol):
-    """Looks at pictures beside a run; both calls return at once."""
-
-    def exposing(self, frame: int, shot: int) -> None:
-        """The shutter is about to open."""
-
-    def poll(self) -> Sequence[Finding]:
-        """What was found since the last call."""
-
-
-class Nobody:
-    """No pictures come to this computer while the run goes on."""
-
-    def exposing(self, frame: int, shot: int) -> None:
-        """Nothing."""
-
-    def poll(self) -> Sequence[Finding]:
-        """Nothing."""
-        return ()
 
 
 class EventLog(Protocol):

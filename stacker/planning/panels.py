@@ -189,11 +189,14 @@ def _refuse_depths(depths: tuple[PanelDepth, ...], count: int, depth_mm: float) 
 
 
 def _panels(draft: Draft, across: _Axis, down: _Axis, depths: dict[int, PanelDepth]) -> Iterator[Panel]:
-    """In shooting order, each with its frames."""
+    """In shooting order, each with its frames; those that take the same are timed once."""
+    times: dict[tuple[int, int], float | None] = {}
     for number, (column, row) in enumerate(_order(across, down), start=1):
         first, last = _frames(draft, depths.get(number))
         x, y = across.place(column), down.place(row)
-        part = timeline_of(draft, slice(first - 1, last))
+        if (first, last) not in times:
+            part = timeline_of(draft, slice(first - 1, last))
+            times[first, last] = None if part is None else round(part.duration_s, 3)
         yield Panel(
             panel=number,
             column=column + 1,
@@ -204,7 +207,7 @@ def _panels(draft: Draft, across: _Axis, down: _Axis, depths: dict[int, PanelDep
             down_microsteps=y if down.rail is not None else None,
             first_frame=first,
             last_frame=last,
-            duration_s=None if part is None else round(part.duration_s, 3),
+            duration_s=times[first, last],
         )
 
 

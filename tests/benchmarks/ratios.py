@@ -217,18 +217,44 @@ def long_plans(folder: Path, rows: Rows) -> None:
     rows.at_most("its memory", megabytes["100,000"], 200, unit=" MB")
 
 
+def panels(folder: Path, rows: Rows) -> None:
+    """A plan of 10 x 10 panels of 1,000 frames each, over one of a single stack."""
+    request = folder / "panels.yaml"
+    request.write_text(FRAMES_300, encoding="utf-8")
+    program = [str(Path(sys.executable).with_name("stacker"))]
+    one = [*program, "plan", str(request), "--quiet", "-o", str(folder / "panels.plan.yaml")]
+    for change in ("subject.depth_mm=18", "rig.working_distance_mm=5000"):
+        one += ["--set", change]
+    found, seconds = ratio(lambda: process([*one, "--set", "panels={across: 10, down: 10}"]), lambda: process(one), 5)
+    rows.at_most("plan of 100 panels of 1,000 frames / of one", found, 1.5, seconds)
+
+
+def of_pictures(folder: Path, rows: Rows) -> None:
+    """What looks at pictures and hands them over."""
+    import pictures
+
+    found, seconds = pictures.look(folder, ratio, timed)
+    rows.at_most("a picture of 24 MP looked into / Pillow decodes it", found, 3, seconds)
+    found, seconds = pictures.survey(ratio, timed)
+    rows.at_most("survey of 60 frames told / five medians of them", found, 6, seconds)
+    found, seconds = pictures.sort(folder, ratio, timed)
+    rows.at_most("300 pictures sorted / read once for a checksum", found, 6, seconds)
+
+
 def main() -> None:
     """Print all ratios."""
     print(f"Python {platform.python_version()}, {os.cpu_count()} processors, {time.strftime('%Y-%m-%d')}")
     rows = Rows()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
+        sys.path.insert(0, str(Path(__file__).parent))
         whole_commands(folder, rows)
         plan_files(folder, rows)
         long_plans(folder, rows)
+        panels(folder, rows)
         otf(rows)
+        of_pictures(folder, rows)
         if sys.platform != "win32":  # needs a pseudo-terminal
-            sys.path.insert(0, str(Path(__file__).parent))
             import host_time
 
             what = "drive, host time a frame / journal and round trips"

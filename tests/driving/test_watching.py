@@ -23,7 +23,7 @@ from driving.runs import (
 from stacker.documents.journal import read_journal
 from stacker.driving.drive import drive
 from stacker.driving.run_options import RunOptions
-from stacker.driving.watching import Finding
+from stacker.driving.watcher import Finding
 from stacker.errors import RunStopped
 from stacker.figures import as_typed
 
