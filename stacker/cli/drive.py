@@ -246,6 +246,10 @@ def _panels(read: Plan, asked: _Asked) -> None:
     panels = set_for(read, job, asked.resume, asked.panel)
     options = asked.options(panels.jobs[0], resume=None)
     if asked.watch is not None:
+        if len(panels.jobs) > 1:
+            raise click.UsageError(
+                "--watch looks at one stack, and panels differ in light: add --panel or leave it out."
+            )
         refuse_unwatchable(job, asked.watch)
     if asked.resume is None and (text := remark_on_age(read, asked.plan)):
         note(text, quiet=asked.quiet)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from stacker.documents.files import stem_of
 from stacker.documents.journal import DamagedJournal, Past, read_journal
+from stacker.documents.panels import of_whole
 from stacker.errors import InputError
 
 
@@ -37,6 +38,13 @@ def of_this_plan(plan_path: Path, digest: str) -> dict[Path, Past]:
     """
     found = {path: past for path in beside(plan_path) if (past := _past_of(path)) is not None and past.digest == digest}
     return dict(sorted(found.items(), key=lambda item: (item[1].last_utc, item[0].name)))
+
+
+def of_panels(plan_path: Path, digest: str) -> list[tuple[Path, Past]]:
+    """The journals beside a plan that are of its panels, by when they were gone on with last."""
+    found = ((path, _past_of(path)) for path in beside(plan_path))
+    own = [(path, past) for path, past in found if past is not None and past.panel and of_whole(past.digest) == digest]
+    return sorted(own, key=lambda item: (item[1].last_utc, item[0].name))
 
 
 def in_folder(folder: Path) -> list[tuple[Path, Past]]:

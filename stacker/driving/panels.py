@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stacker.documents.journal import Past, read_journal
 from stacker.documents.panels import Panel, Panels, PlannedPanels, of_whole
-from stacker.documents.panels import of_panel as digest_of_panel
 from stacker.driving import preflight
 from stacker.driving.axes import Axis, Places, announced, axis_plans, connect_axes
-from stacker.driving.beside import of_this_plan
+from stacker.driving.beside import of_panels
 from stacker.driving.drive import agree, earlier_of, ready, take
 from stacker.driving.durable import DurableFile
 from stacker.driving.follow_up import drive_command
@@ -73,46 +72,44 @@ def set_of(
     jobs = [job_of_panel(panel) for panel in planned.panels]
     if only is not None and only > len(jobs):
         raise Refusal(f"--panel: found {only}; the plan has panels 1 to {len(jobs)}", code="panel")
-    taken = [_newest(job, digest) for job in jobs]
-    newest = max((found for found in taken if found), key=lambda found: found[1].last_utc, default=None)
-    if resume:
-        newest = _named(Path(resume), digest)
-    places = newest[1].axes if newest else {}
-    if resume is None:
-        return Set(
-            asked=asked,
-            planned=planned,
-            jobs=tuple(jobs if only is None else jobs[only - 1 : only]),
-            earlier=None,
-            begun=False,
-            places=places,
-            name=secrets.token_hex(4),
-        )
-    if newest is None:
-        raise Refusal(f"no journal of these panels beside {jobs[0].path}", code="no_journal")
-    past = newest[1]
-    own = [_newest(job, digest, past.set) for job in jobs]
-    left = [
-        (job, found)
-        for job, found in zip(jobs, own, strict=True)
-        if (found is None or found[1].pending) and (only is None or job is jobs[only - 1])
-    ]
-    if not left:
-        raise Refusal("nothing is left to take: every panel of that set is complete.", code="complete")
-    left.sort(key=lambda one: one[1] is None)  # the one that was begun goes on first
-    return Set(
+    found = of_panels(jobs[0].path, digest)
+    chosen = tuple(jobs if only is None else jobs[only - 1 : only])
+    new = Set(
         asked=asked,
         planned=planned,
-        jobs=tuple(job for job, _ in left),
-        earlier=left[0][1][0] if left[0][1] else _last(own)[0],
-        begun=left[0][1] is not None,
-        places=places,
+        jobs=chosen,
+        earlier=None,
+        begun=False,
+        places=next((past.axes for _, past in reversed(found) if past.axes), {}),
+        name=secrets.token_hex(4),
+    )
+    if resume is None:
+        return new
+    path, past = _named(Path(resume), digest) if resume else _newest(found, jobs[0].path)
+    if past.kind != "all" and past.panel is not None:  # some frames of one panel
+        return replace(new, jobs=(jobs[past.panel - 1],), earlier=path, begun=True, name=past.set)
+    return _rest_of(new, past, {one.panel: (at, one) for at, one in found if one.set == past.set})
+
+
+def _rest_of(new: Set, past: Past, own: Mapping[int | None, tuple[Path, Past]]) -> Set:
+    """What a set of panels left open: the panel that was begun first, then those that were not."""
+    begun = [job for job in new.jobs if (one := own.get(_number(job))) and one[1].pending]
+    untouched = [job for job in new.jobs if _number(job) not in own]
+    if not begun and not untouched:
+        raise Refusal("nothing is left to take: every panel of that set is complete.", code="complete")
+    last = max(own.values(), key=lambda one: one[1].last_utc)
+    return replace(
+        new,
+        jobs=(*begun, *untouched),
+        earlier=own[_number(begun[0])][0] if begun else last[0],
+        begun=bool(begun),
         name=past.set,
     )
 
 
-def _last(found: Sequence[tuple[Path, Past] | None]) -> tuple[Path, Past]:
-    return max((one for one in found if one), key=lambda one: one[1].last_utc)
+def _number(job: Job) -> int:
+    assert job.panel is not None  # all jobs of a set are of panels
+    return job.panel.panel
 
 
 def _named(path: Path, digest: str) -> tuple[Path, Past]:
@@ -122,11 +119,12 @@ def _named(path: Path, digest: str) -> tuple[Path, Past]:
     return path, past
 
 
-def _newest(job: Job, digest: str, of_set: str | None = None) -> tuple[Path, Past] | None:
-    assert job.panel is not None  # all jobs of a set are of panels
-    found = of_this_plan(job.path, digest_of_panel(digest, job.panel.panel))
-    whole = [(path, past) for path, past in found.items() if past.kind == "all" and of_set in (None, past.set)]
-    return whole[-1] if whole else None
+def _newest(found: Sequence[tuple[Path, Past]], plan: Path) -> tuple[Path, Past]:
+    """Of a set: runs of some frames of a panel are gone on with by name alone."""
+    whole = [(path, past) for path, past in found if past.kind == "all"]
+    if not whole:
+        raise Refusal(f"no journal of these panels beside {plan}", code="no_journal")
+    return whole[-1]
 
 
 def drive_panels(

@@ -106,6 +106,8 @@ def test_all_panels_are_driven_verified_and_sorted_a_panel_at_a_time(stacker, pl
         (["--frames", "2"], "of which panel"),
         (["--journal", "j.jsonl"], "of which panel"),
         (["--panel", "9"], "panels 1 to 4"),
+        (["--watch", "."], "--watch looks at one stack"),
+        (["--after", "moss.yaml"], "--after would do nothing with panels"),
         (["--resume"], "no journal of these panels"),
     ],
 )

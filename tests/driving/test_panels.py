@@ -256,8 +256,26 @@ def test_one_panel_is_taken_again_by_its_number(tmp_path):
     newest = journals(tmp_path)[-1]
     assert (newest.panel, newest.kind, newest.confirmed) == (3, "frames", {2: 1})
     assert exposures(tmp_path)[-1] == FRONT + plan.frames.position_microsteps[1]
+    go(path, only=2, kind="frames", frames=(1,), front_at=FRONT)  # the axes are trusted from that run on
     with pytest.raises(Refusal, match="panels 1 to 4"):
         go(path, only=5)
+
+
+def test_some_frames_of_a_panel_are_gone_on_with_alone(tmp_path):
+    path, plan = plan_in(tmp_path)
+    go(path)
+    shots = len(exposures(tmp_path))
+
+    def order():
+        return StopOrder.STOP if len(exposures(tmp_path)) > shots else StopOrder.GO_ON
+
+    with pytest.raises(RunStopped):
+        go(path, only=2, kind="frames", frames=(1, 2), front_at=FRONT, who=person(stop_order=order))
+    newest = max(tmp_path.glob("*.run.jsonl"))
+    go(path, resume=str(newest))
+    assert read_journal(newest).confirmed == {1: 1, 2: 1}
+    assert len(exposures(tmp_path)) - shots <= 3
+    assert len(journals(tmp_path)) == len(plan.panels.panels) + 1
 
 
 def test_nothing_is_left_of_a_set_that_is_whole(tmp_path):
