@@ -15,6 +15,7 @@ from driving.runs import MIDDLE, events, journal_of, make_job, openings, person,
 from stacker.documents.journal import DamagedJournal, read_journal
 from stacker.documents.journal_lines import line_of
 from stacker.driving.drive import drive
+from stacker.driving.durable import DurableFile
 from stacker.driving.run_options import RunOptions
 from stacker.driving.selection import listed
 from stacker.errors import InputError, Refusal, RunStopped
@@ -246,3 +247,24 @@ def test_100_crafted_journals_end_no_command_with_a_traceback(stacker, bench):
     chance = random.Random(31)
     codes = [code for _ in range(100) for code in read_by_every_command(stacker, folder, crafted(records, chance))]
     assert {0, 1, 2} <= set(codes)
+
+
+def test_a_damaged_end_that_cannot_be_kept_is_not_cut_off_and_the_journal_is_let_go(tmp_path, bases, monkeypatch):
+    job = make_job(shutil.copytree(bases[2].path.parent, tmp_path / "run"))
+    path = journal_of(job)
+    with path.open("ab") as file:
+        file.write(b'{"event":"resume","fra\n')
+    before, write = path.read_bytes(), DurableFile.write
+
+    def full(file, data):
+        if data.startswith(b'{"event":"resume","fra\n'):
+            raise OSError(28, "No space left on device")
+        write(file, data)
+
+    monkeypatch.setattr(DurableFile, "write", full)
+    with pytest.raises(Refusal, match="no copy of it can be kept"):
+        run(job, resume=True)
+    assert path.read_bytes() == before
+    monkeypatch.undo()
+    run(job, resume=True)  # nobody holds it any more
+    assert not read_journal(path).pending
