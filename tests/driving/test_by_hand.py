@@ -163,6 +163,24 @@ def test_nobody_ready_writes_nothing(tmp_path):
     assert not (tmp_path / "a").exists()
 
 
+def test_a_damaged_end_is_cut_off_and_told_and_what_it_confirmed_is_taken_again(tmp_path):
+    job, journal = job_in(tmp_path, 3), tmp_path / "a.run.jsonl"
+    go(job, T, Q, journal=journal)
+    with journal.open("ab") as file:
+        file.write(b'{"event":"conf\n')
+    person, _ = go(job, T, T, journal=journal, resume=True)
+    assert "is damaged (not JSON)" in person.notes[0]
+    assert not read_journal(journal).pending
+
+
+def test_whoever_says_yes_beforehand_is_told_all_the_same(tmp_path):
+    job = job_in(tmp_path, 2)
+    person = Scripted(T, T)
+    drive_by_hand(job, HandOptions(journal=tmp_path / "a.run.jsonl", yes=True), person.turner())
+    assert not person.asked
+    assert "set the dial to 0" in person.notes[0]
+
+
 @settings(max_examples=examples(40), deadline=None)
 @given(sessions=st.lists(st.lists(st.sampled_from([T, T, T, U, Q]), max_size=12), max_size=6))
 def test_exactly_what_was_ticked_last_and_not_undone_is_confirmed(tmp_path_factory, sessions):

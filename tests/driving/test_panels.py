@@ -339,3 +339,28 @@ def test_a_journal_of_another_plan_is_no_set_of_this_one(tmp_path):
     with pytest.raises(Refusal, match="belongs to another plan"):
         go(path, resume=str(first))
     assert read_journal(first).panel == 1
+
+
+def test_an_axis_that_does_not_know_where_it_stands_is_refused_before_anything_moves(tmp_path):
+    path, _ = plan_in(tmp_path, sideways="&position=unknown")
+    with pytest.raises(Refusal, match="the position of the rail across is not known"):
+        go(path)
+    assert not [event for name in ("main", "across") for event in log(tmp_path, name) if event["event"] == "start"]
+
+
+def test_a_stop_on_the_way_home_keeps_every_panel(tmp_path):
+    path, plan = plan_in(tmp_path)
+    every = 4 * plan.coverage.frame_count
+    stop = person(stop_order=lambda: StopOrder.STOP if len(exposures(tmp_path)) == every else StopOrder.GO_ON)
+    with pytest.raises(RunStopped, match="every panel is taken"):
+        go(path, who=stop)
+    assert_all_taken(path, plan)
+    with pytest.raises(Refusal, match="every panel of that set is complete"):
+        go(path, resume="")
+
+
+def test_a_hand_is_told_the_middle_by_name(tmp_path):
+    path, _ = plan_in(tmp_path, across=3, down=1, axes=())
+    asked = []
+    go(path, who=person(confirm_moved=lambda text: asked.append(text) or True))
+    assert "panel 2: set across in the middle" in asked
