@@ -346,3 +346,55 @@ def test_a_command_is_out_of_reach_of_the_ctrl_c_that_is_for_the_run(tmp_path):
         assert int(note.read_text()) != os.getsid(0)
     else:
         assert asked["creationflags"] == subprocess.CREATE_NEW_PROCESS_GROUP
+
+
+class Stubborn:
+    """A program that does not end when it is told to; it notes how it was ended."""
+
+    def __init__(self, *, ends_when_told=False):
+        self.told, self._ends_when_told, self._over = [], ends_when_told, False
+
+    def wait(self, timeout=None):
+        if not self._over:
+            assert timeout is not None, "waited for ever"
+            raise subprocess.TimeoutExpired("program", timeout)
+        self.told.append("waited")
+        return -9
+
+    def terminate(self):
+        self.told.append("terminated")
+        self._over = self._ends_when_told
+
+    def kill(self):
+        self.told.append("killed")
+        self._over = True
+
+
+@pytest.mark.parametrize(
+    ("ends_when_told", "told"), [(True, ["terminated", "waited"]), (False, ["terminated", "killed", "waited"])]
+)
+def test_a_program_that_takes_too_long_is_told_to_end_and_ended_if_it_does_not(ends_when_told, told):
+    program, clock = Stubborn(ends_when_told=ends_when_told), iter(range(100))
+    shutter = CommandShutter(
+        StillRail(VirtualClock()),
+        ["program"],
+        timeout_s=3,
+        delay_s=0,
+        start=lambda *_, **__: program,
+        now_s=lambda: next(clock),
+    )
+    with pytest.raises(Ambiguous, match="took longer than timeout_s"):
+        shutter.fire(1, 0)
+    assert program.told == told
+
+
+def test_a_program_is_ended_when_the_run_is_torn_away_from_it():
+    class Torn(StillRail):
+        def attend(self):
+            raise KeyboardInterrupt
+
+    program = Stubborn(ends_when_told=True)
+    shutter = CommandShutter(Torn(VirtualClock()), ["program"], timeout_s=3, delay_s=0, start=lambda *_, **__: program)
+    with pytest.raises(KeyboardInterrupt):
+        shutter.fire(1, 0)
+    assert program.told == ["terminated", "waited"]
