@@ -43,7 +43,7 @@ def process(arguments: list[str]) -> float:
     return time.perf_counter() - start
 
 
-def ratio(ours: Callable[[], float], theirs: Callable[[], float], runs: int = 15) -> tuple[float, float]:
+def ratio(ours: Callable[[], float], theirs: Callable[[], float], runs: int = 11) -> tuple[float, float]:
     """Median of ours over median of theirs, in turns, and our median in seconds."""
     pairs = [(ours(), theirs()) for _ in range(runs + 1)][1:]
     mine, other = (statistics.median(times) for times in zip(*pairs, strict=True))

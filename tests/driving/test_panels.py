@@ -289,7 +289,7 @@ def test_nothing_is_left_of_a_set_that_is_whole(tmp_path):
 
 def kill_and_finish(folder, at, **how):
     folder.mkdir()
-    path, plan = plan_in(folder)
+    path, plan = plan_in(folder, depth=0.04)
     lived = killed(lambda opener: go(path, opener=opener), Killer(at, **how))
     finish(path)
     assert_all_taken(path, plan)
@@ -324,7 +324,7 @@ def test_killed_anywhere_it_goes_on_without_a_gap(tmp_path, at):
 @pytest.mark.skipif(sys.platform == "win32", reason="kills by fork and SIGKILL")
 def test_100_kills_across_panels_and_axes_leave_no_gap_and_no_move_outside(tmp_path):
     count = kill_and_finish(tmp_path / "whole", 0)
-    assert count > 250
+    assert count > 150
     for number in range(100):
         kill_and_finish(tmp_path / str(number), 1 + number * (count - 1) // 100, torn=number % 3 == 1)
 

@@ -125,7 +125,7 @@ def test_what_must_hold_after_rounding(request):
 
 
 @pytest.mark.campaign
-@settings(max_examples=20_000, deadline=None)
+@settings(max_examples=10_000, deadline=None)
 @given(request=requests())
 def test_what_must_hold_and_the_rules_for_many_more(request):
     check_what_must_hold(request)
