@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from stacker.documents.plan import Plan
-    from stacker.driving.by_hand import Answer, HandJob, HandOptions, Turn, Turner
+    from stacker.driving.by_hand import HandOptions
+    from stacker.driving.hand_job import HandJob
+    from stacker.driving.turner import Answer, Turn, Turner
 
 FOR_A_MOTOR = ("after", "warm_up_s", "front_at_mm", "rail_at_mm", "url", "call", "watch", "whole")
 _KEYS = "  [Enter] taken    u  undo the last tick    q  stop: "
@@ -35,7 +37,8 @@ def refuse_for_a_motor(context: click.Context) -> None:
 def guide(plan: Plan, path: Path, options: HandOptions, *, go: bool, as_json: bool, quiet: bool) -> None:
     """Show the sheet of a plan, or take its frames with a person."""
     from stacker.documents.rail_profile import HandRail
-    from stacker.driving.by_hand import drive_by_hand, hand_job_of
+    from stacker.driving.by_hand import drive_by_hand
+    from stacker.driving.hand_job import hand_job_of
     from stacker.presenting.export_dial import dial_text
 
     if not go:
@@ -77,7 +80,7 @@ def _command(path: Path, options: HandOptions) -> str:
 
 
 def _turner(job: HandJob) -> Turner:
-    from stacker.driving.by_hand import Answer, Turner
+    from stacker.driving.turner import Answer, Turner
     from stacker.presenting.turn_text import turn_text
 
     answers = {"": Answer.TAKEN, "u": Answer.UNDO, "q": Answer.STOP}

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from click.core import ParameterSource
 
+from stacker.cli.drive_asked import OF_A_RUN, Asked, frames_of, refuse_contradictions
 from stacker.cli.measure_run import ITS_OWN, Usual, measure_and_show, measuring_options, refuse_mixed
 from stacker.cli.numbers import FINITE, FROM_1, Finite
 from stacker.cli.output import note, output_options
@@ -22,10 +22,6 @@ if TYPE_CHECKING:
     from stacker.driving.job import Job
     from stacker.driving.run_options import RunOptions
 
-KINDS = ("ends", "frames", "resume", "after")  # options that exclude one another; without any of them: all frames
-# Options that such a run would take and then drop, since the journal of another one says what they say.
-IDLE = {"resume": ("closing_frame", "front_at_mm", "rail_at_mm", "journal"), "after": ("rail_at_mm",)}
-IDLE_ELSE = ("refocused",)
 BESIDE_THE_PLAN = ""  # --resume without a path
 
 
@@ -113,10 +109,10 @@ def command(
         plan, resume = Path(resume), BESIDE_THE_PLAN
     if plan is None:
         raise click.UsageError("Missing argument 'PLAN'.")
-    _refuse_contradictions(click.get_current_context())
+    refuse_contradictions(click.get_current_context())
     if whole and go:
         raise click.UsageError("--all is for a dry run; leave out --go or --all.")
-    asked = _Asked(plan, resume, whole, go, as_json, quiet, **{name: more[name] for name in _OF_A_RUN})
+    asked = Asked(plan, resume, whole, go, as_json, quiet, **{name: more[name] for name in OF_A_RUN})
     read = read_plan(plan)
     if read.panels is None and (asked.panel is not None or asked.centred):
         raise click.UsageError("--panel and --centred are for a plan with panels; this one has none.")
@@ -127,64 +123,7 @@ def command(
     (_one_stack if read.panels is None else _panels)(read, asked)
 
 
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """What the command line says of a run."""
-
-    plan: Path
-    resume: str | None
-    whole: bool
-    go: bool
-    as_json: bool
-    quiet: bool
-    yes: bool
-    journal: Path | None
-    after: Path | None
-    refocused: bool
-    ends: bool
-    frames: str | None
-    panel: int | None
-    centred: bool
-    closing_frame: bool
-    warm_up_s: float
-    front_at_mm: float | None
-    rail_at_mm: float | None
-    url: str | None
-    call: str | None
-    watch: Path | None
-
-    @property
-    def kind(self) -> str:
-        """Of a new run."""
-        return "ends" if self.ends else "after" if self.after else "all" if self.frames is None else "frames"
-
-    def options(self, job: Job, *, resume: Path | None) -> RunOptions:
-        """In the rail's words."""
-        from stacker.driving.run_options import RunOptions
-
-        return RunOptions(
-            frames=_frames_of(job.count, self.frames, ends=self.ends),
-            closing_frame=self.closing_frame,
-            warm_up_s=self.warm_up_s,
-            front_at=None if self.front_at_mm is None else job.rail.microsteps(self.front_at_mm),
-            rail_at=None if self.rail_at_mm is None else job.rail.microsteps(self.rail_at_mm),
-            yes=self.yes,
-            refocused=self.refocused,
-            kind=self.kind,
-            url=self.url,
-            journal=self.journal,
-            resume=resume,
-            after=self.after,
-            call=self.call,
-            watch=self.watch,
-            centred=self.centred,
-        )
-
-
-_OF_A_RUN = tuple(field.name for field in fields(_Asked))[6:]
-
-
-def _by_hand(read: Plan, asked: _Asked) -> None:
+def _by_hand(read: Plan, asked: Asked) -> None:
     """On a hand rail."""
     from stacker.cli.by_hand import guide, refuse_for_a_motor
     from stacker.driving.by_hand import HandOptions
@@ -200,7 +139,7 @@ def _by_hand(read: Plan, asked: _Asked) -> None:
     quiet = asked.quiet or asked.as_json
     unfinished = None if asked.resume is None else _journal_of(asked.plan, read.digest, asked.resume, quiet=quiet)
     options = HandOptions(
-        frames=_frames_of(len(read.frames), asked.frames, ends=asked.ends),
+        frames=frames_of(len(read.frames), asked.frames, ends=asked.ends),
         closing_frame=asked.closing_frame,
         kind=asked.kind,
         journal=asked.journal,
@@ -211,7 +150,7 @@ def _by_hand(read: Plan, asked: _Asked) -> None:
     guide(read, asked.plan, options, go=asked.go, as_json=asked.as_json, quiet=asked.quiet)
 
 
-def _one_stack(read: Plan, asked: _Asked) -> None:
+def _one_stack(read: Plan, asked: Asked) -> None:
     from stacker.cli.drive_talk import run_and_show, show_rehearsal
     from stacker.cli.watching import refuse_unwatchable
     from stacker.documents.journal import read_journal
@@ -234,7 +173,7 @@ def _one_stack(read: Plan, asked: _Asked) -> None:
         show_rehearsal(job, options, whole=asked.whole, as_json=asked.as_json, quiet=asked.quiet)
 
 
-def _panels(read: Plan, asked: _Asked) -> None:
+def _panels(read: Plan, asked: Asked) -> None:
     from stacker.cli.panels import refuse_of_one, run_panels, set_for, show_panels
     from stacker.cli.watching import refuse_unwatchable
     from stacker.documents.outdated import remark_on_age
@@ -257,32 +196,6 @@ def _panels(read: Plan, asked: _Asked) -> None:
         run_panels(read, panels, options, as_json=asked.as_json, quiet=asked.quiet)
     else:
         show_panels(read, panels, options, whole=asked.whole, as_json=asked.as_json, quiet=asked.quiet)
-
-
-def _refuse_contradictions(context: click.Context) -> None:
-    """Options that exclude one another, and those that this kind of run would take and then drop."""
-    given = [name for name in context.params if context.get_parameter_source(name) is ParameterSource.COMMANDLINE]
-    kinds = [name for name in given if name in KINDS]
-    if len(kinds) > 1:
-        raise click.UsageError("--ends, --frames, --resume and --after exclude one another.")
-    goes_on = kinds != [] and kinds[0] in IDLE
-    idle = [name for name in (IDLE[kinds[0]] if goes_on else IDLE_ELSE) if name in given]
-    if idle:
-        names = ", ".join(f"--{name.replace('_', '-')}" for name in idle)
-        what = "continues as its journal says" if goes_on else "does not continue another one"
-        raise click.UsageError(f"{names} would do nothing: this run {what}.")
-
-
-def _frames_of(count: int, frames: str | None, *, ends: bool) -> tuple[int, ...]:
-    """The frames that were asked for by number; none: all."""
-    from stacker.driving import selection
-
-    if ends:
-        return selection.ends(count)
-    try:
-        return () if frames is None else selection.listed(frames, count)
-    except Refusal as refusal:
-        raise click.UsageError(str(refusal)) from refusal
 
 
 def _remarks(plan: Plan, job: Job, options: RunOptions) -> Iterator[str]:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from stacker.calibrating.estimate import Estimate
     from stacker.calibrating.scale import Ruler
-    from stacker.documents.request import Camera
+    from stacker.documents.camera import Camera
     from stacker.pixels.ruler import RulerLines
 
 _ERROR_MM = 0.02  # a steel ruler over a few centimetres (common practice, no source)

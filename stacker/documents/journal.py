@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents.files import plan_path
-from stacker.documents.journal_lines import CLOSING, Lines, Record, Unsound, read_lines
+from stacker.documents.journal_lines import Lines, read_lines
+from stacker.documents.journal_values import CLOSING, Record, Unsound
 from stacker.documents.source import refuse_no_file
 from stacker.errors import Fault, InputError
 from stacker.figures import as_typed, at_port, spans, typed_mm

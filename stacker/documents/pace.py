@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from stacker.documents.camera import Camera
 from stacker.documents.gcode_link import GcodeLink
+from stacker.documents.light import Light
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request
+from stacker.documents.request import Request
 from stacker.motion.frame_clock import FrameTimes, Pace, Wire, frame_times, move_times_s
 
 

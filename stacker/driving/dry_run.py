@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from textwrap import wrap
 from typing import Any
 
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.driving import preflight
 from stacker.driving.job import Job
 from stacker.driving.last_word import doubts

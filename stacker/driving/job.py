@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents.gcode_link import GcodeLink
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
+from stacker.documents.light import Light
 from stacker.documents.pace import pace_of
 from stacker.documents.panels import Panel, of_panel
 from stacker.documents.plan import COLUMNS, Plan
 from stacker.documents.rail_link import Link, Shutter
 from stacker.documents.rail_profile import HandRail, RailProfile
-from stacker.documents.request import Light
 from stacker.errors import Refusal
 from stacker.motion.frame_clock import Pace
 from stacker.motion.step_grid import whole_down, whole_up

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.driving.job import Job
 from stacker.driving.person import Progress
 from stacker.driving.run import Run

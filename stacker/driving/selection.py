@@ -7,7 +7,7 @@ from typing import Protocol
 
 from stacker.documents.common_frames import by_column, common_frames
 from stacker.documents.journal import Past
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.driving.job import Job
 from stacker.errors import Refusal
 from stacker.figures import typed_mm

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.documents.measuring_run import KIND as MEASURE
 from stacker.driving import last_word
 from stacker.driving.follow_up import drive_command, panel_words, resume_command

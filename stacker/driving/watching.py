@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.driving.run import Run
 from stacker.driving.watcher import Finding
 from stacker.errors import RunStopped

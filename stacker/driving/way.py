@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stacker.documents.journal import Past, read_journal
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.driving import selection
 from stacker.driving.bench import place_front
 from stacker.driving.beside import run_before

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from stacker.documents.request import Light, Request
+from stacker.documents.light import Light
+from stacker.documents.request import Request
 from stacker.documents.rigs import CoupledRig, ObjectiveRig, RingRig
 from stacker.errors import Refusal
 from stacker.optics.contrast import in_focus_contrast

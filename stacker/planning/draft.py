@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from stacker.documents.request import Light, Request
+from stacker.documents.light import Light
+from stacker.documents.request import Request
 from stacker.errors import Refusal
 from stacker.optics.diffraction import diffraction_f_number
 from stacker.optics.imaging import Imaging

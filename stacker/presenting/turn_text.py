@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from stacker.documents.journal_lines import CLOSING
-from stacker.driving.by_hand import HandJob, Turn
+from stacker.documents.journal_values import CLOSING
+from stacker.driving.hand_job import HandJob
+from stacker.driving.turner import Turn
 from stacker.figures import clock
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.verifying.exposures import Picture
 from stacker.verifying.folder import Folder
 from stacker.verifying.gaps import Gaps, gaps

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from stacker.documents.journal import Past, past_of, read_records
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.verifying.alignment import Window
 from stacker.verifying.legs import Leg
 

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stacker.documents.journal_lines import Unsound, line_of, read_lines
+from stacker.documents.journal_lines import line_of, read_lines
+from stacker.documents.journal_values import Unsound
 
 ROWS = [[n, 30.0 * n, 48 * n] for n in range(1, 5)]
 HEAD = {

@@ -15,8 +15,10 @@ from verifying.evenings import picture_bytes
 from stacker.documents.journal import read_journal
 from stacker.documents.plan_file import read_plan
 from stacker.documents.rail_profile import HandRail
-from stacker.driving.by_hand import Answer, HandOptions, Turner, drive_by_hand, hand_job_of
+from stacker.driving.by_hand import HandOptions, drive_by_hand
 from stacker.driving.durable import DurableFile
+from stacker.driving.hand_job import hand_job_of
+from stacker.driving.turner import Answer, Turner
 from stacker.errors import Refusal, RunStopped
 from stacker.verifying.folder import read_folder
 from stacker.verifying.shots import read_run

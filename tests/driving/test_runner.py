@@ -3,7 +3,7 @@ from dataclasses import replace
 import pytest
 from driving.runs import make_job
 
-from stacker.documents.journal_lines import CLOSING
+from stacker.documents.journal_values import CLOSING
 from stacker.driving.runner import _left_s
 
 

@@ -13,9 +13,11 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
+from stacker.documents.camera import Camera
 from stacker.documents.focus import Focus
+from stacker.documents.light import Light
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request
+from stacker.documents.request import Request
 from stacker.documents.rigs import MeasuredRig, ObjectiveRig
 from stacker.documents.subject import Subject
 from stacker.errors import Refusal

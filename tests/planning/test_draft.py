@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stacker.documents.camera import Camera
 from stacker.documents.focus import Focus, Weighted
+from stacker.documents.light import Light
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request
+from stacker.documents.request import Request
 from stacker.documents.rigs import LensRig, MeasuredRig
 from stacker.documents.subject import Subject
 from stacker.errors import Refusal

@@ -11,9 +11,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stacker.documents.camera import Camera
 from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Request
+from stacker.documents.request import Request
 from stacker.documents.rigs import LensRig
 from stacker.documents.subject import Subject
 from stacker.errors import Refusal

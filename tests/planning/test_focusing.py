@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from planning.laid import lay_planes
 
+from stacker.documents.camera import Camera
 from stacker.documents.focus import Focus
-from stacker.documents.request import Camera, Request
+from stacker.documents.request import Request
 from stacker.documents.rigs import LensRig, ObjectiveRig
 from stacker.documents.subject import Subject
 from stacker.planning.draft import draft_of

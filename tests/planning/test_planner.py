@@ -13,11 +13,13 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
+from stacker.documents.camera import Camera
 from stacker.documents.focus import Focus
+from stacker.documents.light import Light
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import parse_plan, plan_text
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request
+from stacker.documents.request import Request
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig
 from stacker.documents.subject import Subject, Zone
 from stacker.errors import Refusal

@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from stacker.documents.camera import Camera
 from stacker.documents.focus import Focus
+from stacker.documents.light import Light
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Light, Request
+from stacker.documents.request import Request
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig
 from stacker.documents.subject import Subject
 from stacker.errors import Refusal

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.integrate import quad
 
+from stacker.documents.camera import Camera
 from stacker.documents.focus import Focus
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Request
+from stacker.documents.request import Request
 from stacker.documents.rigs import LensRig, MeasuredRig, ObjectiveRig, Rig
 from stacker.documents.subject import Subject
 from stacker.planning.draft import draft_of

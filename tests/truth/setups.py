@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from truth.bench import Lens, Rig
 
+from stacker.documents.camera import Camera
 from stacker.documents.focus import Focus, Weighted
 from stacker.documents.rail_profile import RailProfile
-from stacker.documents.request import Camera, Request
+from stacker.documents.request import Request
 from stacker.documents.rigs import LensRig, ObjectiveRig, ReversedRig
 from stacker.documents.subject import Subject
 
