@@ -39,6 +39,9 @@ class Screened(io.TextIOBase):
         """Pass on what is held back."""
         self.below.flush()
 
+    def close(self) -> None:
+        """Nothing: whoever opened the stream closes it. Called also when this object goes, the stream perhaps before."""
+
     def isatty(self) -> bool:
         """Whether a person is reading."""
         return bool(self.below.isatty())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stacker.documents.files import plan_command, request_path
+from stacker.documents.files import request_path
 from stacker.documents.loading import load_request
 from stacker.documents.plan import Plan
 from stacker.documents.rail_profile import RailProfile
@@ -48,7 +48,7 @@ def refuse_wider_limits(plan: Plan, path: Path) -> None:
         return
     if said := _beyond(planned, own):
         raise Refusal(
-            f"{path} differs from the rail of {request}: {'; '.join(said)}. Plan again: {plan_command(path)}",
+            f"{path} differs from the rail of {request}: {'; '.join(said)}. Plan again: {plan.again(path)}",
             code="wider_limits",
             key="rail.soft_limits_mm",
         )
@@ -76,5 +76,5 @@ def remark_on_age(plan: Plan, path: Path) -> str | None:
         return None
     return (
         f"{request}, or a file that it names, has changed since this plan was made.\nTo follow the change: "
-        f"{plan_command(path)}"
+        f"{plan.again(path)}"
     )

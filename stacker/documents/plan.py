@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from stacker.documents.fields import Block, declare
+from stacker.documents.files import plan_command
 from stacker.documents.focus import MODELS
 from stacker.documents.panels import PlannedPanels
 from stacker.documents.request import Request
@@ -221,3 +223,11 @@ class Plan:
     def frames_in_all(self) -> int:
         """Frames that are taken: of all panels, where there are some."""
         return self.coverage.frame_count if self.panels is None else self.panels.exposures
+
+    def again(self, path: Path) -> str:
+        """The command that makes this plan again; of a survey between two rail positions with those two."""
+        subject, of_survey = self.request.subject, self.request.purpose == "survey"
+        if not of_survey or subject.front_at_mm is None or self.request.moves == "rear":
+            return plan_command(path)
+        back_mm = subject.front_at_mm + subject.depth_mm / subject.index  # the rail goes less far behind a flat face
+        return f"{plan_command(path)} --from-mm {subject.front_at_mm:.12g} --to-mm {back_mm:.12g}"

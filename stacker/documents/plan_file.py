@@ -13,7 +13,7 @@ from typing import Any
 from stacker.documents import emit
 from stacker.documents.agreement import disagreements
 from stacker.documents.fields import plain, read_block
-from stacker.documents.files import plan_command, write_whole
+from stacker.documents.files import write_whole
 from stacker.documents.plan import COLUMNS, FORMAT, Frames, Plan
 from stacker.documents.source import Mapping, Place, Scalar, parse, read_text
 from stacker.documents.values import INVALID, Reading
@@ -115,7 +115,7 @@ def parse_plan(text: str, path: str) -> Plan:
     if plan.digest != digest_of(text):
         raise Refusal(
             f"{path}: changed since it was planned (its digest does not match). Make it again: "
-            f"{plan_command(Path(path))}",
+            f"{plan.again(Path(path))}",
             code="edited_plan",
             key="digest",
         )

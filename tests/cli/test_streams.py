@@ -95,3 +95,12 @@ def test_a_full_disk_is_told_without_a_traceback(arguments, code):
         assert done.returncode == code if full == "stdout" else done.returncode in (0, 1, 2)
         if full == "stdout" and code == 1:
             assert "No space left on device; look at where the output goes" in said
+
+
+def test_a_screen_that_outlives_its_stream_goes_without_a_word():
+    below = io.StringIO()
+    screen = Screened(below)
+    screen.write("told")
+    below.close()
+    screen.close()  # as the interpreter does for an object that is not needed any more
+    assert below.closed

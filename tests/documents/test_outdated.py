@@ -81,6 +81,20 @@ def test_a_survey_may_not_allow_more_than_the_rail_of_its_request_either(tmp_pat
         refuse_wider_limits(read_plan(path), path)
 
 
+@pytest.mark.parametrize("index", [1.0, 1.5])
+def test_a_survey_between_two_rail_positions_is_made_again_between_them(tmp_path, index):
+    path = tmp_path / "leaf_beetle.survey.plan.yaml"
+    keys = {"front_at_mm": 40, "depth_mm": 2.5 * index, "index": index, "zones": [], "gaps": []}
+    request = load_request(PLANS / "leaf_beetle.yaml", [f"subject.{key}={value}" for key, value in keys.items()]).value
+    survey = plan_of(survey_of(request), {})
+    assert survey.again(path).endswith("leaf_beetle.yaml --survey --from-mm 40 --to-mm 42.5")
+    assert plan_of(request, {}).again(tmp_path / "leaf_beetle.plan.yaml").endswith("leaf_beetle.yaml")  # says it itself
+    write_plan(survey, path)
+    path.write_bytes(path.read_bytes().replace(b"name: ", b"name:  ", 1))
+    with pytest.raises(Refusal, match=r"--survey --from-mm 40 --to-mm 42\.5$"):
+        read_plan(path)
+
+
 def test_a_plan_without_its_request_is_not_judged(tmp_path):
     for name in ("alone.plan.yaml", "any.yaml"):
         path = tmp_path / name
