@@ -40,7 +40,7 @@ class Screened(io.TextIOBase):
         self.below.flush()
 
     def close(self) -> None:
-        """Nothing: whoever opened the stream closes it. An object that goes is closed too, its stream perhaps before."""
+        """Nothing: whoever opened the stream closes it. An object that goes is closed too, perhaps after its stream."""
 
     def isatty(self) -> bool:
         """Whether a person is reading."""
