@@ -170,15 +170,12 @@ class Fit:
     def _second_chance(self, shot_of: list[int | None], rooms: list[int], offset_s: float) -> None:
         """A late reply (damaged lines, a person's key) makes the likely moment too late, never the first possible."""
         spare = [picture for picture, shot in enumerate(shot_of) if shot is None]
-        for shot, room in enumerate(rooms):
-            if not room:
-                continue
-            for picture in spare:
-                if (
-                    rooms[shot]
-                    and shot_of[picture] is None
-                    and self.first_s[shot] <= self.taken_s[picture] - offset_s <= self.high_s[shot]
-                ):
+        spare_s = [self.taken_s[picture] for picture in spare]
+        for shot in [shot for shot, room in enumerate(rooms) if room]:
+            low = bisect_left(spare_s, self.first_s[shot] + offset_s)
+            high = bisect_right(spare_s, self.high_s[shot] + offset_s)
+            for picture in spare[low:high]:
+                if rooms[shot] and shot_of[picture] is None:
                     shot_of[picture] = shot
                     rooms[shot] -= 1
 

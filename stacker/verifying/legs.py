@@ -80,7 +80,7 @@ def _sums(legs: Sequence[Leg], choices: Sequence[Sequence[Alignment]], order: ra
 
 
 def _agree(legs: Sequence[Leg], one: tuple[int, Alignment], other: tuple[int, Alignment]) -> bool:
-    (first, a), (second, b) = sorted((one, other), key=lambda pair: pair[0])
+    (first, a), (second, b) = (one, other) if one[0] < other[0] else (other, one)
     if a.reach is None or b.reach is None:
         return True
     if a.reach[1] >= b.reach[0]:
