@@ -156,7 +156,7 @@ def compare_settings(pictures: Sequence[Path]) -> str | None:
         others = f" and {len(change.frames) - 1} more" if len(change.frames) > 1 else ""
         raise Refusal(
             f"{pictures[frames[0]]}{others}: found {_SETTINGS[change.name]} {_shown(value)}, in "
-            f"{len(pictures) - len(change.frames)} other frames {_shown(change.usual)}. A measurement needs all frames "
+            f"most that tell it {_shown(change.usual)}. A measurement needs all frames "
             "alike: set exposure, f-number, sensitivity and white balance by hand, and take the run again",
             code="settings_changed",
         )

@@ -92,7 +92,7 @@ def measure_across(profile_path: Path, asked: Asked, output: Output) -> None:
     """Measure, tell, draw and write."""
     from stacker.calibrating.across import FULL_STEPS_A_CYCLE, measure_rail
     from stacker.calibrating.estimate import with_relative_error
-    from stacker.cli.pictures_of import pictures_of_exposures
+    from stacker.cli.pictures_of import compare_settings, pictures_of_exposures
     from stacker.cli.rail_common import profile_of
     from stacker.cli.rail_found import estimates_of, facts_of, lines_of, sentences_of, words_of
     from stacker.documents.loading import load_rail
@@ -104,6 +104,7 @@ def measure_across(profile_path: Path, asked: Asked, output: Output) -> None:
     still_um, frozen = asked.still_um or _STILL_UM, exposures.exposure_s <= _FROZEN_S
     pictures = pictures_of_exposures(asked.across, asked.journal, len(exposures.stops))
     order = sorted(pictures, key=lambda frame: (exposures.stops[frame].position, frame))
+    unsaid = compare_settings([pictures[frame] for frame in order])
     shape, most = _kind_of(pictures[order[0]])
     told = _scale(asked, shape)
     note(f"Looks into {len(order)} pictures.", quiet=output.quiet or output.as_json)
@@ -140,7 +141,7 @@ def measure_across(profile_path: Path, asked: Asked, output: Output) -> None:
         sentences=[
             *sentences_of(found, travel, told, exact=asked.um_per_pixel is not None),
             *(() if frozen else (_BLURRED.format(exposures.exposure_s),)),
-            *([sentence] if sentence else []),
+            *(one for one in (unsaid, sentence) if one),
         ],
     )
     note(f"Next: stacker plan {_next(asked.request)}", quiet=output.quiet or output.as_json)

@@ -191,6 +191,26 @@ def test_a_shutter_open_for_longer_than_a_swing_tells_no_settling_time(bench, st
     assert "the shutter was open for 0.3 s, in which a swing averages out" in " ".join(done.out.split())
 
 
+def test_a_camera_whose_settings_changed_during_the_run_is_refused(bench, stacker):
+    """A zoom that was touched is another scale, and would be taken for the rail's error."""
+    assert "152 of 152 files do not tell the camera's settings" in " ".join(
+        stacker(*command("--um-per-pixel", "5")).out.split()
+    )
+    for number, focal_length_mm in ((3, 100), (4, 100), (9, 105)):
+        path = Path(f"card/shot_{number:04}.jpg")
+        written = path.stat().st_mtime
+        with Image.open(path) as picture:
+            exif = picture.getexif()
+            exif.get_ifd(0x8769)[0x920A] = focal_length_mm  # EXIF 2.32, table 8: FocalLength
+            picture.save(path, quality=95, exif=exif)
+        os.utime(path, (written, written))
+    done = stacker(*command("--um-per-pixel", "5"))
+    assert (done.code, done.out) == (1, "")
+    told = " ".join(done.err.split())
+    assert "shot_0009.jpg: found focal length in mm 105, in" in told
+    assert "take the run again" in told
+
+
 def test_pictures_that_do_not_match_the_journal_are_refused(bench, stacker):
     Path("card/shot_0070.jpg").unlink()
     done = stacker(*command("--um-per-pixel", "5"))
