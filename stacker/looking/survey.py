@@ -127,7 +127,8 @@ def survey_of(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve
     half = _half_relief(depth)
     if np.isfinite(half).sum() < _FEWEST_TILES:
         return _nothing(blank, "hardly any part of the picture has detail that comes and goes with focus")
-    front = _nth(depth - half, _FRONTMOST) - _MARGIN
+    # What is nearer hides what lies behind it: a tile tells its nearest part, and not how far back the rest goes.
+    front = _nth(np.where(np.isnan(half), np.nan, depth), _FRONTMOST) - _MARGIN
     back = -_nth(-depth - half, _FRONTMOST) + _MARGIN
     every = np.sort(depth[np.isfinite(depth)])  # for a gap, a single tile counts: better frames too many
     inside = every[(every >= front) & (every <= back)]
@@ -181,7 +182,7 @@ def _map(fields: Fields, depth: FloatArray, shape: tuple[int, ...]) -> FloatArra
 
 
 def _half_relief(depth: FloatArray) -> FloatArray:
-    """How far what is seen in a tile may lie before and behind its middle: half of what its neighbours differ by.
+    """How far what is seen in a tile may lie behind its middle: half of what its neighbours differ by.
 
     NaN where no neighbour lies at about the same depth: what stands alone may be noise.
     """

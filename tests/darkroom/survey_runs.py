@@ -42,10 +42,13 @@ def coarse(scene, rig_name, seed, *, deep=60.0, gap=None, begin=-4.0, end=4.0, s
     planned = np.arange(begin, deep + end + SLICES_A_STEP, SLICES_A_STEP)
     true_um = slice_um * (planned + rng.normal(0, rig.rail_scatter * SLICES_A_STEP, len(planned)))
     taken = pictures(made, rig, true_um, rng, level_um=slice_um)
-    depth = made.surfaces[0][0][: shape[0] // 16 * 16, : shape[1] // 16 * 16] / slice_um
-    tiles = depth.reshape(shape[0] // 16, 16, shape[1] // 16, 16).mean(axis=(1, 3))
+    joined = np.stack([tiles_of(energy(one)) for one in taken])
+    rows, columns = joined.shape[2:]
+    side = shape[0] // rows // 16 * 16  # a tile is made of whole cells of 16 pixels
+    depth = made.surfaces[0][0][: rows * side, : columns * side] / slice_um
+    tiles = depth.reshape(rows, side, columns, side).mean(axis=(1, 3))
     return Coarse(
-        energy=np.stack([tiles_of(energy(one)) for one in taken]),
+        energy=joined,
         planned=planned,
         curve=curve,
         slice_um=slice_um,
