@@ -242,21 +242,6 @@ def test_a_journal_of_another_kind_or_cut_short_is_refused(bench, stacker, plan,
     assert (done.code, "not of a measuring run" in done.err) == (1, True)
 
 
-def test_faults_of_use(bench, stacker):
-    Path("readings.csv").write_text("", encoding="utf-8")
-    for arguments, word in (
-        (command(), "give the scale"),
-        (command("--um-per-pixel", "5", "--line-mm", "1"), "give the scale"),
-        (command("--um-per-pixel", "5", "--ruler-error-mm", "1"), "goes with --ruler"),
-        (["calibrate", "rail", "rail.yaml", "--across", "card", "--um-per-pixel", "5"], "--journal"),
-        (["calibrate", "rail", "rail.yaml"], "READINGS"),
-        (["calibrate", "rail", "rail.yaml", "readings.csv", "--still-um", "1"], "goes with --across"),
-        ([*command("--um-per-pixel", "5"), "--indicator-error-um", "1"], "READINGS of an indicator or --across"),
-    ):
-        done = stacker(*arguments)
-        assert (done.code, word in " ".join(done.err.split())) == (2, True), (arguments, done.err)
-
-
 @pytest.mark.campaign
 def test_cameras_and_carriages_that_differ(tmp_path, monkeypatch, stacker):
     """The whole way through mosaic, JPEG and a tilted camera; the truth lies within one and a half of the margins."""

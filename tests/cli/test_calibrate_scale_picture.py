@@ -125,22 +125,3 @@ def test_half_units_are_measured_when_they_are_called_so(bench, stacker):
     done = stacker("calibrate", "scale", "mine.yaml", "--ruler", "half.jpg", "--line-mm", "0.5", "--json")
     # By hand: 26 pixels of 20 um for half a millimetre.
     assert json.loads(done.out)["result"]["magnification"]["value"] == pytest.approx(1.04, rel=1e-3)
-
-
-@pytest.mark.parametrize(
-    "arguments",
-    [
-        ("--ruler", "ruler.jpg"),
-        ("--line-mm", "1"),
-        ("--ruler", "ruler.jpg", "--line-mm", "1", "--pixels", "400"),
-        ("--ruler", "ruler.jpg", "--line-mm", "1", "--moved-mm", "8"),
-        ("--ruler", "ruler.jpg", "--line-mm", "1", "--ruler-after", "ruler.jpg"),
-        ("--ruler-mm", "10"),
-        ("--ruler-mm", "10", "--pixels", "400", "--picture", "a.svg"),
-        (),
-    ],
-)
-def test_options_that_do_not_go_together_are_bad_usage(bench, stacker, arguments):
-    done = stacker("calibrate", "scale", "mine.yaml", *arguments)
-    assert done.code == 2
-    assert done.out == ""

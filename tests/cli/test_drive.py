@@ -211,19 +211,6 @@ def test_no_edited_plan_moves_the_rail_beyond_its_limits(stacker, plan, tmp_path
     assert "start" not in (tmp_path / "rail.log").read_text()
 
 
-def test_a_plan_without_a_rail_is_refused_with_what_to_do(stacker, plans):
-    refused = stacker("drive", plans / "water_flea_finite.plan.yaml")
-    assert refused.code == 1
-    assert "stacker export" in refused.err
-
-
-def test_choices_exclude_one_another(stacker, plan):
-    assert stacker("drive", plan, "--ends", "--frames", "3").code == 2
-    assert stacker("drive", plan, "--frames", "61").code == 2
-    assert stacker("drive", plan, "--resume", "nowhere.jsonl").code == 1
-    assert stacker("drive", "nowhere.plan.yaml").code in (1, 2)
-
-
 def test_a_person_is_asked_and_a_no_moves_nothing(stacker, plan, tmp_path, url, monkeypatch):
     import io
 
@@ -244,24 +231,6 @@ def test_a_whole_run_loads_neither_numpy_nor_scipy(plan, tmp_path, url):
     arguments = ["drive", str(plan), "--go", "--yes", "--url", url, "--quiet", "--journal", str(tmp_path / "j")]
     done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "['serial']"
-
-
-@pytest.mark.parametrize(
-    ("options", "told"),
-    [
-        (("--frames", ""), "write frames as 41,42 or 7-12"),
-        (("--refocused",), "--refocused would do nothing: this run does not continue another one"),
-        (("--resume", "--closing-frame"), "--closing-frame would do nothing: this run continues as its journal says"),
-        (("--resume", "--front-at-mm", "31", "--journal", "x"), "--front-at-mm, --journal would do nothing"),
-        (("--go", "--all"), "--all is for a dry run"),
-    ],
-)
-def test_no_option_is_taken_and_then_dropped(stacker, plan, tmp_path, url, options, told):
-    """An empty shell variable as --frames once meant all frames."""
-    shown = stacker("drive", plan, "--url", url, *options)
-    assert shown.code == 2
-    assert told in " ".join(shown.err.split())
-    assert not (tmp_path / "rail.log").exists()
 
 
 def test_the_dry_run_of_a_resume_refuses_what_the_run_would_refuse(stacker, plan, plans, tmp_path, url):

@@ -89,13 +89,6 @@ def test_the_ends_are_looked_at_alone(typed, calcite, tmp_path):
     assert read_journal(journal_in(tmp_path)).kind == "ends"
 
 
-@pytest.mark.parametrize("option", [("--url", "sim://bench"), ("--watch", "."), ("--call", "true"), ("--all",)])
-def test_what_needs_a_motor_is_refused(stacker, calcite, option):
-    refused = stacker("drive", calcite, *option)
-    assert refused.code == 2
-    assert f"{option[0]} would do nothing on a hand rail" in refused.err
-
-
 def test_the_pace_of_a_person_at_the_release_gives_the_time(stacker, plans):
     manual = ["--set", "rail.shutter={via: manual, frame_s: 12}", "--set", "camera.battery_frames=400"]
     done = stacker("plan", plans / "leaf_beetle.yaml", *manual)

@@ -46,9 +46,8 @@ def test_a_hand_stack_whose_pace_is_known_has_a_finish(stacker, plans, tmp_path)
     assert "not known" not in done.out
 
 
-def test_quiet_and_bad_start(stacker, two):
+def test_quiet(stacker, two):
     assert stacker("evening", *two, "--quiet").out == ""
-    assert stacker("evening", *two, "--start", "half past").code == 2
 
 
 def test_two_stacks_are_both_and_one_is_compared_with_nothing(stacker, two):

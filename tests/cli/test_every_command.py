@@ -50,12 +50,6 @@ def test_tubes_of_a_lens_without_a_focus_ring_leave_out_the_lens_alone(stacker):
     )
 
 
-def test_a_time_that_is_none_is_told_in_a_persons_words(stacker, plans):
-    done = stacker("evening", plans / "leaf_beetle.plan.yaml", "--start", "25:00")
-    assert done.code == 2
-    assert "found '25:00'; write 19:30, or 2026-11-25T19:30" in done.err
-
-
 def test_a_plan_without_its_digest_is_to_be_made_anew(stacker, plans, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     text = (plans / "leaf_beetle.plan.yaml").read_text(encoding="utf-8")

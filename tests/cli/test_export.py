@@ -61,6 +61,3 @@ def test_a_board_that_takes_milliseconds_and_no_comments(stacker, plans, tmp_pat
     lines = target.read_text(encoding="utf-8").splitlines()
     assert lines[:3] == ["G21", "G90", "G94"]
     assert "G4 P800" in lines
-    refused = stacker("export", plan, "--format", "csv", "--plain")
-    assert refused.code == 2
-    assert "are for --format gcode" in refused.err

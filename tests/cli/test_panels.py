@@ -99,31 +99,6 @@ def test_all_panels_are_driven_verified_and_sorted_a_panel_at_a_time(stacker, pl
     assert f"stacker drive {planned} --go --resume {journals[0]}" in lacking.err
 
 
-@pytest.mark.parametrize(
-    ("options", "message"),
-    [
-        (["--ends"], "of which panel"),
-        (["--frames", "2"], "of which panel"),
-        (["--journal", "j.jsonl"], "of which panel"),
-        (["--panel", "9"], "panels 1 to 4"),
-        (["--watch", "."], "--watch looks at one stack"),
-        (["--after", "moss.yaml"], "--after would do nothing with panels"),
-        (["--resume"], "no journal of these panels"),
-    ],
-)
-def test_what_does_not_go_with_panels_is_refused(stacker, planned, options, message):
-    refused = stacker("drive", planned, *options)
-    assert refused.code in (1, 2)
-    assert message in refused.err
-
-
-def test_panels_are_for_plans_that_have_them(stacker, plans):
-    refused = stacker("drive", plans / "leaf_beetle.plan.yaml", "--panel", "1")
-    assert refused.code == 2
-    assert "this one has none" in refused.err
-    assert stacker("drive", plans / "leaf_beetle.plan.yaml", "--centred").code == 2
-
-
 def test_nobody_at_the_keyboard_leaves_the_first_panel_untaken(stacker, planned, tmp_path, monkeypatch):
     answering(monkeypatch, "y\n")
     stopped = stacker("drive", planned, "--go")

@@ -14,7 +14,6 @@ GOOD = (
     "rig: {kind: measured, magnification: 0.87, f_number: 5.6}\n"
     "camera: {sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}\nsubject: {depth_mm: 3.4}\n"
 )
-TUBES = ["tubes", "--max-magnification", "0.2", "--tubes-mm", "12"]
 
 
 @pytest.fixture
@@ -126,31 +125,6 @@ def test_json_of_a_fault_lists_each(stacker, request_file):
     faults = json.loads(done.out)["error"]["faults"]
     assert done.code == 2
     assert [(fault["line"], fault["key"]) for fault in faults] == [(1, "rig.f_number"), (3, "subject.depth_mm")]
-
-
-@pytest.mark.parametrize(
-    ("arguments", "message"),
-    [
-        (["plam", "x.yaml"], "There is no command 'plam'. Did you mean 'plan'?"),
-        (["zzz"], "'stacker --help' lists the commands"),
-        (["plan"], "Missing argument 'REQUEST'"),
-        (["plan", "weevil.yaml", "--sett", "a=b"], "No such option"),
-        (["new", "lense"], "did you mean 'lens'?"),
-        (["explain", "ovrlap"], "Did you mean 'overlap'?"),
-        (["schema", "cake"], "is not one of"),
-        (["apertures", "weevil.yaml", "--detail-um", "0"], "--detail-um"),
-        (["tubes"], "Missing option"),
-        ([*TUBES, "--focal-length-mm", "40", "--tubes-mm", "a,b"], "found 'a,b'"),
-        ([*TUBES, "--focal-length-mm", "-40"], "--focal-length-mm: found -40"),
-        ([*TUBES, "--focal-length-mm", "nan"], "'--focal-length-mm': found 'nan'; write a number, in mm"),
-        (["plan", "nowhere.yaml"], "nowhere.yaml: cannot be read (No such file or directory)"),
-    ],
-)
-def test_bad_usage_ends_with_2_and_says_what_to_write(stacker, request_file, arguments, message):
-    done = stacker(*arguments)
-    assert (done.code, done.out) == (2, "")
-    assert message in done.err
-    assert "Traceback" not in done.err
 
 
 def test_bad_usage_is_json_too(stacker):

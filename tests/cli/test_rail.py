@@ -116,21 +116,6 @@ def test_find_without_a_switch_is_refused(stacker, profile, url):
     assert "switch" in refused.err
 
 
-def test_a_hand_rail_has_no_controller(stacker, plans):
-    refused = stacker("rail", "identify", plans / "rails" / "hand.yaml")
-    assert (refused.code, "hand rail" in refused.err) == (1, True)
-
-
-def test_move_wants_one_goal(stacker, profile):
-    assert stacker("rail", "move", profile).code == 2
-    assert stacker("rail", "move", profile, "--to-mm", "4", "--by-mm", "1").code == 2
-
-
-@pytest.mark.parametrize("url", ["sim://x?nonsense=1", "sim://x?time_scale=inf"])
-def test_simulate_refuses_what_it_cannot_serve(stacker, url):
-    assert stacker("rail", "simulate", url).code == 2
-
-
 @pytest.mark.parametrize(
     ("position", "follow"),
     [

@@ -97,15 +97,9 @@ def test_the_journal_says_how_long_the_brackets_are(stacker, tmp_path):
     assert "take them one by one" in mixed.err
 
 
-def test_bad_input(stacker, run, tmp_path):
-    journal, card = run()
+def test_a_folder_that_is_not_there_is_refused(stacker, run, tmp_path):
+    journal, _ = run()
     assert stacker("verify", tmp_path / "nowhere", "--journal", journal).code == 1
-    assert stacker("verify", card, "--journal", tmp_path / "nothing").code == 2
-    assert stacker("verify", card).code == 2
-    (tmp_path / "no.jsonl").write_text("hello\n")
-    done = stacker("verify", card, "--journal", tmp_path / "no.jsonl")
-    assert done.code == 2
-    assert "no.jsonl:1:1" in done.err
 
 
 def test_a_folder_without_pictures_and_a_plan_for_a_journal_are_named_as_that(stacker, run, tmp_path, plans):
