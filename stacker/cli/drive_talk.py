@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -43,7 +44,7 @@ def person_for(interrupts: Interrupts, call: Callable[[str], None], *, quiet: bo
     def confirm_moved(text: str) -> bool:
         call(text)
         try:
-            return ask(f"{text[0].upper()}{text[1:]}.\nThere")
+            return ask("\n".join([*wrap(f"{text[0].upper()}{text[1:]}.", 79), "There"]))
         except click.Abort:
             return False
 

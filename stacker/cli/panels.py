@@ -12,6 +12,7 @@ from stacker.figures import as_typed, clock
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from stacker.documents.plan import Plan
     from stacker.driving.job import Job
@@ -83,7 +84,22 @@ def show_panels(plan: Plan, panels: Set, options: RunOptions, *, whole: bool, as
             click.echo(f"\n{dry_run.text(job, one, whole=whole)}")
         if not whole and len(panels.jobs) > 1:
             click.echo(f"\n... {len(panels.jobs) - 1} panels more: --all shows them")
-    note(f"Next: {_again(options, panels, '--go')}", quiet=quiet or as_json)
+    first = (
+        [_again(options, panels, "--panel", str(_deepest(panels)), "--ends", "--go")] if _looks_first(panels) else []
+    )
+    note("Next: " + "\nthen: ".join([*first, _again(options, panels, "--go")]), quiet=quiet or as_json)
+
+
+def _looks_first(panels: Set) -> bool:
+    """Whether focus, light and framing are worth a look before: a set that nothing has been taken of."""
+    return len(panels.jobs) > 1 and panels.earlier is None
+
+
+def _deepest(panels: Set) -> int:
+    """The panel with most frames, whose ends say most; of several the first."""
+    job = max(panels.jobs, key=lambda job: job.count)
+    assert job.panel is not None  # of a plan with panels
+    return job.panel.panel
 
 
 def _again(options: RunOptions, panels: Set, *words: str) -> str:
@@ -133,6 +149,7 @@ def run_panels(plan: Plan, panels: Set, options: RunOptions, *, as_json: bool, q
     said = f"{len(outcomes)} {'panel' if len(outcomes) == 1 else 'panels'}, {taken} frames in {clock(spent_s)}"
     call(f"{plan.name}: the run has ended; {said}")
     _show(plan, outcomes, said, as_json=as_json, quiet=quiet)
+    note(f"Next: {_then(plan, panels.jobs[0].path, outcomes[-1])}", quiet=quiet or as_json)
 
 
 def _show(plan: Plan, outcomes: list[Outcome], said: str, *, as_json: bool, quiet: bool) -> None:
@@ -152,4 +169,13 @@ def _show(plan: Plan, outcomes: list[Outcome], said: str, *, as_json: bool, quie
     elif not quiet:
         click.echo(f"{plan.name}: {said}, moves from panel to panel not counted; {outcomes[-1].steps}.")
         click.echo("The rail is back at position 0; what rails move is back in the middle of the whole.")
-    note(f"Next: stacker verify FOLDER --journal {as_typed(outcomes[-1].journal)}", quiet=quiet or as_json)
+
+
+def _then(plan: Plan, path: Path, last: Outcome) -> str:
+    """What comes after: all panels after a look at the ends of one; else its pictures, of all by one journal."""
+    from stacker.driving.follow_up import whole_run_command
+
+    if last.past.kind == "ends":
+        return whole_run_command(path, last.past)
+    command = "survey" if plan.request.purpose == "survey" else "verify"
+    return f"stacker {command} FOLDER --journal {as_typed(last.journal)}"

@@ -289,5 +289,6 @@ def announced(axes: list[Axis], panels: tuple[Panel, ...]) -> Iterator[str]:
     for axis in axes:
         plan = axis.plan
         ends = sorted(plan.mm(panel) for panel in panels)
-        yield f"{plan.name}: {axis.who}, between {ends[0]:+.2f} and {ends[-1]:+.2f} mm from the middle"
+        where = f"at {ends[0]:+.2f}" if ends[0] == ends[-1] else f"between {ends[0]:+.2f} and {ends[-1]:+.2f}"
+        yield f"{plan.name}: {axis.who}, {where} mm from the middle"
         yield from wrap(axis.where_from, 78, initial_indent="  ", subsequent_indent="  ")

@@ -40,10 +40,9 @@ def resume_command(plan: Path, journal: Path, past: Past, *, call: str | None = 
 
 
 def whole_run_command(plan: Path, past: Past, *, watch: Path | None = None) -> str:
-    """What takes the whole stack from the front of a run that looked at its ends."""
+    """What takes the whole stack, of panels all, from the front of a run that looked at its ends."""
     return drive_command(
         plan,
-        *panel_words(past.panel),
         "--go",
         "--front-at-mm",
         typed_mm(past.front_at_mm),

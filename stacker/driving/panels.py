@@ -166,7 +166,7 @@ def drive_panels(
             part = run if number == 0 else _next(run, job)
             part = replace(part, set_name=panels.name, axes={axis.plan.name: axis.journal() for axis in axes})
             person.notify(f"panel {places[number].panel} of {len(panels.planned.panels)}")
-            _bring(part, axes)
+            _bring(part, axes, begun=panels.earlier is not None or number > 0)
             outcomes.append(take(part, earlier if number == 0 and panels.begun else None, opener, to_close))
         _bring_home(run, axes)
         return outcomes
@@ -179,7 +179,7 @@ def _next(run: Run, job: Job) -> Run:
     return replace(run, job=job, start=start, options=replace(run.options, resume=None, kind="all"))
 
 
-def _bring(run: Run, axes: Sequence[Axis]) -> None:
+def _bring(run: Run, axes: Sequence[Axis], *, begun: bool) -> None:
     """The panel into the picture: the main rail out first, then one axis after the other."""
     panel = run.job.panel
     assert panel is not None  # all jobs of a set are of panels
@@ -188,7 +188,8 @@ def _bring(run: Run, axes: Sequence[Axis]) -> None:
         for axis in axes:
             axis.go(panel)
     except StackerError as error:
-        raise _stopped(run, error, f"panel {panel.panel} is not in the picture yet") from error
+        go_on = f"Go on: {_resumed(run)}" if begun else "No frame was taken: give the same command again."
+        raise _stopped(error, f"panel {panel.panel} is not in the picture yet. {go_on}") from error
 
 
 def _bring_home(run: Run, axes: Sequence[Axis]) -> None:
@@ -198,7 +199,7 @@ def _bring_home(run: Run, axes: Sequence[Axis]) -> None:
         for axis in axes:
             axis.home()
     except StackerError as error:
-        raise _stopped(run, error, "every panel is taken") from error
+        raise _stopped(error, "every panel is taken; the axes are not back at the middle.") from error
 
 
 def _out(run: Run) -> None:
@@ -206,10 +207,13 @@ def _out(run: Run) -> None:
     run.rail.move(run.start.front_at)
 
 
-def _stopped(run: Run, error: StackerError, what: str) -> RunStopped:
+def _resumed(run: Run) -> str:
     options = run.options
-    go_on = drive_command(
+    return drive_command(
         run.job.path, "--go", "--resume", url=options.url, warm_up_s=options.warm_up_s, call=options.call
     )
+
+
+def _stopped(error: StackerError, what: str) -> RunStopped:
     text = str(error) if isinstance(error, (RunStopped, Refusal, LinkError)) else repr(error)
-    return RunStopped(f"{text}\nBetween two panels: {what}. Go on: {go_on}", code=error.code)
+    return RunStopped(f"{text}\nBetween two panels: {what}", code=error.code)

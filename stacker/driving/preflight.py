@@ -110,7 +110,8 @@ def remarks(job: Job, frames: int) -> list[str]:
         said.append(f"card: {card}{f'; {job.cards} are needed in all' if job.cards > 1 else ''}")
     if job.batteries is not None:
         said.append(f"battery: a charged one{f'; {job.batteries} are needed in all' if job.batteries > 1 else ''}")
-    return said
+    lines = [line for one in said for line in one.split("\n")]
+    return [part for line in lines for part in ([line] if line.startswith("  ") else wrap(line, 79))]  # a command whole
 
 
 def announcement(job: Job, where: Where, start: Start) -> str:

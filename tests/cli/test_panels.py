@@ -64,7 +64,19 @@ def test_a_dry_run_moves_nothing_and_tells_every_panel(stacker, planned, tmp_pat
     assert done.out.count("Dry run") == 1
     assert stacker("drive", planned, "--all").out.count("Dry run") == 4
     assert not list(tmp_path.glob("*.jsonl"))
-    assert f"Next: stacker drive {planned} --go" in done.err
+    assert done.err == (f"Next: stacker drive {planned} --panel 1 --ends --go\nthen: stacker drive {planned} --go\n")
+    resumed = stacker("drive", planned, "--panel", "2")
+    assert resumed.err == f"Next: stacker drive {planned} --panel 2 --go\n"
+
+
+def test_the_ends_of_one_panel_are_looked_at_and_every_question_fits_the_terminal(stacker, planned, monkeypatch):
+    answering(monkeypatch, "y\n" * 8)
+    done = stacker("drive", planned, "--panel", "1", "--ends", "--go")
+    assert done.code == 0, done.err
+    assert re.search(r"across: by its rail, at -\d", done.err)
+    assert f"stacker drive {planned} --go --front-at-mm 30" in done.err  # all panels, from the same front
+    asked = [line for line in done.err.splitlines() if not line.startswith(("Next: ", "then: "))]
+    assert max(map(len, asked)) <= 80
 
 
 def test_all_panels_are_driven_verified_and_sorted_a_panel_at_a_time(stacker, planned, tmp_path, monkeypatch):

@@ -189,12 +189,24 @@ def test_a_stop_while_an_axis_moves_leaves_all_at_rest_and_goes_on(tmp_path):
         moved = [event for event in log(tmp_path, "across") if event["event"] == "start"]
         return StopOrder.STOP if len(moved) >= 3 else StopOrder.GO_ON
 
-    with pytest.raises(RunStopped, match="Between two panels"):
+    with pytest.raises(RunStopped, match=r"Between two panels: panel . is not in the picture yet\. Go on: .*--resume"):
         go(path, who=person(stop_order=order))
     last = [event["event"] for event in log(tmp_path, "across") if event["event"] in ("start", "rest")][-1]
     assert last == "rest"
     go(path, resume="")
     assert_all_taken(path, plan)
+
+
+def test_a_stop_before_the_first_frame_does_not_name_a_run_that_is_not_there(tmp_path):
+    path, _ = plan_in(tmp_path)
+
+    def order():
+        moved = [event for event in log(tmp_path, "across") if event["event"] == "start"]
+        return StopOrder.STOP if moved else StopOrder.GO_ON
+
+    with pytest.raises(RunStopped, match="No frame was taken: give the same command again"):
+        go(path, who=person(stop_order=order))
+    assert not journals(tmp_path)
 
 
 def test_an_axis_that_stalls_stops_the_set_with_everything_kept(tmp_path):
@@ -352,7 +364,7 @@ def test_a_stop_on_the_way_home_keeps_every_panel(tmp_path):
     path, plan = plan_in(tmp_path)
     every = 4 * plan.coverage.frame_count
     stop = person(stop_order=lambda: StopOrder.STOP if len(exposures(tmp_path)) == every else StopOrder.GO_ON)
-    with pytest.raises(RunStopped, match="every panel is taken"):
+    with pytest.raises(RunStopped, match=r"every panel is taken; the axes are not back at the middle\.$"):
         go(path, who=stop)
     assert_all_taken(path, plan)
     with pytest.raises(Refusal, match="every panel of that set is complete"):

@@ -128,13 +128,16 @@ def test_a_run_begins_at_position_0_wherever_the_rail_stands(tmp_path):
 
 
 def told(job, frames=6):
-    return "\n".join(preflight.remarks(job, frames))
+    lines = preflight.remarks(job, frames)
+    assert all(len(line) < 80 for line in lines)
+    return " ".join(lines)
 
 
 def test_what_a_person_should_have_looked_at_is_said_and_nothing_else(tmp_path):
     job = make_job(tmp_path)
     assert told(job) == ""
     assert "card: an empty one; 3 are needed in all" in told(replace(job, cards=3))
+    assert told(replace(job, warnings=("open up " * 20,))) == ("open up " * 20).strip()
     assert told(replace(job, cards=1), 2) == "card: room for 2 frames"
     assert told(replace(job, batteries=1)) == "battery: a charged one"
     for via in ("rts", "dtr"):
