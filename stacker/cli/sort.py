@@ -32,7 +32,9 @@ if TYPE_CHECKING:
     help="Journal of the run; repeat for each run whose pictures are in FOLDER.",
 )
 @click.option("--into", type=click.Path(path_type=Path), required=True, help="The folder to hand over, new or empty.")
-@click.option("--groups", "group", type=Whole(2, 100_000), help="Divide each stack into sub-stacks of so many frames.")
+@click.option(
+    "--groups", "group", type=Whole(2, 100_000), help="Divide each stack into sub-stacks of at most so many frames."
+)
 @click.option(
     "--shared", type=Whole(0, 50_000), help="Frames that a sub-stack has in common with the next; with --groups."
 )

@@ -105,7 +105,7 @@ def blend_first(slices: Slices) -> list[str]:
     frames = [sorted(frame for _, frame in by_depth[part.first - 1 : part.last]) for part in parts]
     command = f"stacker sort FOLDER --journal J --into DIR --groups {USUAL_SIZE} --shared {USUAL_SHARED}"
     return [
-        f"Frames {', '.join(map(spans, frames))}: sub-stacks of {USUAL_SIZE} that share {USUAL_SHARED} with the next.",
+        f"Frames {', '.join(map(spans, frames))}: sub-stacks that share {USUAL_SHARED} with the next.",
         f"Then their results, from front to back. A folder for each is made by: {command}",
     ]
 

@@ -27,14 +27,14 @@ class SubStack:
 
 
 def sub_stacks(frames: int, size: int, shared: int) -> tuple[SubStack, ...]:
-    """Divide a stack; all groups but the last are full, and each has at least one frame that no other has.
+    """Divide a stack into as few groups as can be, alike in size, each with at least one frame that no other has.
 
     Parameters
     ----------
     frames : int
         Of the stack.
     size, shared : int
-        Frames of a group, and how many of them are frames of the next as well.
+        Frames of a group at most, and how many of them are frames of the next as well.
 
     Raises
     ------
@@ -47,6 +47,8 @@ def sub_stacks(frames: int, size: int, shared: int) -> tuple[SubStack, ...]:
             f"three of them; write --shared {size // 2} or less",
             code="groups",
         )
+    count = max(1, -(-(frames - shared) // (size - shared)))
+    size = max(2 * shared, -(-(frames + (count - 1) * shared) // count))  # no small rest of frames that are shared too
     parts, first = list[SubStack](), 1
     while True:
         last = min(frames, first + size - 1)
