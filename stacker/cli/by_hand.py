@@ -51,7 +51,7 @@ def guide(plan: Plan, path: Path, options: HandOptions, *, go: bool, as_json: bo
     job = hand_job_of(plan, rail, path)
     if not quiet:
         note(f"{plan.name}: {len(plan.frames)} frames. Turn, let it settle, take the frame, then tick it.")
-        note("What you tick is believed: nothing here sees the dial or the camera. Limits are yours to watch.")
+        note("What you tick is believed: nothing here sees the dial or the camera.\nLimits are yours to watch.")
     outcome = drive_by_hand(job, options, _turner(job))
     past = outcome.past
     if as_json:

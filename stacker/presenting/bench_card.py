@@ -149,7 +149,7 @@ def _steps(plan: Plan) -> str:
 
 def _gaps(gaps: tuple[Gap, ...], frames_saved: int) -> str:
     where = ", ".join(f"{gap.from_mm:g} to {gap.to_mm:g}" for gap in gaps)
-    return f"nothing need be sharp from {where} mm: {frames_saved} frames fewer"
+    return f"nothing need be sharp from {where} mm: {_count(frames_saved, 'frame', 'frames')} fewer"
 
 
 def rail_step_um(plan: Plan) -> float:
@@ -180,7 +180,7 @@ def _tilt(plan: Plan) -> str:
     slices = significant(added_um / plan.depth_of_field.total_um, 2)
     text += f", {slices} slice{'' if slices == '1' else 's'}"
     step_um = plan.coverage.step_um
-    return text if step_um is None else f"{text}, {math.ceil(added_um / step_um)} frames"
+    return text if step_um is None else f"{text}, {_count(math.ceil(added_um / step_um), 'frame', 'frames')}"
 
 
 def _rail(plan: Plan) -> str:
