@@ -147,13 +147,14 @@ def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool, watc
     if as_json:
         write_json(result_document("drive", result))
     elif not quiet:
-        click.echo(
-            f"{job.name}: {taken(job, len(outcome.frames), clock(outcome.duration_s))}"
-            f"{whose_time(job)}; {outcome.steps}.\n"
-            f"The rail stands at {job.mm(outcome.position):.3f} mm, {motor(job)}."
-        )
+        told = [
+            f"{job.name}: {taken(job, len(outcome.frames), clock(outcome.duration_s))}{whose_time(job)}; "
+            f"{outcome.steps}.",
+            f"The rail stands at {job.mm(outcome.position):.3f} mm, {motor(job)}.",
+        ]
         if past.doubled:
-            click.echo(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, past.doubled))}.")
+            told.append(f"Taken again, so perhaps twice on the card: frames {', '.join(map(str, past.doubled))}.")
+        click.echo("\n".join(line for one in told for line in wrap(one, 79)))
     note(f"Next: {_next(job, outcome, watch)}", quiet=quiet or as_json)
 
 
