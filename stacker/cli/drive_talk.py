@@ -124,7 +124,7 @@ def run_and_show(job: Job, options: RunOptions, *, as_json: bool, quiet: bool) -
             raise
         finally:
             if watcher is not None and watcher.began:
-                note(watcher.last_words(), quiet=quiet or as_json)
+                note("\n".join(wrap(watcher.last_words(), 79)), quiet=quiet or as_json)
     call(f"{job.name}: the run has ended; {taken(job, len(outcome.frames), clock(outcome.duration_s))}")
     show_outcome(job, outcome, as_json=as_json, quiet=quiet, watch=options.watch)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import click
@@ -143,7 +144,7 @@ def run_panels(plan: Plan, panels: Set, options: RunOptions, *, as_json: bool, q
             raise
         finally:
             if watcher is not None and watcher.began:
-                note(watcher.last_words(), quiet=quiet or as_json)
+                note("\n".join(wrap(watcher.last_words(), 79)), quiet=quiet or as_json)
     spent_s = sum(outcome.duration_s for outcome in outcomes)
     taken = sum(len(outcome.frames) for outcome in outcomes)
     said = f"{len(outcomes)} {'panel' if len(outcomes) == 1 else 'panels'}, {taken} frames in {clock(spent_s)}"
