@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import time
+from bisect import bisect_right
 from pathlib import Path
 from typing import Any
 
@@ -134,7 +135,7 @@ class Board:
         """How many bytes have arrived at the host."""
         self.advance()
         self._check_plug()
-        return sum(at_s <= self.state.now_s for at_s, _ in self._out)
+        return bisect_right(self._out, self.state.now_s, key=lambda event: event[0])
 
     def read(self, size: int) -> bytes:
         """Bytes that have arrived at the host, at most that many."""

@@ -32,6 +32,15 @@ class Hardware:
         self.camera_answers = options.sync == "wired"
         self.sync_stuck = options.sync == "stuck"
         self.switches = Switches(state, options, self.place)
+        self._acts = (
+            self._contact_closes,
+            self._shutter_opens,
+            self._contacts_open,
+            self._shot_ends,
+            self._switch,
+            self._motion_ends,
+            self._deadman,
+        )
 
     # -- where things are
 
@@ -137,20 +146,19 @@ class Hardware:
     # -- time
 
     def next_event(self) -> tuple[float, Callable[[], None]]:
-        """The next thing that happens by itself."""
+        """The next thing that happens by itself; asked several times for every byte on the wire."""
         s = self.state
-        return min(
-            (
-                (s.closes_s, self._contact_closes),
-                (s.opens_s, self._shutter_opens),
-                (s.releases_s, self._contacts_open),
-                (s.shot_ends_s, self._shot_ends),
-                (s.switch_s, self._switch),
-                (NEVER_S if s.motion is None else s.motion.end_s, self._motion_ends),
-                (s.deadman_s if self.active() else NEVER_S, self._deadman),
-            ),
-            key=lambda event: event[0],
+        times_s = (
+            s.closes_s,
+            s.opens_s,
+            s.releases_s,
+            s.shot_ends_s,
+            s.switch_s,
+            NEVER_S if s.motion is None else s.motion.end_s,
+            s.deadman_s if self.active() else NEVER_S,
         )
+        first_s = min(times_s)
+        return first_s, self._acts[times_s.index(first_s)]
 
     def _contact_closes(self) -> None:
         s = self.state
