@@ -105,10 +105,11 @@ def parse_plan(text: str, path: str) -> Plan:
         )
     if "digest" not in node.nodes:
         raise InputError([node.place.fault("digest", "missing; make the plan again")])
-    first_line = head.count("\n") + 2
-    if not frames_at:
+    first_line, frames = head.count("\n") + 2, None
+    if frames_at:
+        frames = _frames(table, Place(path=path, line=first_line, column=1), reading)
+    else:
         reading.fault(node.place, "frames", "missing; make the plan again")
-    frames = _frames(table, Place(path=path, line=first_line, column=1), reading)
     plan = read_block(Plan, node, "", reading, frames=frames)
     if plan is INVALID or reading.faults:
         raise InputError(reading.faults)

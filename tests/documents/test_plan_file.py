@@ -83,8 +83,15 @@ ROW = "    - [3, "
         (lambda row: row.replace("[3,", "[4,"), "frames.rows: found frame 4; frames count from 1"),
         (lambda row: row.replace("[3, ", "[3, 1"), None),
         (lambda row: row.replace("]", ""), "frames.rows: found 13 values; write a row of 13 in brackets"),
+        (lambda row: row.replace("[3,", "[null,"), "frames.frame: found 'null'; write a whole number"),
+        (lambda row: row.replace("0.005000", "NaN"), "frames.exposure_s: found 'NaN'"),
+        (lambda row: row.replace("0.005000", "1e999"), "frames.exposure_s: found '1e999'"),
+        (lambda row: row.replace("- [", "-  ["), "frames.rows: written in an unusual way; make the plan again"),
     ],
-    ids=["word", "fraction", "value missing", "null", "number twice", "another depth", "bracket missing"],
+    ids=[
+        *("word", "fraction", "value missing", "null", "number twice", "another depth", "bracket missing"),
+        *("null for a number", "no number", "infinite", "two spaces"),
+    ],
 )
 def test_an_edit_of_a_row_is_found_with_its_line(text, edit, message):
     number = line_of(text, ROW)
@@ -136,8 +143,10 @@ def test_what_is_no_plan_is_called_so():
     assert faults("a: 1\n") == ["p.yaml: not a plan; 'stacker plan REQUEST' makes one"]
 
 
-def test_a_plan_without_its_table_is_a_fault(text):
-    assert "frames" in faults(text.partition("\nframes:")[0] + "\n")[0]
+def test_a_plan_without_its_table_or_without_rows_is_one_fault(text):
+    assert faults(text.partition("\nframes:")[0] + "\n") == ["p.yaml:1:1: frames: missing; make the plan again"]
+    (found,) = faults(text[: text.index("  rows:\n") + len("  rows:\n")])
+    assert found.endswith(": frames.rows: no rows; make the plan again")
 
 
 def test_rows_written_in_another_way_of_yaml_are_a_fault(text):
