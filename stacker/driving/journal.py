@@ -57,8 +57,7 @@ class Journal:
             self.broken = True
             raise RunStopped(
                 f"the journal cannot be written ({error.strerror or error}): no more frames are taken. Make room on "
-                "the disk, "
-                "then go on with --resume.",
+                "the disk; --resume takes whatever is missing then.",
                 code="journal",
             ) from error
 

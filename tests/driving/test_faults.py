@@ -133,6 +133,14 @@ def test_the_disk_fills_up(tmp_path):
         disk_full(tmp_path / str(at), at)
 
 
+def test_a_disk_that_fills_up_behind_the_last_frame_leaves_the_front_where_it_was(tmp_path):
+    job = make_job(tmp_path)
+    message = stopped(job, "journal", opener=FullDisk(2 + 3 * job.count))  # the line that ends the run
+    assert f"{job.count} of {job.count} frames are confirmed." in message
+    assert f"To take frames again, type: stacker drive {job.path} --go --front-at-mm 40" in message
+    assert "Go on: " not in message
+
+
 @pytest.mark.parametrize("policy", ["stop", "repeat"])
 def test_the_camera_falls_silent(tmp_path, policy):
     for first in (1, 4, 6):
