@@ -57,10 +57,12 @@ def test_without_the_extra_it_says_how_to_get_it(folder, monkeypatch):
 
 
 LOOKING = """
+import signal
 import sys
 from pathlib import Path
 from stacker.looking.look_at import look_at
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background hands it on ignored
     folder = Path(sys.argv[1])
     for place, _ in enumerate(look_at(folder, [path.name for path in sorted(folder.glob("*.jpg"))], {}, processes=2)):
         if not place:
