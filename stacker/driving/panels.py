@@ -179,6 +179,13 @@ def _next(run: Run, job: Job) -> Run:
     return replace(run, job=job, start=start, options=replace(run.options, resume=None, kind="all"))
 
 
+# Without a journal nobody remembers the middle, and what moves sideways may have left it.
+_AFRESH = (
+    "No frame was taken: bring the middle of the subject into the middle of the picture again, then give the same "
+    "command."
+)
+
+
 def _bring(run: Run, axes: Sequence[Axis], *, begun: bool) -> None:
     """The panel into the picture: the main rail out first, then one axis after the other."""
     panel = run.job.panel
@@ -188,7 +195,7 @@ def _bring(run: Run, axes: Sequence[Axis], *, begun: bool) -> None:
         for axis in axes:
             axis.go(panel)
     except StackerError as error:
-        go_on = f"Go on: {_resumed(run)}" if begun else "No frame was taken: give the same command again."
+        go_on = f"Go on: {_resumed(run)}" if begun else _AFRESH
         raise _stopped(error, f"panel {panel.panel} is not in the picture yet. {go_on}") from error
 
 

@@ -204,7 +204,9 @@ def test_a_stop_before_the_first_frame_does_not_name_a_run_that_is_not_there(tmp
         moved = [event for event in log(tmp_path, "across") if event["event"] == "start"]
         return StopOrder.STOP if moved else StopOrder.GO_ON
 
-    with pytest.raises(RunStopped, match="No frame was taken: give the same command again"):
+    with pytest.raises(
+        RunStopped, match="No frame was taken: bring the middle .* into the middle of the picture again"
+    ):
         go(path, who=person(stop_order=order))
     assert not journals(tmp_path)
 
