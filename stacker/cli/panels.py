@@ -73,13 +73,14 @@ def show_panels(plan: Plan, panels: Set, options: RunOptions, *, whole: bool, as
         }
         write_json(result_document("drive", document))
     elif not quiet:
-        lines = [f"{plan.name}: {len(panels.jobs)} of {len(plan.panels.panels)} panels, moved {movers(plan)}."]
+        lines = wrap(f"{plan.name}: {len(panels.jobs)} of {len(plan.panels.panels)} panels, moved {movers(plan)}.", 79)
         lines += map_lines(plan.panels)
         lines.append("Before each the rail goes to position 0, then one axis after the other:")
         for job in panels.jobs:
             assert job.panel is not None  # of a plan with panels
             lines.append(f"  panel {job.panel.panel}: {job.count} frames")
-            lines += [f"    {axis.words(job.panel)}" for axis in axes]
+            for axis in axes:
+                lines += wrap(axis.words(job.panel), 79, initial_indent="    ", subsequent_indent="      ")
         click.echo("\n".join(lines))
         for job, one in rehearsed:
             click.echo(f"\n{dry_run.text(job, one, whole=whole)}")

@@ -59,6 +59,7 @@ def test_a_dry_run_moves_nothing_and_tells_every_panel(stacker, planned, tmp_pat
     done = stacker("drive", planned)
     assert done.code == 0
     assert "4 of 4 panels" in done.out
+    assert max(map(len, done.out.splitlines())) <= 80
     assert "panel 3: " in done.out
     assert "turns and" in done.out
     assert done.out.count("Dry run") == 1

@@ -205,7 +205,7 @@ def test_a_stop_before_the_first_frame_does_not_name_a_run_that_is_not_there(tmp
         return StopOrder.STOP if moved else StopOrder.GO_ON
 
     with pytest.raises(
-        RunStopped, match="No frame was taken: bring the middle .* into the middle of the picture again"
+        RunStopped, match=r"No frame was taken: bring the middle .* into the middle of the picture again"
     ):
         go(path, who=person(stop_order=order))
     assert not journals(tmp_path)
