@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from stacker.cli.pictures_of import RunPicture
     from stacker.documents.request import Request
 
-_AREA_PX = 240  # about the picture's middle, in which the edge is looked for
+_AREA_PX = 480  # about the picture's middle, in which the edge is looked for
 
 
 @click.command(name="lens")

@@ -74,7 +74,7 @@ def by_edge(
     """A slanted edge on raw greens."""
     rng = np.random.default_rng(seed)
     sent, went, slice_um = positions_um(lens, frames, rng, step=step)
-    scenes = slanted_edge(lens, (260, 360), angle_deg=angle_deg).frames(
+    scenes = slanted_edge(lens, (480, 420), angle_deg=angle_deg).frames(
         went, focus_at_um=rng.uniform(-0.3, 0.3) * slice_um
     )
     areas = [middle_of(mosaic_of(scene, body, rng)) for scene in scenes]
@@ -85,7 +85,7 @@ def middle_of(mosaic: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The area about the edge, and its green sites."""
     green = np.zeros(mosaic.shape, bool)
     green[0::2, 1::2] = green[1::2, 0::2] = True
-    columns = slice(mosaic.shape[1] // 2 - 90, mosaic.shape[1] // 2 + 90)
+    columns = slice(mosaic.shape[1] // 2 - 120, mosaic.shape[1] // 2 + 120)
     return mosaic[:, columns], green[:, columns]
 
 
@@ -114,10 +114,15 @@ def true_width_um(lens: Lens, per_px: float, share: float = 0.8) -> float:
     return crossing(high, high + 1) - crossing(low, low - 1)
 
 
+def planned_per_px(lens: Lens, f_number: float) -> float:
+    """The detail that a plan by some f-number goes by: what the lens keeps three tenths of, at most two pixels."""
+    return min(told_of(lens).target_per_px, 0.494 * lens.pitch_um / (lens.wavelength_um * f_number))
+
+
 def seam_error(lens: Lens, f_number: float) -> float:
     """Share of contrast that the seam of a plan by some f-number really keeps, less what the plan promises."""
     told = told_of(lens)
-    nu = min(told.target_per_px, 0.494 * lens.pitch_um / (lens.wavelength_um * f_number))
+    nu = planned_per_px(lens, f_number)
     half_um = 0.35 * width_um(told, f_number, nu)  # steps of 0.7 slices
     promised = float(told.curve(nu)(np.array([half_um]), Shape(f_number=f_number))[0])
     place = round(nu / (2 / 4000))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import collections
+import os
 import time
 
 import numpy as np
@@ -187,11 +188,14 @@ def test_careless_lines_are_refused():
 # ---------------------------------------------------------------------------------------------------------- campaign
 
 
+SEEDS = 40 * int(os.environ.get("STACKER_SEEDS", "1"))
+
+
 @pytest.mark.campaign
 def test_many_rulers_are_right_or_refused():
     """Bias, spread and coverage of the stated interval; seeds of no test above and of no development run."""
     errors, inside, refused = [], [], collections.Counter()
-    for seed in range(40):
+    for seed in range(SEEDS):
         rng = np.random.default_rng([20_318, seed])
         ruler = Ruler(
             shape=(500, 1200),
@@ -221,14 +225,14 @@ def test_many_rulers_are_right_or_refused():
         inside.append(abs(errors[-1]) < margin_px / ruler.spacing_px)
     size = np.abs(errors)
     told = (
-        f"{len(size)} of 40 measured: median {np.median(size):.4%}, worst {size.max():.4%}, "
+        f"{len(size)} of {SEEDS} measured: median {np.median(size):.4%}, worst {size.max():.4%}, "
         f"mean {np.mean(errors):+.4%}, interval holds {np.mean(inside):.0%}; refused: {dict(refused)}"
     )
     print(told)
     assert np.median(size) < 0.0002, told
     assert size.max() < 0.001, told
-    assert np.mean(inside) > 0.88, told  # 95 % of about 36: two standard deviations below
-    assert sum(refused.values()) <= 10, told
+    assert np.mean(inside) > 0.92 - 2 * np.sqrt(0.92 * 0.08 / len(inside)), told  # what is asked for, less chance
+    assert sum(refused.values()) <= SEEDS / 4, told
 
 
 @pytest.mark.campaign
