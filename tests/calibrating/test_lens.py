@@ -9,7 +9,16 @@ import numpy as np
 import pytest
 from darkroom.camera import Body
 from darkroom.lens import Lens, slanted_edge
-from darkroom.runs import by_edge, by_texture, middle_of, planned_per_px, seam_error, told_of, true_mtf50_lp_mm, true_width_um
+from darkroom.runs import (
+    by_edge,
+    by_texture,
+    middle_of,
+    planned_per_px,
+    seam_error,
+    told_of,
+    true_mtf50_lp_mm,
+    true_width_um,
+)
 
 from stacker.calibrating.edge import measure_edge
 from stacker.calibrating.lens import width_um
