@@ -18,13 +18,13 @@ from typing import Any, Final
 import numpy as np
 
 from stacker.documents.files import write_whole
-from stacker.looking.seen import FloatArray, Seen
+from stacker.looking.seen import Seen
 from stacker.pictures.settings import Settings
 from stacker.pixels.energy import BANDS, LAGS
 
-VERSION: Final = 2  # raise it whenever another program version would see other things in the same file
+VERSION: Final = 3  # raise it whenever another program version would see other things in the same file
 BEGINNING: Final = b'{"stacker_looks"'
-_ARRAYS = {"light": 2, "fine": 3, "ways": 3}  # dimensions
+_ARRAYS = {"light": (2, "<f4"), "fine": (3, "<f4"), "ways": (3, "<f4"), "small": (2, "u1")}  # dimensions, numbers
 _MOST_PIXELS = 1 << 20  # along a side
 _LARGEST = 1 << 31  # bytes; ten thousand frames take less
 
@@ -54,18 +54,19 @@ def read_kept(path: Path) -> dict[Key, Seen]:
     try:
         if path.stat().st_size > _LARGEST:
             return {}
-        head, _, body = path.read_bytes().partition(b"\n")
-        told = json.loads(head)
+        content = path.read_bytes()
+        begins = content.index(b"\n") + 1
+        told, body = json.loads(content[:begins]), memoryview(content)[begins:]
         if told["stacker_looks"] != VERSION or told["crc32"] != zlib.crc32(body, zlib.crc32(_text(told["files"]))):
             return {}
         kept, at = {}, 0
         for row in told["files"]:
             arrays: dict[str, Any] = {}
-            for name, dimensions in _ARRAYS.items():
+            for name, (dimensions, numbers) in _ARRAYS.items():
                 shape = tuple(row[name])
                 if len(shape) != dimensions or min(shape) < 0:
                     return {}
-                arrays[name] = np.frombuffer(body, "<f4", math.prod(shape), at).reshape(shape)
+                arrays[name] = np.frombuffer(body, numbers, math.prod(shape), at).reshape(shape)
                 at += arrays[name].nbytes
             rows, columns = map(int, row["pixels"])
             if not (0 < rows < _MOST_PIXELS and 0 < columns < _MOST_PIXELS):
@@ -87,7 +88,7 @@ def write_kept(path: Path, seen: Mapping[Key, Seen]) -> None:
         If it cannot be written, or another file has its name: nothing is then changed.
     """
     rows: list[dict[str, Any]] = []
-    parts: list[FloatArray] = []
+    parts: list[Any] = []  # of the arrays themselves: a stack's are many megabytes
     for key, one in seen.items():
         if one.fault is None:
             settings = dataclasses.asdict(one.settings)
@@ -95,13 +96,17 @@ def write_kept(path: Path, seen: Mapping[Key, Seen]) -> None:
             shapes = {name: array.shape for name, array in arrays.items()}
             key_row = [key.name, key.size, key.mtime_ns]
             rows.append({"key": key_row, "pixels": one.pixels, "settings": settings, **shapes})
-            parts += arrays.values()
+            parts += [
+                np.ascontiguousarray(array, _ARRAYS[name][1]).reshape(-1).view("u1").data
+                for name, array in arrays.items()
+            ]
     if path.exists() and not path.read_bytes()[: len(BEGINNING)] == BEGINNING:
         raise FileExistsError(17, "exists and holds something else", str(path))
-    body = b"".join(part.astype("<f4").tobytes() for part in parts)
-    crc = zlib.crc32(body, zlib.crc32(_text(rows)))
+    crc = zlib.crc32(_text(rows))
+    for part in parts:
+        crc = zlib.crc32(part, crc)
     head = {"stacker_looks": VERSION, "crc32": crc, "files": rows}
-    write_whole(path, json.dumps(head).encode("ascii") + b"\n" + body)
+    write_whole(path, b"".join([json.dumps(head).encode("ascii"), b"\n", *parts]))
 
 
 def _settings(told: dict[str, Any]) -> Settings:

@@ -15,6 +15,7 @@ from stacker.pictures.preview import read_for_looking
 from stacker.pictures.settings import Settings, settings_of
 from stacker.pixels.energy import directional_energy
 from stacker.pixels.light import light_of_fields
+from stacker.pixels.patches import SmallPicture, small_picture
 
 FloatArray: TypeAlias = NDArray[np.float32]
 
@@ -37,6 +38,8 @@ class Seen:
         Energy of fine contrast of each tile, as `planes` takes it.
     ways : ndarray, shape (directions, rows, columns)
         That of the finest band by direction, as `blur` takes it.
+    small : ndarray of uint8, shape (rows, columns)
+        The picture itself, small, as `moved` takes it.
     settings : Settings
         What the camera wrote.
     fault : str or None
@@ -47,13 +50,14 @@ class Seen:
     light: FloatArray = field(default_factory=_nothing)
     fine: FloatArray = field(default_factory=_nothing)
     ways: FloatArray = field(default_factory=_nothing)
+    small: SmallPicture = field(default_factory=lambda: np.zeros((0, 0), dtype=np.uint8))
     settings: Settings = field(default_factory=Settings)
     fault: str | None = None
 
     @property
     def sizes(self) -> tuple[tuple[int, ...], ...]:
         """What must be alike in pictures that are compared."""
-        return self.pixels, self.light.shape, self.fine.shape, self.ways.shape
+        return self.pixels, self.light.shape, self.fine.shape, self.ways.shape, self.small.shape
 
 
 def look_into(path: Path) -> Seen:
@@ -77,5 +81,6 @@ def look_into(path: Path) -> Seen:
         light=light_of_fields(grey),
         fine=tiles_of(directional.mean(axis=1)).astype(np.float32),
         ways=tiles_of(directional[0]).astype(np.float32),
+        small=small_picture(grey),
         settings=settings_of(path),
     )

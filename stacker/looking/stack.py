@@ -9,6 +9,7 @@ from pathlib import PurePath
 
 from stacker.looking.depths import Depths, Optics, depths_of
 from stacker.looking.light import Light, light_of
+from stacker.looking.moved import Moved, moved_in
 from stacker.looking.seen import Seen
 from stacker.looking.settings import Alike, settings_alike
 
@@ -63,6 +64,8 @@ class Looked:
         Likewise.
     depths : Depths
         Where the planes of focus were, by the first picture of a bracket.
+    moved : Moved
+        What moved, likewise.
     """
 
     files: tuple[dict[int, str], ...]
@@ -73,12 +76,20 @@ class Looked:
     light: tuple[Light, ...] = ()
     settings: tuple[Alike, ...] = ()
     depths: Depths = field(default_factory=Depths)
+    moved: Moved = field(default_factory=Moved)
 
     @property
     def found(self) -> bool:
         """Whether anything is wrong; what cannot be told is not."""
         depths = self.depths
-        parts = (self.other_size, depths.off, depths.smeared, depths.soft, depths.ends and depths.ends.short)
+        parts = (
+            self.other_size,
+            self.moved.parts,
+            depths.off,
+            depths.smeared,
+            depths.soft,
+            depths.ends and depths.ends.short,
+        )
         lists = (*parts, *(one.off for one in self.light), *(one.changes for one in self.settings))
         return any(lists) or any(one.broken for one in self.unread)
 
@@ -90,7 +101,7 @@ class Looked:
         # beside a gap nobody knows which of the two is off its place, nor whether all that follow are: both again, as
         # far apart as planned, close it either way
         frames |= {frame for between in self.depths.off if between.gap for frame in between.frames}
-        frames |= self.depths.smeared.keys() | {*self.depths.soft}
+        frames |= self.depths.smeared.keys() | {*self.depths.soft, *self.moved.alone}
         return tuple(sorted(frames | {one.frame for one in self.unread if one.broken} | {*self.other_size}))
 
 
@@ -179,6 +190,10 @@ def looked_at(
         light.append(light_of(list(alike), [look.light for look in alike.values()]))
         settings.append(settings_alike(list(good), [look.settings for look in good.values()]))
     dark = [frame for off in light[0].off if off.dark for frame in off.frames] if light else []
+    first = first or {}
+    order = sorted(focus_um, key=lambda frame: focus_um[frame])
+    small = {frame: look.small for frame, look in first.items() if frame not in dark and look.small.size}
+    pixels = next((look.pixels for look in first.values()), (0, 0))
     return Looked(
         files=files,
         unsure=tuple(frame for frame in frames if any(frame not in one for one in files)),
@@ -187,7 +202,8 @@ def looked_at(
         other_size=tuple(sorted(other_size)),
         light=tuple(light),
         settings=tuple(settings),
-        depths=depths_of(focus_um, first or {}, dark, optics),
+        depths=depths_of(focus_um, first, dark, optics),
+        moved=moved_in(order, small, pixels),
     )
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from stacker.figures import one_line, shutter_time, significant, spans
 from stacker.looking.depths import AS_BEFORE, Between, Depths, Ends
 from stacker.looking.light import FEWEST_FRAMES, Light, Off
+from stacker.looking.moved import Moved, Part
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
 from stacker.presenting.tables import wrapped
@@ -49,6 +50,7 @@ def looked_facts(looked: Looked) -> list[tuple[str, list[str]]]:
         ("light", _of_each([[*_light(light)] for light in looked.light])),
         ("planes", [*_planes(looked.depths)]),
         ("blur", [*_blur(looked.depths)]),
+        ("moved", [*_moved(looked.moved)]),
         ("reach", [*_reach(looked.depths.ends)]),
         ("settings", _of_each([[*_settings(alike)] for alike in looked.settings])),
     ]
@@ -174,6 +176,31 @@ def _blur(depths: Depths) -> Iterable[str]:
         every = len(mine) == len(depths.smears)
         which = "cannot tell" if every else f"{len(mine)} cannot be told"
         yield f"{which}, because {reason}" + ("" if every else f" ({spans(mine)})")
+
+
+def _moved(moved: Moved) -> Iterable[str]:
+    stay = [part for part in moved.parts if not moved.alone or not {*part.frames} & {*moved.alone}]
+    come = [part for part in moved.parts if part.frames[1] in moved.alone]
+    yield from _shown(
+        [f"in frame {one.frames[1]} alone {_part(one)} lies elsewhere, by {one.shift_px:.0f} pixels" for one in come]
+        + [f"from {one.frames[0]} to {one.frames[1]} {_part(one)} moved by {one.shift_px:.0f} pixels" for one in stay]
+    )
+    if any(not one.whole for one in stay):
+        yield "what stays where it moved to is in two places in the stack: no frame taken again puts that right"
+    if not moved.compared:
+        yield "cannot tell, because hardly two frames in a row have enough detail in common"
+        return
+    where = f"{moved.compared} of {moved.pairs} pairs compared, where {moved.told:.0%} of the picture tells"
+    yield f"{where}: {'nothing else' if moved.parts else 'nothing'} moved there"
+
+
+def _part(part: Part) -> str:
+    if part.whole:
+        return "all of the picture"
+    across, down = (min(2, int(3 * share)) for share in part.at)
+    height, side = ("upper ", "", "lower ")[down], ("left", "", "right")[across]
+    where = f"{height}{side}".strip() or "middle"
+    return f"a part at the {where} ({part.share:.1%} of the picture)"
 
 
 def _reach(ends: Ends | None) -> Iterable[str]:

@@ -15,7 +15,7 @@ from darkroom.camera import Body, developed, mosaic_of, through_jpeg
 from darkroom.lens import Lens
 from darkroom.scenes import Scene
 from scipy.fft import fftfreq, irfft2, rfft2, rfftfreq
-from scipy.ndimage import affine_transform, gaussian_filter
+from scipy.ndimage import affine_transform, gaussian_filter, map_coordinates
 
 _MOST_WAVES = 9.0  # of defocus: beyond, hardly any contrast is left, and the sampled pupil would alias
 _RADII = 2048
@@ -92,12 +92,35 @@ def _layers(scene: Scene, level_um: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Moved:
+    """A part of the subject that lies elsewhere from some frame on, or in it alone; what is around it is stretched."""
+
+    frame: int
+    at: tuple[float, float]  # rows and columns, as shares of the picture
+    radius_px: float
+    shift_px: tuple[float, float]  # down and across
+    back: bool = False
+
+    def displaced(self, light: np.ndarray, frame: int) -> np.ndarray:
+        """The light of a frame."""
+        if frame < self.frame or (self.back and frame > self.frame):
+            return light
+        rows, columns = light.shape
+        y, x = np.indices(light.shape, dtype=float)
+        away = np.hypot(y - self.at[0] * rows, x - self.at[1] * columns)
+        part = np.clip((1.25 - away / self.radius_px) / 0.25, 0, 1)
+        place = [y - part * self.shift_px[0], x - part * self.shift_px[1]]
+        return map_coordinates(light, place, order=3, mode="mirror")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Faults:
     """What goes wrong, by frame (from 0)."""
 
     light_stops: dict[int, float] | None = None  # added to a frame's light
     smear_px: dict[int, tuple[float, float]] | None = None  # length and angle [px, rad]
     soft_px: dict[int, float] | None = None  # standard deviation of a shake to all sides [px]
+    moved: Moved | None = None
 
 
 NONE = Faults()
@@ -122,6 +145,8 @@ def pictures(
     for frame, light in enumerate(scene_light(scene, rig, planes_um, level_um)):
         smeared = _smeared(light, *smears[frame]) if frame in smears else light
         smeared = gaussian_filter(smeared, softs[frame]) if frame in softs else smeared
+        if faults.moved is not None:
+            smeared = faults.moved.displaced(smeared, frame)
         scale = 1.0
         if rig.lens.pupil_mm is not None:
             scale = 1 + (planes_um[frame] - middle) / 1000 / rig.lens.pupil_mm

@@ -1,0 +1,225 @@
+"""What moved between one frame and the next: a part of the subject, or all of the picture.
+
+A move of the rail changes the scale of a picture, and shifts and turns it a little: patches that go together with the
+others say nothing. A slanted surface seems to move as the plane of focus passes it, but it does so in the frames
+before and behind as well. What is left is compared with that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import label
+
+from stacker.errors import Refusal
+from stacker.pixels.patches import PATCH, Patches, SmallPicture, detail, patch_shifts, small_bins
+from stacker.pixels.shift import coarse, whole_shift
+
+FloatArray = NDArray[np.float64]
+
+_CERTAIN_PX = 0.3  # of the small picture: a patch less certain tells nothing
+_FEWEST_PATCHES = 20  # that tell something, for a pair to be compared
+_LEAST_PX, _SURELY, _FLOOR_PX = 0.25, 5.0, 0.05  # of a patch; by rendering
+_FEWEST_TOGETHER = 4  # of patches side by side; in clean rendered stacks one or two do so
+_ONE_WAY = 0.7  # the mean of their shifts over the mean of how long they are
+_AROUND, _FEWEST_AROUND = 6, 3  # pairs with which one is compared
+_WHOLE_SHARE, _WHOLE_SURELY = 0.01, 8.0  # of the longer side; times how the others scatter
+_ROUNDS = 8
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Part:
+    """Something that lies elsewhere in the second of two frames.
+
+    Parameters
+    ----------
+    frames : (int, int)
+        Numbers, in order of depth.
+    shift_px : float
+        How far it moved beside all else, in the picture as it was read [px].
+    at : (float, float)
+        Its middle, as shares of the picture's width and height from its upper left [-].
+    share : float
+        Of the picture that moved so [-].
+    whole : bool
+        Whether it is all of the picture.
+    """
+
+    frames: tuple[int, int]
+    shift_px: float
+    at: tuple[float, float] = (0.5, 0.5)
+    share: float = 1.0
+    whole: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Moved:
+    """What moved in a stack.
+
+    Parameters
+    ----------
+    parts : tuple of Part
+        In order of depth.
+    alone : tuple of int
+        Frames in which something lies elsewhere, and where it lay before in the next.
+    compared : int
+        Pairs of frames one after the other that were compared.
+    pairs : int
+        All.
+    told : float
+        Share of the picture in which something could be told, in the middle one of the pairs compared [-].
+    """
+
+    parts: tuple[Part, ...] = ()
+    alone: tuple[int, ...] = ()
+    compared: int = 0
+    pairs: int = 0
+    told: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Pair:
+    """Two frames compared: what all of the picture did, and what is left of each patch [px of the small picture]."""
+
+    frames: tuple[int, int]
+    whole: FloatArray  # down, across, scale, turn
+    rest: FloatArray  # (2, rows, columns), NaN where nothing is told
+    error: FloatArray
+
+
+def moved_in(order: Sequence[int], small: Mapping[int, SmallPicture], pixels: tuple[int, int]) -> Moved:
+    """Compare each frame with the next.
+
+    Parameters
+    ----------
+    order : sequence of int
+        Frames in order of depth.
+    small : mapping of int to ndarray of uint8
+        `pixels.patches.small_picture` of those that can be looked into.
+    pixels : (int, int)
+        Rows and columns of the whole pictures.
+    """
+    pairs = []
+    details = {frame: detail(small[frame]) for frame in order[:1] if frame in small}
+    for one, other in pairwise(order):
+        details = {
+            frame: details[frame] if frame in details else detail(small[frame])
+            for frame in (one, other)
+            if frame in small
+        }  # of two at a time
+        if len(details) == 2:
+            pair = _compared((one, other), details[one], details[other])
+            pairs += [] if pair is None else [pair]
+    bins = small_bins(pixels)
+    found = [(pair, part) for pair, near in _each_with_its_like(pairs) for part in _parts(pair, near)]
+    parts = [_part(pair, shift, mask, bins) for pair, (shift, mask) in found]
+    parts += _wholes(pairs, bins)
+    return Moved(
+        parts=tuple(sorted(parts, key=lambda part: order.index(part.frames[0]))),
+        alone=tuple(_back(found)),
+        compared=len(pairs),
+        pairs=max(0, len(order) - 1),
+        told=float(np.median([np.isfinite(pair.rest[0]).mean() for pair in pairs])) if pairs else 0.0,
+    )
+
+
+def _compared(frames: tuple[int, int], one: NDArray[np.float32], other: NDArray[np.float32]) -> _Pair | None:
+    """What moved from one frame to another; None where the two have too little in common."""
+    pair = _fitted(frames, patch_shifts(one, other))
+    if pair is not None:
+        return pair
+    try:  # all of it may have moved farther than slopes tell
+        down, across = whole_shift(coarse(one), coarse(other))
+    except Refusal:
+        return None
+    pair = _fitted(frames, patch_shifts(one, np.roll(other, (-down, -across), axis=(0, 1))))
+    if pair is not None:
+        pair.whole[:2] += down, across
+    return pair
+
+
+def _fitted(frames: tuple[int, int], patches: Patches) -> _Pair | None:
+    """Take off what all patches do together: a shift, a scale and a turn, by those that agree most."""
+    error = patches.error.astype(np.float64)
+    told = error < _CERTAIN_PX
+    if np.count_nonzero(told) < _FEWEST_PATCHES:
+        return None
+    y, x = (at - at.mean() for at in np.indices(error.shape, dtype=np.float64))
+    one, nothing = np.ones_like(y), np.zeros_like(y)
+    down, across = np.stack((one, nothing, y, -x), axis=-1), np.stack((nothing, one, x, y), axis=-1)
+    weight = told / (error**2 + _FLOOR_PX**2)
+    doubt = np.ones_like(weight)
+    for _ in range(_ROUNDS):
+        some = np.sqrt(weight * doubt)[None, :, :, None]
+        columns = (np.stack((down, across)) * some).reshape(-1, 4)
+        whole = np.linalg.lstsq(columns, (patches.shift * some[..., 0]).reshape(-1), rcond=None)[0]
+        rest = patches.shift - np.stack((down @ whole, across @ whole))
+        doubt = 1 / (1 + (rest**2).sum(axis=0) * weight / 4)
+    rest[:, ~told] = np.nan
+    return _Pair(frames=frames, whole=whole, rest=rest, error=error)
+
+
+def _each_with_its_like(pairs: Sequence[_Pair]) -> list[tuple[_Pair, list[_Pair]]]:
+    """Each pair with those nearest to it."""
+    out = []
+    for place, pair in enumerate(pairs):
+        near = sorted((at for at in range(len(pairs)) if at != place), key=lambda at: abs(at - place))
+        out.append((pair, [pairs[at] for at in near[:_AROUND]]))
+    return [(pair, near) for pair, near in out if len(near) == _AROUND]
+
+
+def _parts(pair: _Pair, near: Sequence[_Pair]) -> list[tuple[FloatArray, NDArray[np.bool_]]]:
+    """Patches side by side that moved together, otherwise than in the pairs around: their mean shift, and which."""
+    around = np.stack([one.rest for one in near])
+    known = np.isfinite(around[:, 0]).sum(axis=0) >= _FEWEST_AROUND
+    usual = np.median(np.where(np.isfinite(around), around, 0.0), axis=0)
+    usual[:, known] = np.nanmedian(around[:, :, known], axis=0)
+    error = np.sqrt(pair.error**2 + np.median([one.error for one in near], axis=0) ** 2 + _FLOOR_PX**2)
+    off = pair.rest - usual
+    size = np.hypot(*off)
+    # a step not made, or a double one, takes away or doubles what a slanted surface seems to move
+    sure = known & (size > _LEAST_PX + np.hypot(*usual)) & (size > _SURELY * error)
+    numbered, count = label(sure, structure=np.ones((3, 3)))
+    found = []
+    for number in range(1, count + 1):
+        mask = numbered == number
+        shift = off[:, mask].mean(axis=1)
+        if np.count_nonzero(mask) >= _FEWEST_TOGETHER and np.hypot(*shift) > _ONE_WAY * size[mask].mean():
+            found.append((shift, mask))
+    return found
+
+
+def _part(pair: _Pair, shift: FloatArray, mask: NDArray[np.bool_], bins: int) -> Part:
+    rows, columns = np.nonzero(mask)
+    at = (float(columns.mean() + 0.5) / mask.shape[1], float(rows.mean() + 0.5) / mask.shape[0])
+    return Part(frames=pair.frames, shift_px=float(np.hypot(*shift)) * bins, at=at, share=float(mask.mean()))
+
+
+def _back(found: Sequence[tuple[_Pair, tuple[FloatArray, NDArray[np.bool_]]]]) -> list[int]:
+    """Frames into which something moves, and out of which it moves back."""
+    back = set()
+    for pair, (shift, mask) in found:
+        for other, (again, same) in found:
+            there_and_back = pair.frames[1] == other.frames[0] and bool((mask & same).any())
+            if there_and_back and np.hypot(*(shift + again)) < 0.5 * np.hypot(*shift):
+                back.add(pair.frames[1])
+    return sorted(back)
+
+
+def _wholes(pairs: Sequence[_Pair], bins: int) -> list[Part]:
+    """Pairs from one to the other of which all of the picture jumps, beside what it does elsewhere."""
+    if len(pairs) <= _AROUND:
+        return []
+    shifts = np.stack([pair.whole[:2] for pair in pairs])
+    away = np.hypot(*(shifts - np.median(shifts, axis=0)).T)
+    rows, columns = pairs[0].error.shape
+    least = max(_WHOLE_SHARE * PATCH * max(rows, columns), _WHOLE_SURELY * float(np.median(away)))
+    return [
+        Part(frames=pair.frames, shift_px=float(jump) * bins, whole=True)
+        for pair, jump in zip(pairs, away, strict=True)
+        if jump > least
+    ]
