@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from darkroom.camera import Body, developed, mosaic_of, through_jpeg
 from darkroom.lens import Lens, slanted_edge, texture
 
 from stacker.calibrating.edge import measure_edge
 from stacker.calibrating.focus_curve import Shape
-from stacker.calibrating.lens import LensFound, Told, width_um
+from stacker.calibrating.lens import LensFound, Told, f_number_of, width_um
 from stacker.calibrating.texture import cut_tiles, measure_texture
 from stacker.optics.contrast import target_frequency_lp_mm
 from stacker.optics.spectrum import Spectrum
@@ -19,9 +21,9 @@ SHAPE = (384, 512)
 STEP = 0.3  # of a slice, as a plan of the request as it stands would step
 
 
-def told_of(lens: Lens) -> Told:
-    """A perfect lens of pupil magnification 1."""
-    f_number = lens.f_number * (1 + lens.magnification)
+def told_of(lens: Lens, f_number: float | None = None) -> Told:
+    """A perfect lens of pupil magnification 1, or of an effective f-number."""
+    f_number = f_number or lens.f_number * (1 + lens.magnification)
     target = target_frequency_lp_mm(
         effective_f_number=f_number, pixel_pitch_um=lens.pitch_um, spectrum=GREEN, resolved_contrast=0.3
     )
@@ -65,7 +67,13 @@ def by_texture(
     target = texture(lens, shape, rng, grain_px=grain_px, contrast=contrast)
     scenes = target.frames(went, focus_at_um=rng.uniform(-1, 1) * 0.3 * slice_um + (off - 0.3) * slice_um)
     pictures = [through_jpeg(developed(mosaic_of(scene, body, rng), body), body.quality or 95) for scene in scenes]
-    return measure_texture(cut_tiles(pictures), sent, told_of(lens), most=255)
+    return as_planned(lens, measure_texture(cut_tiles(pictures), sent, told_of(lens), most=255))
+
+
+def as_planned(lens: Lens, found: LensFound) -> LensFound:
+    """The f-number for the detail at which a plan with what was found holds its slices, as the command writes it."""
+    again = told_of(lens, found.effective_f_number.value)
+    return replace(found, effective_f_number=f_number_of(found.curve, again, found.finest_lp_mm))
 
 
 def by_edge(
@@ -78,7 +86,7 @@ def by_edge(
         went, focus_at_um=rng.uniform(-0.3, 0.3) * slice_um
     )
     areas = [middle_of(mosaic_of(scene, body, rng)) for scene in scenes]
-    return measure_edge(areas, sent, told_of(lens))
+    return as_planned(lens, measure_edge(areas, sent, told_of(lens)))
 
 
 def middle_of(mosaic: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
