@@ -10,6 +10,7 @@ from rail.test_gcode import PER_MM, QUERY, WORDS
 
 from stacker.errors import Refusal
 from stacker.motion.move_time import move_time_s
+from stacker.rail.acknowledged import QUIET_S
 from stacker.rail.controller import ControllerRefused, ControllerReset
 from stacker.rail.gcode import SLICE_S, GcodeController
 from stacker.rail.gcode_moves import PLACE_S
@@ -187,3 +188,43 @@ def test_the_motor_is_never_let_go():
     link, one = controller()
     one.hold(on=True)
     assert refused(link, lambda: one.hold(on=False)) == "hold"
+
+
+def test_who_was_silent_for_a_while_is_asked_and_at_rest_its_place_is_compared():
+    link, one = controller(QUERY)
+    one.where()
+    assert link.sent == []
+    link.clock.sleep(QUIET_S)
+    one.where()
+    assert link.sent == ["where?"]
+    link.place = "41"
+    link.clock.sleep(QUIET_S)
+    with pytest.raises(ControllerReset, match="was reset or moved by somebody else"):
+        one.where()
+
+
+@pytest.mark.parametrize(("words", "question"), [(WORDS, "G21"), (QUERY, "where?")], ids=["mode", "place"])
+def test_in_mid_move_it_is_asked_too_and_no_place_is_wrong(words, question):
+    link, one = controller(words)
+    one.start_move(66_400)
+    link.sent.clear()
+    link.place = "40.7"
+    link.clock.sleep(QUIET_S)
+    assert not one.where().resting
+    assert link.sent == [question]
+
+
+def test_after_a_refusal_in_mid_move_the_longest_move_is_waited_out():
+    link, one = controller()
+    one.start_move(66_400)
+    link.clock.sleep(QUIET_S)
+    link.coming.append("bad luck")
+    with pytest.raises(ControllerRefused, match="said unasked: bad luck"):
+        one.where()
+    lost_s = link.clock.now()
+    while not (where := one.where()).resting:
+        assert not where.known
+        link.clock.sleep(0.02)
+    longest_s = WORDS.piece_s + WORDS.arrival_margin_s
+    assert lost_s + longest_s <= link.clock.now() < lost_s + longest_s + 0.03
+    assert (where.known, where.ended) == (False, "none")
