@@ -26,7 +26,7 @@ from stacker.pixels.edge import Edge, edge_contrast
 _DETAILS = (1.0, 0.85, 0.7, 0.5)  # of the finest that counts
 _MOST_MARGIN = 0.10  # of the f-number, at 95 %
 _NEAREST = 3  # frames next to focus that tell the contrast there
-_EDGE_ERROR = 0.014  # frames of one edge share its flaws and the grid it falls on (by rendering)
+_EDGE_ERROR = 0.012  # frames of one edge share its flaws and the grid it falls on (by rendering)
 
 
 def measure_edge(

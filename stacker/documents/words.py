@@ -81,4 +81,7 @@ WORDS: dict[str, str] = {
     "blur": "whether something moved while the shutter was open: detail lost along one way beside the frames before "
     "and behind, the way counter-clockwise from the picture's rows as the sensor lay; a frame soft "
     "all round is found where the planes can be told",
+    "moved": "what lies elsewhere in the next frame though the rest of the picture does not, and pictures that jump as "
+    "a whole; what a rail's step does to the scale, and a slanted surface to what is in focus, is taken off. Where "
+    "nothing has detail nothing is told, nor what moves by less than some pixels of a large picture",
 }

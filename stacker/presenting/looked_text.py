@@ -198,9 +198,15 @@ def _part(part: Part) -> str:
     if part.whole:
         return "all of the picture"
     across, down = (min(2, int(3 * share)) for share in part.at)
-    height, side = ("upper ", "", "lower ")[down], ("left", "", "right")[across]
-    where = f"{height}{side}".strip() or "middle"
-    return f"a part at the {where} ({part.share:.1%} of the picture)"
+    where = _WHERE[down][across]
+    return f"a part {where} ({part.share:.1%} of the picture)"
+
+
+_WHERE = (
+    ("at the upper left", "at the top", "at the upper right"),
+    ("at the left", "in the middle", "at the right"),
+    ("at the lower left", "at the bottom", "at the lower right"),
+)
 
 
 def _reach(ends: Ends | None) -> Iterable[str]:

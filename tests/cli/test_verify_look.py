@@ -86,6 +86,29 @@ def test_where_nothing_is_found_the_exit_code_is_0(stacker, shot):
     assert not any(word in done.out for word in ("sharp", "proved", "good"))
 
 
+@pytest.mark.parametrize(
+    ("frames", "told", "code", "again"),
+    [
+        (range(6, 13), "moved    from 5 to 6 a part at the upper left (", 1, None),
+        ([6], "moved    in frame 6 alone a part at the upper left (", 1, "--frames 6 --go"),
+        ([], "moved    11 of 11 pairs compared, where ", 0, None),
+    ],
+    ids=["stays", "comes back", "nothing"],
+)
+def test_a_part_that_moved_is_named(stacker, shot, pictures, frames, told, code, again):
+    journal, card = shot()
+    for frame in frames:
+        moved = pictures[0][frame - 1].copy()
+        moved[30:100, 40:130] = pictures[0][frame - 1][26:96, 37:127]
+        develop(sorted(card.iterdir())[frame - 1], moved, f_number=IFDRational(56, 10), iso=100)
+    done = stacker("verify", card, "--journal", journal, "--look")
+    assert done.code == code
+    assert told in done.out
+    assert ("puts that right" in " ".join(done.out.split())) == (len(frames) > 1)
+    assert max(map(len, done.out.splitlines())) <= 80
+    assert again is None or again in done.err
+
+
 def test_what_is_missing_and_what_is_dark_are_taken_in_one_run(stacker, shot):
     journal, card = shot([5], lost=[9])
     done = stacker("verify", card, "--journal", journal, "--look")

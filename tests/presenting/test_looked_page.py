@@ -7,6 +7,7 @@ from presenting.test_report import Page
 from stacker.looking.blur import Smear
 from stacker.looking.depths import Between, Depths, Ends
 from stacker.looking.light import Light, Off
+from stacker.looking.moved import Moved, Part
 from stacker.looking.planes import Planes
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
@@ -133,6 +134,22 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
             "1 cannot be told, because too few fields (1)",
         ),
         (looked(depths=Depths(smears={1: Smear(reason="it is one")})), "blur     cannot tell, because it is one"),
+        (looked(), "moved    cannot tell, because hardly two frames in a row have enough detail in common"),
+        (
+            looked(moved=Moved(compared=8, pairs=9, told=0.43)),
+            "moved 8 of 9 pairs compared, where 43% of the picture tells: nothing moved there",
+        ),
+        (
+            looked(moved=Moved(parts=(Part(frames=(4, 5), shift_px=41.6, whole=True),), compared=9, pairs=9, told=1)),
+            "moved from 4 to 5 all of the picture moved by 42 pixels 9 of 9 pairs compared, where 100% of the picture "
+            "tells: nothing else moved there",
+        ),
+        (
+            looked(
+                moved=Moved(parts=(Part(frames=(4, 5), shift_px=3, at=(0.5, 0.9), share=0.021),), compared=9, pairs=9)
+            ),
+            "moved from 4 to 5 a part at the bottom (2.1% of the picture) moved by 3 pixels what stays where it moved to",
+        ),
         (looked(depths=Depths(reason="the plan is gone")), "planes   cannot tell, because the plan is gone"),
         (looked(settings=(Alike(),)), "settings cannot tell, because the files hold none"),
         (
