@@ -148,7 +148,7 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
             looked(
                 moved=Moved(parts=(Part(frames=(4, 5), shift_px=3, at=(0.5, 0.9), share=0.021),), compared=9, pairs=9)
             ),
-            "moved from 4 to 5 a part at the bottom (2.1% of the picture) moved by 3 pixels what stays where it moved to",
+            "moved from 4 to 5 a part at the bottom (2.1% of the picture) moved by 3 pixels what stays",
         ),
         (looked(depths=Depths(reason="the plan is gone")), "planes   cannot tell, because the plan is gone"),
         (looked(settings=(Alike(),)), "settings cannot tell, because the files hold none"),
