@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import label
 
 from stacker.errors import Refusal
-from stacker.pixels.patches import PATCH, Patches, SmallPicture, detail, patch_shifts, small_bins
+from stacker.pixels.patches import PATCH, Patches, detail, patch_shifts
 from stacker.pixels.shift import coarse, whole_shift
+from stacker.pixels.small import SmallPicture, small_bins
 
 FloatArray = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ from stacker.pictures.preview import read_for_looking
 from stacker.pictures.settings import Settings, settings_of
 from stacker.pixels.energy import directional_energy
 from stacker.pixels.light import light_of_fields
-from stacker.pixels.patches import SmallPicture, small_picture
+from stacker.pixels.small import SmallPicture, small_picture
 
 FloatArray: TypeAlias = NDArray[np.float32]
 

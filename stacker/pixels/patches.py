@@ -11,7 +11,6 @@ References
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -19,11 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates, zoom
 
-FloatArray: TypeAlias = NDArray[np.float32]
-SmallPicture: TypeAlias = NDArray[np.uint8]
+from stacker.pixels.small import SmallPicture
 
-LONGEST = 400
-"""Pixels along the longer side of a small picture: a patch of it is found to a twentieth of a pixel or so."""
+FloatArray: TypeAlias = NDArray[np.float32]
+
 PATCH = 16
 """From patch to patch, each way [px of the small picture]; each is weighed twice as wide."""
 
@@ -48,23 +46,6 @@ class Patches:
 
     shift: FloatArray
     error: FloatArray
-
-
-def small_picture(grey: NDArray[np.uint8] | NDArray[np.uint16]) -> SmallPicture:
-    """Means over squares of pixels, so few that the small pictures of a whole stack fit in memory."""
-    bins = small_bins(grey.shape)
-    rows, columns = (size // bins for size in grey.shape)
-    whole = grey[: rows * bins, : columns * bins].reshape(rows, bins, columns * bins)
-    lines = whole.sum(axis=1, dtype=np.float32)
-    means = lines.reshape(rows, columns, bins).sum(axis=2) / bins**2
-    top = 255 if grey.dtype == np.uint8 else 65_535
-    small: SmallPicture = np.rint(255 / top * means).astype(np.uint8)
-    return small
-
-
-def small_bins(shape: tuple[int, ...]) -> int:
-    """Pixels of a picture to one of its small picture, each way."""
-    return max(1, math.ceil(max(shape) / LONGEST))
 
 
 def detail(small: SmallPicture) -> FloatArray:

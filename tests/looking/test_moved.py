@@ -9,7 +9,7 @@ from darkroom.stack_runs import RIGS, STEPS, shot
 from darkroom.stacks import Faults, Moved
 
 from stacker.looking.moved import Part, moved_in
-from stacker.pixels.patches import small_picture
+from stacker.pixels.small import small_picture
 
 SHAPE, FRAMES = (240, 368), 14
 
