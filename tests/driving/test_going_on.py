@@ -77,27 +77,29 @@ PAST_PORT = "/dev/ttyUSB0"
 
 
 @pytest.mark.parametrize(
-    ("port", "name", "boot", "session", "moved_port", "accepted"),
+    ("port", "name", "boot", "session", "moved_port", "refused"),
     [
-        (PAST_PORT, "own", 7, "00000000", False, True),
-        ("/dev/ttyUSB1", "own", 7, "AAAAAAAA", False, True),  # it remembers the run
-        ("/dev/ttyUSB1", "own", 7, "BBBBBBBB", False, False),
-        ("/dev/ttyUSB1", "own", 8, "AAAAAAAA", False, False),
-        ("/dev/ttyUSB1", "own", 8, "00000000", True, True),  # the person named the port, and focused there
-        (PAST_PORT, "other", 7, "AAAAAAAA", True, False),
-        ("sim://bench", "own", 7, "AAAAAAAA", True, False),  # takes no pictures, whatever is said
+        (PAST_PORT, "own", 7, "00000000", False, None),
+        ("/dev/ttyUSB1", "own", 7, "AAAAAAAA", False, None),  # it remembers the run
+        ("/dev/ttyUSB1", "own", 7, "BBBBBBBB", False, "then add --url /dev/ttyUSB1 --refocused."),
+        ("/dev/ttyUSB1", "own", 8, "AAAAAAAA", False, "then add --url /dev/ttyUSB1 --refocused."),
+        ("/dev/ttyUSB1", "own", 8, "00000000", True, None),  # the person named the port, and focused there
+        (PAST_PORT, "other", 7, "AAAAAAAA", True, f"--url {PAST_PORT}."),
+        ("sim://bench", "own", 7, "AAAAAAAA", True, "One of the two is simulated, and takes no pictures."),
+        ("sim://bench", "other", 7, "AAAAAAAA", True, "One of the two is simulated, and takes no pictures."),
     ],
 )
-def test_what_is_taken_for_the_same_rail(tmp_path, port, name, boot, session, moved_port, accepted):
+def test_what_is_taken_for_the_same_rail(tmp_path, port, name, boot, session, moved_port, refused):
     job = stopped_after(tmp_path, 1)
     told = read_journal(journal_of(job))
     past = replace(told, port=PAST_PORT, controller="own", boot=7, sessions=frozenset({"AAAAAAAA"}), url=None)
     identity = Identity(name=name, version=1, boot=boot, microsteps_per_turn=3200, session=session)
-    if accepted:
+    if refused is None:
         same_rail(at(job, port), past, identity, moved_port=moved_port)
         return
-    with pytest.raises(Refusal, match=f"--url {PAST_PORT}"):
+    with pytest.raises(Refusal, match=f"Resume it there: --url {PAST_PORT}") as told:
         same_rail(at(job, port), past, identity, moved_port=moved_port)
+    assert str(told.value).endswith(refused)
 
 
 def test_a_simulated_rail_is_told_by_its_name_and_its_memory():
