@@ -14,6 +14,9 @@ def run_of(session, before, **head):
     return past_of([HEAD | times | {"session": session, "before": before} | head], 0)
 
 
+FOUND_LOST = {"event": "found", "session": "bb", "lost": True}
+
+
 @pytest.mark.parametrize(
     ("head", "trusted"),
     [
@@ -27,6 +30,13 @@ def run_of(session, before, **head):
 def test_a_run_right_after_is_trusted_if_it_named_no_place(head, trusted):
     ours, other = run_of("a", "zz"), run_of("bb", **{"before": "a"} | head)
     assert trusted_sessions(ours, [other]) == ({"a", "bb"} if trusted else {"a"})
+
+
+def test_a_run_that_lost_the_place_vouches_for_nobody():
+    ours = run_of("a", "zz")
+    lost = past_of([HEAD | {"utc": "2031-05-04T22:00:02+00:00", "session": "bb", "before": "a"}, FOUND_LOST], 0)
+    assert lost.lost
+    assert trusted_sessions(ours, [lost]) == {"a"}
 
 
 def test_trust_goes_from_run_to_run_in_order_of_time():
