@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -20,6 +21,7 @@ _FEW_FIELDS, _FEW_SHARE = (
     4,
     0.03,
 )  # still getting sharper by chance: of complete stacks up to 2.4 in a hundred (rendered)
+_LIKE_SWAPPED = 0.9  # of three steps together, off what two pictures that changed places make of them
 AS_BEFORE = 0.25  # of the planned step: less, and a frame is as the one before
 
 
@@ -128,6 +130,13 @@ class Depths:
     def off(self) -> tuple[Between, ...]:
         """Steps that are surely not the planned ones."""
         return tuple(one for one in self.between if one.step.off)
+
+    @property
+    def swapped(self) -> tuple[tuple[int, int], ...]:
+        """Frames of which each shows the depth of the other: one step back, between two of two steps."""
+        ratios = [2.0, *(math.nan if one.step.ratio is None else one.step.ratio for one in self.between), 2.0]
+        like = [abs(ratios[i] - 2) + abs(ratios[i + 1] + 1) + abs(ratios[i + 2] - 2) for i in range(len(self.between))]
+        return tuple(one.frames for one, off in zip(self.between, like, strict=True) if off < _LIKE_SWAPPED)
 
 
 def depths_of(

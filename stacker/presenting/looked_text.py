@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 
 from stacker.figures import one_line, shutter_time, significant, spans
@@ -11,10 +10,10 @@ from stacker.looking.light import FEWEST_FRAMES, Light, Off
 from stacker.looking.moved import Moved, Part
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
+from stacker.presenting.looked_words import counted, named, shown
 from stacker.presenting.tables import wrapped
 
 _LABEL = 9  # columns, in which the name of a line stands
-_SHOWN = 6  # findings of one kind told one by one
 
 NAMES = {
     "exposure_s": "exposure time",
@@ -71,17 +70,17 @@ def looked_head(looked: Looked, seconds: float, known: int) -> Iterable[str]:
     """What was looked into, what was not, and why."""
     pictures = sum(map(len, looked.files))
     before = f", {known} of them known from before" if known else ""
-    yield f"Looked into {_count(pictures, 'picture')} ({seconds:.0f} s{before})."
+    yield f"Looked into {counted(pictures, 'picture')} ({seconds:.0f} s{before})."
     if looked.unsure:
         yield (
-            f"Not into those of {_named(looked.unsure)}: no picture there is certainly theirs, or it is a file of "
+            f"Not into those of {named(looked.unsure)}: no picture there is certainly theirs, or it is a file of "
             "another kind."
         )
     if looked.latest:
         yield f"Taken more than once, so the latest was looked into: {spans(looked.latest)}."
-    yield from _shown([f"Frame {one.frame}: {_unread(one)}" for one in looked.unread])
+    yield from shown([f"Frame {one.frame}: {_unread(one)}" for one in looked.unread])
     if looked.other_size:
-        yield f"Of another size than the others, so compared with none: {_named(looked.other_size)}."
+        yield f"Of another size than the others, so compared with none: {named(looked.other_size)}."
 
 
 def _unread(one: Unread) -> str:
@@ -94,7 +93,7 @@ def _unread(one: Unread) -> str:
 
 
 def _light(light: Light) -> Iterable[str]:
-    yield from _shown([_off(one) for one in light.off])
+    yield from shown([_off(one) for one in light.off])
     if not light.compared:
         yield (
             f"cannot tell, because fewer than {FEWEST_FRAMES} pictures have fields that are neither black nor clipped"
@@ -108,14 +107,14 @@ def _light(light: Light) -> Iterable[str]:
     if light.least_stops > LEAST_TOLD:
         yield f"it flickers: cannot tell what differs by less than {light.least_stops:.2f} stops"
     if light.untold:
-        yield f"{_named(light.untold)}: cannot tell, because nearly all is black or clipped"
+        yield f"{named(light.untold)}: cannot tell, because nearly all is black or clipped"
 
 
 LEAST_TOLD = 0.3  # a third of a stop is what a person expects to be told
 
 
 def _off(off: Off) -> str:
-    frames = _named(off.frames)
+    frames = named(off.frames)
     verb = "is" if len(off.frames) == 1 else "are"
     them = "the others" if off.lasting else "its neighbours" if len(off.frames) == 1 else "their neighbours"
     if off.stops is None:
@@ -130,7 +129,14 @@ def _off(off: Off) -> str:
 
 
 def _planes(depths: Depths) -> Iterable[str]:
-    yield from _shown([_step(one) for one in depths.off])
+    swapped = {frame for pair in depths.swapped for frame in pair}
+    yield from shown(
+        [
+            f"frames {one} and {other} have changed places: each shows the depth of the other; which file is which?"
+            for one, other in depths.swapped
+        ]
+        + [_step(one) for one in depths.off if not swapped & {*one.frames}]
+    )
     if depths.reason is not None:
         yield f"cannot tell, because {depths.reason}"
         return
@@ -149,6 +155,8 @@ def _step(one: Between) -> str:
     before, behind = one.frames
     ratio = 0.0 if one.step.ratio is None else round(one.step.ratio, 2) + 0.0  # never -0.00
     size = f"{ratio:.2f} of the planned step ({one.step.standard_error:.2f})"
+    if ratio < -AS_BEFORE:
+        return f"frame {behind} lies before frame {before}: {size}"
     if ratio < AS_BEFORE:
         return f"frame {behind} is as frame {before}: {size}"
     kept = ""
@@ -160,7 +168,7 @@ def _step(one: Between) -> str:
 def _blur(depths: Depths) -> Iterable[str]:
     for frame, one in sorted(depths.smeared.items()):
         yield f"frame {frame} is smeared: detail is lost along {one.way_deg:.0f} degrees, beside its neighbours"
-    yield from _shown(
+    yield from shown(
         [
             f"frame {frame} is soft all round: less fine detail beside coarse than in its neighbours"
             for frame in depths.soft
@@ -181,7 +189,7 @@ def _blur(depths: Depths) -> Iterable[str]:
 def _moved(moved: Moved) -> Iterable[str]:
     stay = [part for part in moved.parts if not moved.alone or not {*part.frames} & {*moved.alone}]
     come = [part for part in moved.parts if part.frames[1] in moved.alone]
-    yield from _shown(
+    yield from shown(
         [f"in frame {one.frames[1]} alone {_part(one)} lies elsewhere, by {one.shift_px:.0f} pixels" for one in come]
         + [f"from {one.frames[0]} to {one.frames[1]} {_part(one)} moved by {one.shift_px:.0f} pixels" for one in stay]
     )
@@ -264,7 +272,7 @@ def _change(change: Change) -> str:
     if len(values) > _MANY and len(numbers) == len(values):
         low, high = (_value(change.name, value) for value in (min(numbers), max(numbers)))
         return f"{NAMES[change.name]} takes {len(values)} values from {low} to {high}: set it by hand"
-    others = "; ".join(f"{_value(change.name, value)} in {_named(frames)}" for value, frames in change.values)
+    others = "; ".join(f"{_value(change.name, value)} in {named(frames)}" for value, frames in change.values)
     return f"{NAMES[change.name]} changes: {others}, else {_value(change.name, change.usual)}"
 
 
@@ -275,25 +283,3 @@ def _value(name: str, value: float | str) -> str:
         return shutter_time(value)
     number = significant(value)
     return {"f_number": f"f/{number}", "iso": f"ISO {number}", "focal_length_mm": f"{number} mm"}[name]
-
-
-# ------------------------------------------------------------------------------------------------------------ words
-
-
-def _shown(texts: Sequence[str]) -> Iterable[str]:
-    yield from texts[:_SHOWN]
-    if len(texts) > _SHOWN:
-        yield f"and {len(texts) - _SHOWN} more like these"
-
-
-def _named(frames: Sequence[int]) -> str:
-    return f"{'frame' if len(frames) == 1 else 'frames'} {spans(frames)}"
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
-def finite(value: float) -> float | None:
-    """For JSON, which has no infinity: None."""
-    return value if math.isfinite(value) else None

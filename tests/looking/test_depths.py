@@ -42,8 +42,8 @@ def seen_of(planes_um):
     ]
 
 
-def told(steps, *, reverse=False, lost=(), dark=(), short=0, smeared=(), optics=BELL) -> Depths:
-    planes_um = np.concatenate(([0.0], np.cumsum(steps))) * STEP_UM
+def told(steps, *, start=0.0, reverse=False, lost=(), dark=(), short=0, smeared=(), optics=BELL) -> Depths:
+    planes_um = (start + np.concatenate(([0.0], np.cumsum(steps)))) * STEP_UM
     planes_um = planes_um[: FRAMES - short]
     numbers = range(len(planes_um), 0, -1) if reverse else range(1, len(planes_um) + 1)
     seen = dict(zip(numbers, seen_of(planes_um), strict=True))
@@ -71,6 +71,20 @@ def test_a_stalled_rail_is_found_and_is_no_gap():
     (off,) = told(steps).off
     assert (off.frames, off.gap) == ((9, 10), False)
     assert off.step.ratio == pytest.approx(0, abs=0.1)
+
+
+@pytest.mark.parametrize("first", [0, 8, FRAMES - 2])
+def test_two_pictures_that_changed_places_are_told_from_a_rail_that_went_astray(first):
+    planes = np.arange(FRAMES, dtype=float)
+    planes[[first, first + 1]] = planes[[first + 1, first]]
+    found = told(np.diff(planes), start=planes[0])
+    if 2 < first < FRAMES - 3:  # near an end few fields tell
+        assert found.swapped == ((first + 1, first + 2),)
+        assert all({*one.frames} & {first + 1, first + 2} for one in found.off)
+    assert not [one for one in found.swapped if one != (first + 1, first + 2)]
+    astray = np.ones(FRAMES - 1)
+    astray[8:11] = (2, 0, 2)
+    assert told(astray).swapped == ()
 
 
 def test_frames_that_are_lost_or_dark_tell_nothing_of_their_steps():

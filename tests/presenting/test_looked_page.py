@@ -19,6 +19,19 @@ EVIL = "<script>alert(1)</script>\x1b[2J.jpg"
 STOPS = {frame: 0.01 * (frame % 3) for frame in range(1, 13)} | {4: -6.5, 9: float("inf")}
 
 
+def steps(*ratios) -> Depths:
+    told = [Step(ratio=ratio, standard_error=0.03) for ratio in ratios]
+    return Depths(between=tuple(Between(frames=(at, at + 1), step=step) for at, step in enumerate(told, 1)))
+
+
+def swapped() -> Depths:
+    return steps(1, 1, 2, -1, 2, 1, 1)
+
+
+def backwards() -> Depths:
+    return steps(1, 1, 1, -0.6, 1, 1, 1)
+
+
 def looked(**more) -> Looked:
     light = Light(
         off=(
@@ -115,6 +128,11 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
         (looked(light=(Light(compared=(1,)),) * 2), "light    picture 1 of 2: 1 of 1 within 0.00 stops"),
         (looked(depths=depths()), "planes   1 to 2 is 2.00 of the planned step (0.05): the seam keeps 65%, not 90%"),
         (looked(depths=depths()), "frame 4 is as frame 3: 0.00 of the planned step (0.03)"),
+        (
+            looked(depths=swapped()),
+            "frames 4 and 5 have changed places: each shows the depth of the other; which file is which? 7 of 7 steps",
+        ),
+        (looked(depths=backwards()), "frame 5 lies before frame 4: -0.60 of the planned step (0.03)"),
         (looked(depths=depths()), "3 of 4 steps measured, the rest of them 1.01 to 1.01 of the planned"),
         (looked(depths=depths()), "1 cannot be told, because too few fields tell (2 to 3)"),
         (looked(depths=depths()), "reach    3 of 4 fields peak inside 1 cannot be told, because they have no detail"),
