@@ -110,6 +110,11 @@ def spans(frames: Sequence[int]) -> str:
     return ",".join("-".join(map(str, run)) for run in runs)
 
 
+def counted(number: int, word: str) -> str:
+    """So many of something: 1 frame, 2 frames."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 def install_command(extra: str) -> str:
     """The command that adds an extra to the Python that is running, in a folder with the source: no index has it."""
     return f'{as_typed(sys.executable)} -m pip install ".[{extra}]"'

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from stacker.driving.hand_job import HandJob
     from stacker.driving.turner import Answer, Turn, Turner
 
-FOR_A_MOTOR = ("after", "warm_up_s", "front_at_mm", "rail_at_mm", "url", "call", "watch", "whole")
+FOR_A_MOTOR = ("after", "between", "warm_up_s", "front_at_mm", "rail_at_mm", "url", "call", "watch", "whole")
 _KEYS = "  [Enter] taken    u  undo the last tick    q  stop: "
 
 now_s: Callable[[], float] = time.monotonic

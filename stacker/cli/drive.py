@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stacker.cli.drive_asked import OF_A_RUN, Asked, frames_of, refuse_contradictions
+from stacker.cli.drive_asked import OF_A_RUN, Asked, between_of, frames_of, refuse_contradictions
 from stacker.cli.measure_run import ITS_OWN, Usual, measure_and_show, measuring_options, refuse_mixed
 from stacker.cli.numbers import FINITE, FROM_1, Finite
 from stacker.cli.output import note, output_options
@@ -51,6 +51,7 @@ BESIDE_THE_PLAN = ""  # --resume without a path
     "--ends", is_flag=True, help="Front, middle and back only, to check focus, light, framing and working distance."
 )
 @click.option("--frames", help="Only these frames: 41,42 or 7-12.")
+@click.option("--between", multiple=True, metavar="FRAMES", help="Only one more between two of the plan's: 5,6.")
 @click.option("--panel", type=FROM_1, help="This one alone, of a plan with panels.")
 @click.option("--centred", is_flag=True, help="With panels: the middle of the subject is in the middle of the picture.")
 @click.option("--closing-frame", is_flag=True, help="Frame 1 once more at the end, to reveal drift.")
@@ -154,6 +155,7 @@ def _one_stack(read: Plan, asked: Asked) -> None:
     from stacker.cli.drive_talk import run_and_show, show_rehearsal
     from stacker.cli.watching import refuse_unwatchable
     from stacker.documents.journal import read_journal
+    from stacker.driving.between import with_frames_between
     from stacker.driving.job import job_of
 
     quiet, url, unfinished = asked.quiet or asked.as_json, asked.url, None
@@ -162,6 +164,10 @@ def _one_stack(read: Plan, asked: Asked) -> None:
     if url is None and (earlier := unfinished or asked.after) is not None:
         url = read_journal(earlier).url  # a run goes on where it was begun
     job = job_of(read, asked.plan, url=url, need_link=asked.go)
+    if asked.between:
+        job = between_of(job, asked.between)
+    elif unfinished is not None and (after := read_journal(unfinished).between):
+        job = with_frames_between(job, after)
     options = replace(asked.options(job, resume=unfinished), url=url)
     if asked.watch is not None:
         refuse_unwatchable(job, asked.watch)
@@ -179,8 +185,7 @@ def _panels(read: Plan, asked: Asked) -> None:
     from stacker.documents.outdated import remark_on_age
     from stacker.driving.job import job_of
 
-    of_one = {"after": asked.after, "frames": asked.frames, "ends": asked.ends, "journal": asked.journal}
-    refuse_of_one(of_one, asked.panel)
+    refuse_of_one(asked)
     job = job_of(read, asked.plan, url=asked.url, need_link=asked.go)
     panels = set_for(read, job, asked.resume, asked.panel)
     options = asked.options(panels.jobs[0], resume=None)

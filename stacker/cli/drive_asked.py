@@ -15,7 +15,13 @@ if TYPE_CHECKING:
     from stacker.driving.job import Job
     from stacker.driving.run_options import RunOptions
 
-KINDS = ("ends", "frames", "resume", "after")  # options that exclude one another; without any of them: all frames
+KINDS = (
+    "ends",
+    "frames",
+    "between",
+    "resume",
+    "after",
+)  # options that exclude one another; without any of them: all frames
 # Options that such a run would take and then drop, since the journal of another one says what they say.
 IDLE = {"resume": ("closing_frame", "front_at_mm", "rail_at_mm", "journal"), "after": ("rail_at_mm",)}
 IDLE_ELSE = ("refocused",)
@@ -37,6 +43,7 @@ class Asked:
     refocused: bool
     ends: bool
     frames: str | None
+    between: tuple[str, ...]
     panel: int | None
     centred: bool
     closing_frame: bool
@@ -50,14 +57,16 @@ class Asked:
     @property
     def kind(self) -> str:
         """Of a new run."""
-        return "ends" if self.ends else "after" if self.after else "all" if self.frames is None else "frames"
+        asked = {"ends": self.ends, "after": self.after, "between": self.between, "frames": self.frames is not None}
+        return next((kind for kind, given in asked.items() if given), "all")
 
     def options(self, job: Job, *, resume: Path | None) -> RunOptions:
         """In the rail's words."""
+        from stacker.documents.between import inserted
         from stacker.driving.run_options import RunOptions
 
         return RunOptions(
-            frames=frames_of(job.count, self.frames, ends=self.ends),
+            frames=inserted(job.between) if self.between else frames_of(job.count, self.frames, ends=self.ends),
             closing_frame=self.closing_frame,
             warm_up_s=self.warm_up_s,
             front_at=None if self.front_at_mm is None else job.rail.microsteps(self.front_at_mm),
@@ -83,13 +92,23 @@ def refuse_contradictions(context: click.Context) -> None:
     given = [name for name in context.params if context.get_parameter_source(name) is ParameterSource.COMMANDLINE]
     kinds = [name for name in given if name in KINDS]
     if len(kinds) > 1:
-        raise click.UsageError("--ends, --frames, --resume and --after exclude one another.")
+        raise click.UsageError("--ends, --frames, --between, --resume and --after exclude one another.")
     goes_on = kinds != [] and kinds[0] in IDLE
     idle = [name for name in (IDLE[kinds[0]] if goes_on else IDLE_ELSE) if name in given]
     if idle:
         names = ", ".join(f"--{name.replace('_', '-')}" for name in idle)
         what = "continues as its journal says" if goes_on else "does not continue another one"
         raise click.UsageError(f"{names} would do nothing: this run {what}.")
+
+
+def between_of(job: Job, pairs: tuple[str, ...]) -> Job:
+    """The job with frames between those that were asked for."""
+    from stacker.driving.between import listed_pairs, with_frames_between
+
+    try:
+        return with_frames_between(job, listed_pairs(pairs, job.count))
+    except Refusal as refusal:
+        raise click.UsageError(str(refusal)) from refusal
 
 
 def frames_of(count: int, frames: str | None, *, ends: bool) -> tuple[int, ...]:

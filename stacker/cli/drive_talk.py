@@ -51,9 +51,8 @@ def person_for(interrupts: Interrupts, call: Callable[[str], None], *, quiet: bo
     def report(progress: Progress) -> None:
         if quiet:
             return
-        name = f"frame {progress.frame}" if progress.frame else "closing frame"
         text = (
-            f"{name}: {progress.done} of {progress.total} ({progress.evidence}), "
+            f"{progress.name}: {progress.done} of {progress.total} ({progress.evidence}), "
             f"{clock(progress.elapsed_s)} gone, {clock(progress.left_s)} left"
         )
         with contextlib.suppress(OSError):  # the terminal may be gone; the run is not
@@ -160,12 +159,14 @@ def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool, watc
 
 def _next(job: Job, outcome: Outcome, watch: Path | None) -> str:
     from stacker.documents.files import is_survey
-    from stacker.driving.beside import of_one_stack, of_this_plan
+    from stacker.documents.panels import of_whole
+    from stacker.driving.beside import of_its_stacks, of_one_stack
     from stacker.driving.follow_up import whole_run_command
 
     if outcome.past.kind == "ends":
         return whole_run_command(job.path, outcome.past, watch=watch)
     if is_survey(job.path):
         return f"stacker survey FOLDER --journal {as_typed(outcome.journal)}"
-    journals = of_one_stack(outcome.journal, outcome.past, of_this_plan(job.path, job.digest))
+    of_plan = of_whole(job.digest) if job.between else job.digest
+    journals = of_one_stack(outcome.journal, outcome.past, of_its_stacks(job.path, of_plan))
     return " ".join(["stacker verify FOLDER", *(f"--journal {as_typed(path)}" for path in journals)])

@@ -12,9 +12,9 @@ from stacker.errors import RunStopped, StackerError
 from stacker.figures import as_typed, clock
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from pathlib import Path
 
+    from stacker.cli.drive_asked import Asked
     from stacker.documents.plan import Plan
     from stacker.driving.job import Job
     from stacker.driving.panels import Set
@@ -24,12 +24,14 @@ if TYPE_CHECKING:
 OF_ONE = {"frames": "--frames", "ends": "--ends", "journal": "--journal"}
 
 
-def refuse_of_one(given: Mapping[str, object], panel: int | None) -> None:
+def refuse_of_one(asked: Asked) -> None:
     """Options that mean something for one panel alone, and one that means nothing for any."""
-    if given.get("after"):
+    if asked.after:
         raise click.UsageError("--after would do nothing with panels: make a plan with other depths, and run it anew.")
-    named = [option for name, option in OF_ONE.items() if given.get(name)]
-    if named and panel is None:
+    if asked.between:
+        raise click.UsageError("--between is for one stack; this plan has panels. Plan it with smaller steps instead.")
+    named = [option for name, option in OF_ONE.items() if getattr(asked, name)]
+    if named and asked.panel is None:
         raise click.UsageError(f"{', '.join(named)} of which panel? Add --panel.")
 
 

@@ -63,7 +63,7 @@ def command(
     from stacker.presenting.verdict_text import verdict_text
     from stacker.verifying.folder import read_folder
     from stacker.verifying.shots import read_run
-    from stacker.verifying.verify import verify
+    from stacker.verifying.verify import tell
 
     if page is not None:
         _refuse_page(page, look=look)
@@ -73,13 +73,14 @@ def command(
     found = read_folder(folder, pictures_each=each)
     if not (found.pictures or found.undated or found.faults):
         raise Refusal(f"{folder}: no pictures in it; is it the right folder?", code="no_pictures")
-    verdicts = verify(list(runs.values()), found, pictures_each=each)
-    pasts = [runs[verdict.main].past for verdict in verdicts]
+    told = tell(list(runs.values()), found, pictures_each=each)
+    verdicts, pasts = [one.verdict for one in told], [one.stack.main.past for one in told]
     looks = _looks(verdicts, pasts, folder, quiet=quiet) if look else []
     again = [one.looked.to_take_again for one in looks] or [()] * len(verdicts)
     sort = " ".join(["stacker sort", as_typed(folder), *(f"--journal {as_typed(path)}" for path in named)])
     follows = [_follow(*one, f"{sort} --into DIR") for one in zip(verdicts, pasts, again, strict=True)]
     said, not_taken = panels_not_taken(journals)
+    said += [text for past in pasts for text in _counted_with(past)]
     complete = all(verdict.complete for verdict in verdicts) and not not_taken
     if as_json:
         _write_json(verdicts, looks, [commands for commands, _ in follows], panels=said, complete=complete)
@@ -95,6 +96,16 @@ def command(
         note(f"Next: {line}", quiet=quiet or as_json)
     if not complete or any(one.looked.found for one in looks):
         click.get_current_context().exit(1)
+
+
+def _counted_with(past: Past) -> list[str]:
+    """How the frames of a stack are numbered that has some between those of its plan."""
+    from stacker.documents.between import inserted
+    from stacker.presenting.tables import wrapped
+
+    new = zip(inserted(past.between), past.between, strict=True)
+    told = "; ".join(f"{frame} lies between frames {before} and {before + 1} of the plan" for frame, before in new)
+    return wrapped(f"Counted with the frames taken between: {told}.") if told else []
 
 
 def _refuse_page(page: Path, *, look: bool) -> None:
@@ -169,12 +180,15 @@ def _is_another(plan: Path, digest: str) -> bool:
 
 def _commands(verdict: Verdict, plan: Path, journal: Path, past: Past, again: tuple[int, ...]) -> list[str]:
     """What shoots the missing frames and those named; nothing where nobody can say which they are."""
+    from stacker.documents.between import in_the_plan
     from stacker.driving.follow_up import drive_command, panel_words, resume_command
 
     commands = [resume_command(plan, journal, past)] if verdict.pending else []
-    frames = sorted({*verdict.to_shoot, *again})
-    if frames and verdict.times_fit:
+    frames, between = in_the_plan({*verdict.to_shoot, *again}, past.between)
+    which: list[tuple[str, ...]] = [("--frames", spans(frames))] if frames else []
+    which += [tuple(word for one in between for word in ("--between", f"{one},{one + 1}"))] if between else []
+    for words in which if verdict.times_fit else []:
         front_mm = typed_mm(past.front_at_mm)  # the rail stands at the other end now
-        words = (*panel_words(past.panel), "--frames", spans(frames), "--go", "--front-at-mm", front_mm)
-        commands.append(drive_command(plan, *words, url=past.url, warm_up_s=past.warm_up_s))
+        some = (*panel_words(past.panel), *words, "--go", "--front-at-mm", front_mm)
+        commands.append(drive_command(plan, *some, url=past.url, warm_up_s=past.warm_up_s))
     return commands

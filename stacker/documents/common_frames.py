@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 from stacker.errors import Refusal
@@ -20,7 +20,14 @@ def by_column(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> dict[str
     return dict(zip(columns, zip(*rows, strict=True), strict=True))
 
 
-def common_frames(old: Table, new: Table, *, shift_microsteps: int = 0, shift_um: float = 0.0) -> dict[int, int]:
+def common_frames(
+    old: Table,
+    new: Table,
+    *,
+    shift_microsteps: int = 0,
+    shift_um: float = 0.0,
+    between: Collection[int] = (),
+) -> dict[int, int]:
     """Frames of an old plan that a new one has as well.
 
     Plans agree where they meet: within the depths that both reach, each has exactly the frames of the other, in the
@@ -35,6 +42,8 @@ def common_frames(old: Table, new: Table, *, shift_microsteps: int = 0, shift_um
         begins nearer to the lens.
     shift_um : float
         The same as a distance of the planes of focus [um].
+    between : collection of int
+        Frames of the new plan that the old one need not have.
 
     Returns
     -------
@@ -55,6 +64,8 @@ def common_frames(old: Table, new: Table, *, shift_microsteps: int = 0, shift_um
         raise _differ("they have no frame in common")
     for place in sorted(had.keys() ^ has.keys()):
         if low <= place <= high:
+            if place in has and new["frame"][has[place]] in between:
+                continue
             table, row, which = (old, had[place], "old") if place in had else (new, has[place], "new")
             raise _differ(f"frame {table['frame'][row]} of the {which} plan is not in the other one")
     shared = {had[place]: has[place] for place in had.keys() & has.keys()}

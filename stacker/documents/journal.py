@@ -26,7 +26,8 @@ class Past:
     run : str
         The run's id.
     kind : str
-        ``all``, ``ends``, ``frames`` or ``after`` (what a plan has beyond an earlier one).
+        ``all``, ``ends``, ``frames``, ``between`` (two of the plan's) or ``after`` (what a plan has beyond an earlier
+        one).
     digest, profile_digest : str
         Of the plan and of the rail profile.
     front_at, front_at_mm : int, float
@@ -55,6 +56,8 @@ class Past:
         Which controllers brought the panel into the picture, and from where they count.
     after : str or None
         Journal of the run whose frames this one does not take again, for ``after``.
+    between : tuple of int
+        Frames of the plan behind each of which this run counts one more; its numbers and rows count these too.
     pending : tuple of int
         Frames still to be taken, in order; the closing frame is 0.
     ambiguous : tuple of int
@@ -100,6 +103,7 @@ class Past:
     set: str
     axes: dict[str, dict[str, Any]]
     after: str | None
+    between: tuple[int, ...]
     pending: tuple[int, ...]
     ambiguous: tuple[int, ...]
     confirmed: dict[int, int]
@@ -274,6 +278,7 @@ def past_of(records: list[Record], whole_bytes: int) -> Past:
         set=head.get("set", ""),
         axes={name: axis for name, axis in last.get("axes", {}).items() if axis},
         after=head.get("after"),
+        between=tuple(head.get("between", ())),
         pending=tuple(told.pending),
         ambiguous=tuple(sorted(told.open)),
         confirmed=told.confirmed,

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from itertools import pairwise
 from typing import Any
 
 CLOSING = 0  # number of the closing frame
-KINDS = ("all", "ends", "frames", "after", "measure")
+KINDS = ("all", "ends", "frames", "between", "after", "measure")
 
 Record = dict[str, Any]
 _EXACT = 1 << 53  # whole numbers up to there are exact as floating point ones, and nothing divided by them overflows
@@ -70,6 +71,14 @@ def _text_or_none(value: Any) -> bool:
     return value is None or _text(value)
 
 
+def _rising(value: Any) -> bool:
+    return (
+        isinstance(value, list)
+        and all(_integer(one) and one >= 1 for one in value)
+        and all(one < other for one, other in pairwise(value))
+    )
+
+
 def _axes(value: Any) -> bool:
     """Of each axis nothing, where a person moves it, or what its controller is and from where it counts."""
     return isinstance(value, dict) and all(
@@ -117,6 +126,7 @@ _IS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "set": (_text, "text"),
     "axes": (_axes, "a port, a boot, a session and an origin for each axis"),
     "after": (_text_or_none, "the name of a journal"),
+    "between": (_rising, "frames in order"),
 }
 
 _MUST: dict[str, tuple[str, ...]] = {

@@ -11,6 +11,8 @@ from stacker.documents.journal import DamagedJournal, Past, read_journal
 from stacker.documents.panels import of_whole
 from stacker.errors import InputError
 
+_SOME = ("frames", "between")  # runs that belong to one of the whole stack before them
+
 
 def journal_path(plan_path: Path, now: datetime) -> Path:
     """Where the journal of a run begun then goes: ``NAME-DATE-TIMEZ.run.jsonl``, in UTC, which no autumn repeats.
@@ -36,8 +38,18 @@ def of_this_plan(plan_path: Path, digest: str) -> dict[Path, Past]:
 
     Those that are none are left out; of a damaged one counts what is sound.
     """
-    found = {path: past for path in beside(plan_path) if (past := _past_of(path)) is not None and past.digest == digest}
-    return dict(sorted(found.items(), key=lambda item: (item[1].last_utc, item[0].name)))
+    return {path: past for path, past in of_its_stacks(plan_path, digest).items() if not past.between}
+
+
+def of_its_stacks(plan_path: Path, digest: str) -> dict[Path, Past]:
+    """Likewise, with those that took frames between two of it."""
+    found = ((path, _past_of(path)) for path in beside(plan_path))
+    own = {
+        path: past
+        for path, past in found
+        if past is not None and (of_whole(past.digest) if past.between else past.digest) == digest
+    }
+    return dict(sorted(own.items(), key=lambda item: (item[1].last_utc, item[0].name)))
 
 
 def of_panels(plan_path: Path, digest: str) -> list[tuple[Path, Past]]:
@@ -68,14 +80,14 @@ def of_one_stack(own: Path, past: Past, found: dict[Path, Past]) -> list[Path]:
     past : Past
         What it tells.
     found : dict
-        The journals of its plan, as `of_this_plan` gives them. Its frames shot as a second stack are another one.
+        The journals of its plan, as `of_its_stacks` gives them. Its frames shot as a second stack are another one.
 
     Returns
     -------
     list of Path
         In the order of time.
     """
-    if past.kind != "frames":
+    if past.kind not in _SOME:
         return [*run_before(past, own), own]
     same = [path for path, other in found.items() if other.front_at == past.front_at and other.port == past.port]
     before = sorted(
@@ -85,7 +97,7 @@ def of_one_stack(own: Path, past: Past, found: dict[Path, Past]) -> list[Path]:
     if not whole:
         return [own]
     base, *later = before[whole[-1] :]
-    return [*run_before(found[base], base), base, *(path for path in later if found[path].kind == "frames"), own]
+    return [*run_before(found[base], base), base, *(path for path in later if found[path].kind in _SOME), own]
 
 
 def run_before(past: Past, own: Path) -> list[Path]:

@@ -145,6 +145,7 @@ def first_line(run: Run) -> dict[str, object]:
         "before": run.identity.session,
         "named": run.options.rail_at is not None,
         **({} if job.panel is None else {"panel": job.panel.panel, "set": run.set_name}),
+        **({"between": job.between} if job.between else {}),
         **_begun(run),
     }
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from textwrap import wrap
 from typing import Any
 
-from stacker.documents.journal_values import CLOSING
 from stacker.driving import preflight
 from stacker.driving.job import Job
 from stacker.driving.last_word import doubts
@@ -74,7 +73,7 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
     else:
         rail.bounds = (low, high)
         controller.set_limits(low, high)
-    marks: list[tuple[int, int]] = []
+    ends: list[int] = []
     shutter = _Watched(
         shutter_for(
             rail,
@@ -84,9 +83,7 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
             start=lambda command, **_: RehearsalProcess(controller.requests, command),
         )
     )
-    person = Person(
-        confirm=lambda _: True, report=lambda progress: marks.append((progress.frame, len(controller.requests)))
-    )
+    person = Person(confirm=lambda _: True, report=lambda _: ends.append(len(controller.requests)))
     run = Run(
         job=job,
         options=RunOptions(),
@@ -102,11 +99,13 @@ def rehearse(job: Job, *, front_at: int | None, frames: Sequence[int]) -> Rehear
     before = len(controller.requests)
     run_frames(run, _NoJournal())
     requests = controller.requests
-    starts = [before, *(end for _, end in marks[:-1])]
     return Rehearsed(
         front_at=front_at,
         set_up=tuple(requests[:before]),
-        frames=tuple((frame, tuple(requests[start:end])) for (frame, end), start in zip(marks, starts, strict=True)),
+        frames=tuple(
+            (frame, tuple(requests[start:end]))
+            for frame, start, end in zip(frames, [before, *ends[:-1]], ends, strict=True)
+        ),
         opens_s=tuple(contact_s + job.pace.delay_s - began_s for contact_s in shutter.contacts_s),
     )
 
@@ -163,7 +162,7 @@ def text(job: Job, rehearsed: Rehearsed, *, whole: bool) -> str:
                 lines.append(f"  ... {left_out} frames more: --all shows them")
             continue
         row = job.row(frame)
-        title = "closing frame" if frame == CLOSING else f"frame {frame}"
+        title = job.named(frame)
         lines.append(
             f"  {title}: focus {job.focus_um[row]:.1f} um, {job.positions[row]} microsteps, {job.exposure_s[row]:g} s"
             + (f", opens at {rehearsed.opens_s[number]:.1f} s" if job.start_s else "")

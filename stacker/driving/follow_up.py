@@ -80,5 +80,7 @@ def rehearsed_commands(job: Job, options: RunOptions) -> list[str]:
         which = ["--ends"]
     elif options.kind == "frames":
         which = ["--frames", spans(options.frames)]
+    elif options.kind == "between":
+        which = [word for frame in job.between for word in ("--between", f"{frame},{frame + 1}")]
     run = command(*which, "--go", *place, *more)
     return [run] if which else [command("--ends", "--go", *place), run]

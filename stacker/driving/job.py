@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from stacker.documents.between import in_the_plan
 from stacker.documents.gcode_link import GcodeLink
 from stacker.documents.journal_values import CLOSING
 from stacker.documents.light import Light
@@ -65,6 +66,8 @@ class Job:
         Where the low switch clears [microsteps].
     panel : Panel or None
         That this is of; its frames count from 1 within it.
+    between : tuple of int
+        Frames of the plan behind each of which one more is counted that the plan does not have.
     """
 
     name: str
@@ -96,6 +99,7 @@ class Job:
     check_steps_after: bool = False
     warnings: tuple[str, ...] = ()
     panel: Panel | None = None
+    between: tuple[int, ...] = ()
     cards: int | None = None
     batteries: int | None = None
 
@@ -107,6 +111,13 @@ class Job:
     def row(self, frame: int) -> int:
         """Where a frame stands in the lists; the closing frame is frame 1 once more."""
         return 0 if frame == CLOSING else frame - 1
+
+    def named(self, frame: int) -> str:
+        """What a frame is called: one that the plan does not have by those between which it lies."""
+        own, between = in_the_plan([frame], self.between)
+        if frame == CLOSING:
+            return "closing frame"
+        return f"frame {own[0]}" if own else f"frame between {between[0]} and {between[0] + 1}"
 
     def mm(self, microsteps: int) -> float:
         """Microsteps as mm."""

@@ -6,6 +6,7 @@ import math
 
 from stacker.documents.gcode_link import GcodeLink
 from stacker.driving.job import Job
+from stacker.figures import counted
 from stacker.rail.address import is_simulated, time_scale
 from stacker.rail.controller import Where
 
@@ -83,8 +84,9 @@ def motor(job: Job) -> str:
 def taken(job: Job, count: int, spent: str) -> str:
     """What is true of the frames of a run: a controller that only acknowledges hears nothing of the camera."""
     if job.link.gcode is None or job.shutter.via != "rail":
-        return f"{count} frames taken in {spent}"
-    return f"{count} frames triggered in {spent}, each acknowledged; the camera was not heard, so count its files"
+        return f"{counted(count, 'frame')} taken in {spent}"
+    triggered = f"{counted(count, 'frame')} triggered in {spent}"
+    return f"{triggered}, each acknowledged; the camera was not heard, so count its files"
 
 
 def whose_time(job: Job) -> str:

@@ -279,7 +279,7 @@ def _take(run: Run, journal: Journal, stops: Sequence[MeasureStop], asked: Measu
         elapsed_s = rail.clock.now() - began_s
         run.person.report(
             Progress(
-                frame=number,
+                name=f"frame {number}",
                 done=number,
                 total=len(stops),
                 elapsed_s=elapsed_s,

@@ -14,8 +14,8 @@ class Progress:
 
     Parameters
     ----------
-    frame : int
-        Its number in the plan; 0: the closing frame.
+    name : str
+        What the frame is called, as `Job.named` has it.
     done, total : int
         Frames of this run.
     elapsed_s, left_s : float
@@ -24,7 +24,7 @@ class Progress:
         What proves the exposure.
     """
 
-    frame: int
+    name: str
     done: int
     total: int
     elapsed_s: float

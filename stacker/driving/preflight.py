@@ -10,7 +10,7 @@ from stacker.driving.job import Job
 from stacker.driving.last_word import doubts
 from stacker.driving.run import Start
 from stacker.errors import Refusal
-from stacker.figures import one_line
+from stacker.figures import counted, one_line
 from stacker.motion.take_up import extent
 from stacker.rail.controller import Where
 
@@ -124,7 +124,7 @@ def announcement(job: Job, where: Where, start: Start) -> str:
         f"The rail stands at {job.mm(where.position):.3f} mm.",
         *wrap(f"Position 0 (front in focus) is {job.mm(front_at):.3f} mm, {start.where_from}:", 79),
         f"{job.mm(front_at - where.position):+.3f} mm from where it stands.",
-        f"From there it goes {way}: {len(frames)} frames",
+        f"From there it goes {way}: {counted(len(frames), 'frame')}",
         f"between {job.mm(front_at + low):.3f} and {job.mm(front_at + high):.3f} mm, take-up included.",
     ]
     return "\n".join([*lines, *remarks(job, len(frames)), *wrap(HANDS, 79)])

@@ -31,7 +31,7 @@ class Start:
     refocused : bool
         Whether the front was focused again since an earlier run.
     kind : str
-        ``all``, ``ends``, ``frames`` or ``after``; of a resumed run what that was.
+        ``all``, ``ends``, ``frames``, ``between`` or ``after``; of a resumed run what that was.
     last_shot : int
         Highest shot number that this controller may have used for it; 0: none.
     """

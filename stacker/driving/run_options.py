@@ -25,7 +25,7 @@ class RunOptions:
     refocused : bool
         The front is in focus again after a lost position.
     kind : str
-        ``all``, ``ends``, ``frames`` or ``after``, for the journal of a new run.
+        ``all``, ``ends``, ``frames``, ``between`` or ``after``, for the journal of a new run.
     url : str or None
         As typed for ``--url``.
     journal : Path or None

@@ -51,7 +51,7 @@ def run_frames(run: Run, journal: EventLog) -> float:
         elapsed_s = rail.clock.now() - began_s
         run.person.report(
             Progress(
-                frame=frame,
+                name=job.named(frame),
                 done=done,
                 total=done + len(left),
                 elapsed_s=elapsed_s,

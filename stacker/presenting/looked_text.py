@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from stacker.figures import one_line, shutter_time, significant, spans
+from stacker.figures import counted, one_line, shutter_time, significant, spans
 from stacker.looking.depths import AS_BEFORE, Between, Depths, Ends
 from stacker.looking.light import FEWEST_FRAMES, Light, Off
 from stacker.looking.moved import Moved, Part
 from stacker.looking.settings import Alike, Change
 from stacker.looking.stack import Looked, Unread
-from stacker.presenting.looked_words import counted, named, shown
+from stacker.presenting.looked_words import named, shown
 from stacker.presenting.tables import wrapped
 
 _LABEL = 9  # columns, in which the name of a line stands

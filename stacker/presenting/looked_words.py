@@ -22,11 +22,6 @@ def named(frames: Sequence[int]) -> str:
     return f"{'frame' if len(frames) == 1 else 'frames'} {spans(frames)}"
 
 
-def counted(number: int, word: str) -> str:
-    """So many of something."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
 def finite(value: float) -> float | None:
     """For JSON, which has no infinity: None."""
     return value if math.isfinite(value) else None

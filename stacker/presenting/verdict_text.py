@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from stacker.figures import install_command, one_line, spans
+from stacker.figures import counted, install_command, one_line, spans
 from stacker.presenting.tables import wrapped
 from stacker.verifying.verdict import Damage, Verdict
 
@@ -45,9 +45,9 @@ def _headline(verdict: Verdict) -> str:
     least, most = sure + verdict.doubtful_least, sure + verdict.doubtful_most
     wrong = [f"{_range(least, most)} of {frames} missing"] if least else []
     if verdict.halves:
-        wrong.append(f"{_count(len(verdict.halves), 'frame')} with one file of two")
+        wrong.append(f"{counted(len(verdict.halves), 'frame')} with one file of two")
     if damaged := [damage for damage in verdict.damaged if damage.frames]:
-        wrong.append(f"{_count(len(damaged), 'file')} damaged or in doubt")
+        wrong.append(f"{counted(len(damaged), 'file')} damaged or in doubt")
     if wrong:
         return f"NOT complete: {', '.join(wrong)}."
     return f"Not proven complete: {frames} frames may be there, but times and numbers can be read another way."
@@ -56,7 +56,7 @@ def _headline(verdict: Verdict) -> str:
 def _range(least: int, most: int) -> str:
     """A count of which only bounds are known."""
     if least == most:
-        return _count(least, "frame")
+        return counted(least, "frame")
     return f"{least} {'or' if most == least + 1 else 'to'} {most} frames"
 
 
@@ -64,7 +64,7 @@ def _details(verdict: Verdict) -> Iterable[str]:
     yield from _gaps(verdict)
     if not verdict.times_fit:
         fewer = f" At least {verdict.doubtful_least} are missing." if verdict.doubtful_least else ""
-        pictures = _count(verdict.found.pictures, "picture")
+        pictures = counted(verdict.found.pictures, "picture")
         yield (
             f"{pictures} for {verdict.frames} frames.{fewer} Copying may have changed the file times, or files of "
             "another run are among them." + _by_files(verdict)
@@ -127,7 +127,7 @@ def _faults(damaged: Sequence[Damage], depth: Mapping[int, float]) -> Iterable[s
     for fault, names in faults[:_SHOWN]:
         yield f"{fault}: {_listed(names)}"
     if more := sum(len(names) for _, names in faults[_SHOWN:]):
-        yield f"and {_count(more, 'file')} more with a fault"
+        yield f"and {counted(more, 'file')} more with a fault"
 
 
 def _of_the_folder(verdicts: Sequence[Verdict]) -> Iterable[str]:
@@ -140,7 +140,7 @@ def _of_the_folder(verdicts: Sequence[Verdict]) -> Iterable[str]:
     if found.extra:
         yield f"no frame of this run: {_names(found.extra)}"
     if (more := found.unplaced - len(found.extra)) > 0:
-        yield f"{_count(more, 'picture')} more than exposures; the times do not tell which"
+        yield f"{counted(more, 'picture')} more than exposures; the times do not tell which"
     if found.copies:
         yield f"copies: {_names(found.copies)}"
 
@@ -186,7 +186,3 @@ def _names(names: Sequence[str]) -> str:
 def _listed(names: Sequence[str]) -> str:
     shown = ", ".join(names[:_SHOWN])
     return shown if len(names) <= _SHOWN else f"{shown} and {len(names) - _SHOWN} more"
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"

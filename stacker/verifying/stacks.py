@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from stacker.documents.between import inserted, of_between, with_rows_between
 from stacker.documents.common_frames import by_column, common_frames
 from stacker.documents.panels import of_whole
 from stacker.errors import Refusal
@@ -86,7 +87,7 @@ def _groups(runs: Sequence[Run]) -> list[list[Run]]:
 
 
 def _stack(group: Sequence[Run], legs: Sequence[tuple[ShotLeg, Run]]) -> Stack:
-    main = max(group, key=lambda run: len(run.past.rows))
+    main = _main(group)
     numbers = {id(run): _numbers(run, main) for run in group}
     mine = [(place, run) for place, (_, run) in enumerate(legs) if id(run) in numbers]
     return Stack(
@@ -95,6 +96,21 @@ def _stack(group: Sequence[Run], legs: Sequence[tuple[ShotLeg, Run]]) -> Stack:
         legs=tuple(place for place, _ in mine),
         frames=tuple(numbers[id(run)] for _, run in mine),
     )
+
+
+def _main(group: Sequence[Run]) -> Run:
+    """The run of the deepest plan; of runs that took frames between, one that counts all of these."""
+    main = max(group, key=lambda run: len(run.past.rows))
+    if not main.past.between:
+        return main
+    before = next((run for run in group if run.past.digest == of_whole(main.past.digest)), None)
+    alike = [run.past for run in group if run.past.between and of_whole(run.past.digest) == of_whole(main.past.digest)]
+    after = tuple(sorted({frame for past in alike for frame in past.between}))
+    if before is None or after == main.past.between:
+        return main
+    rows = tuple(with_rows_between(before.past.rows, before.past.columns, after))
+    digest = of_between(before.past.digest, after)
+    return replace(main, past=replace(main.past, digest=digest, rows=rows, between=after))
 
 
 def _numbers(run: Run, main: Run, *, one_front: bool = True) -> dict[int, int] | None:
@@ -110,6 +126,7 @@ def _numbers(run: Run, main: Run, *, one_front: bool = True) -> dict[int, int] |
             by_column(other.columns, other.rows),
             shift_microsteps=(mine.front_at - other.front_at) * one_front,
             shift_um=(mine.front_at_mm - other.front_at_mm) * 1000 * one_front,
+            between=inserted(other.between),
         )
     except Refusal as refusal:
         raise Refusal(

@@ -45,6 +45,7 @@ def test_the_command_that_goes_on_repeats_port_and_warm_up(stacker, plan, tmp_pa
     ("options", "repeated"),
     [
         (["--frames", "3,7-9", "--front-at-mm", "32"], "--frames 3,7-9 --go --front-at-mm 32"),
+        (["--between", "6,5", "--between", "9,10"], "--between 5,6 --between 9,10 --go"),
         (["--ends", "--rail-at-mm", "40"], "--ends --go --rail-at-mm 40"),
         (["--frames", "5", "--closing-frame", "--journal", "j"], "--frames 5 --go --closing-frame --journal j"),
     ],

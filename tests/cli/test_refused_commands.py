@@ -69,6 +69,10 @@ CASES = {
     # drive
     "drive: two kinds of run": Case((*BEETLE, "--ends", "--frames", "3"), USAGE, "exclude one another"),
     "drive: a frame too many": Case((*BEETLE, "--frames", "61"), USAGE, "61"),
+    "drive: between what is no pair": Case((*BEETLE, "--between", "5,7"), USAGE, "as 5,6"),
+    "drive: between the last and nothing": Case((*BEETLE, "--between", "60,61"), USAGE, "of 1 to 60"),
+    "drive: between, and others": Case((*BEETLE, "--between", "5,6", "--frames", "3"), USAGE, "exclude one another"),
+    "panels: between": Case((*LICHEN, "--between", "2,3"), USAGE, "Plan it with smaller steps"),
     "drive: an empty list": Case((*BEETLE, "--frames", ""), USAGE, "write frames as 41,42 or 7-12"),
     "drive: refocused for nothing": Case(
         (*BEETLE, "--refocused"), USAGE, "--refocused would do nothing: this run does not continue another one"

@@ -74,7 +74,7 @@ def test_no_line_is_believed_in_which_a_bit_is_turned(place, bit):
         ({"boot": None}, "boot: found None"),
         ({"utc": "yesterday"}, "utc: found 'yesterday'; accepted is a time of day with its zone"),
         ({"utc": "2031-05-04T22:00:00"}, "utc: found"),
-        ({"kind": "most"}, "kind: found 'most'; accepted is one of all, ends, frames, after"),
+        ({"kind": "most"}, "kind: found 'most'; accepted is one of all, ends, frames, between, after"),
         ({"url": "sim://\x1b[2J"}, r"url: found 'sim://\\x1b\[2J'"),
         ({"after": 7}, "after: found 7; accepted is the name of a journal"),
         ({"t_s": -1}, "t_s: found -1"),
