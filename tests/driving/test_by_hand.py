@@ -134,6 +134,20 @@ def test_a_stop_names_what_goes_on_and_what_is_in_doubt(tmp_path):
     assert f"--go --resume {journal}" in str(stopped)
 
 
+def test_a_stop_and_how_it_went_on_stand_in_the_journal(tmp_path):
+    job = job_in(tmp_path, 6)
+    path = tmp_path / "calcite.run.jsonl"
+    with pytest.raises(RunStopped):
+        drive_by_hand(job, HandOptions(journal=path), Scripted(T, T, Q).turner())
+    stop = json.loads(path.read_text().splitlines()[-1])
+    assert (stop["event"], stop["code"], stop["position_microsteps"]) == ("stop", "by_person", job.position(2))
+    with pytest.raises(RunStopped):
+        drive_by_hand(job, HandOptions(resume=path), Scripted(Q).turner())
+    events = [json.loads(line) for line in path.read_text().splitlines()]
+    assert [event["event"] for event in events].count("found") == 1
+    assert next(event for event in events if event["event"] == "found")["lost"] is False
+
+
 def test_a_dial_that_was_touched_needs_the_front_again_and_then_takes_neighbours_too(tmp_path):
     job, journal = job_in(tmp_path), tmp_path / "a.run.jsonl"
     go(job, *[T] * 9, Q, journal=journal)

@@ -361,3 +361,53 @@ def test_whatever_is_typed_for_long_the_rail_stays_within_its_limits(lines, seed
 def test_the_fuzz_moves_the_rail_to_both_ends():
     # Not vacuous: such lines do move it, and to the very limits.
     assert type_at_it(["to 2", "to 78", "+5", "-3", "to 40"], 1, 1) > 5
+
+
+def limits_of(bench):
+    return bench.jog._moves.rail.controller.bounds
+
+
+LIMITS = (SETTINGS.soft_low, SETTINGS.soft_high)
+
+
+def test_whatever_happened_the_controller_has_the_limits_again():
+    with Bench() as bench:
+        bench.say("+0.5")
+        assert limits_of(bench) == LIMITS
+        feed = iter(["to 60", "where", "done"])
+
+        def read():
+            line = next(feed)
+            if line == "to 60":
+                stop_at(bench, 42.0)
+            return line
+
+        converse(bench.jog, read, lambda _: None)
+        assert limits_of(bench) == LIMITS
+    with Bench("&position=unknown") as bench:
+        bench.say("creep 0.5")
+        assert limits_of(bench) != LIMITS  # nobody knows where they would be
+        bench.say("here 40")
+        assert limits_of(bench) == LIMITS
+
+
+def test_off_a_switch_it_creeps_and_has_the_limits_again():
+    with Bench("&high_switch=72000") as bench:
+        converse(bench.jog, iter(["to 50", "here 45.1", "-0.4", "done"]).__next__, lambda _: None)
+        assert limits_of(bench) == LIMITS
+        assert bench.events("start")[-1]["to"] < 72_000
+
+
+def test_where_it_stands_already_nothing_moves_and_no_word_of_the_play_changes():
+    with Bench() as bench:
+        before = bench.say("to 45")[0]
+        moves = len(bench.events("start"))
+        assert bench.say("to 45")[0] == before
+        assert len(bench.events("start")) == moves
+
+
+def test_who_no_longer_answers_after_a_stop_ends_it():
+    with Bench() as bench:
+        bench.jog._moves.rail.come_to_rest = lambda: None
+        with pytest.raises(LinkError, match="no longer answers"):
+            bench.jog._moves.recover()
