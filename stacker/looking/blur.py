@@ -16,8 +16,8 @@ FEWEST_TILES = 20
 _ENDS = 2  # frames at either end, beside which too little is in focus
 _SHARP = 0.3  # of a tile's largest energy, in the frames beside
 _SURELY = 4.0  # standard errors
-_LEAST_SMEAR = 0.035  # change of the logarithm of energy from one way to another
-_LEAST_SCATTER = 0.006  # of what the scatter of tiles does not show of it, by rendering
+_LEAST_SMEAR = 0.022  # change of the logarithm of energy from one way to another
+_LEAST_SCATTER = 0.005  # of what the scatter of tiles does not show of it, by rendering
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -168,6 +168,8 @@ def depths_of(
     energy = _each(order, still)  # a smear takes fine detail, which looks like another plane of focus
     planned_um, curve = np.array([focus_um[frame] for frame in order]), optics.curve(next(iter(usable.values())).pixels)
     found = planes(energy, planned_um, curve)
+    if found.silent:  # noise has directions too
+        smears = {frame: Smear(tiles=smear.tiles, reason=found.reason) for frame, smear in smears.items()}
     between = tuple(
         _between(pair, step, abs(focus_um[pair[1]] - focus_um[pair[0]]), optics)
         for pair, step in zip(pairwise(order), found.steps, strict=True)

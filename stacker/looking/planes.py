@@ -48,6 +48,8 @@ class Planes:
         Those of them that have so much less that it is no chance.
     reason : str or None
         Why nothing can be told, in words that go on after "cannot tell, because".
+    silent : bool
+        Whether that is because the pictures have no detail to go by: then nothing else that goes by detail counts.
     """
 
     steps: tuple[Step, ...]
@@ -59,6 +61,7 @@ class Planes:
     softer: tuple[int, ...] = ()
     soft: tuple[int, ...] = ()
     reason: str | None = None
+    silent: bool = False
 
 
 def planes(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) -> Planes:
@@ -110,7 +113,7 @@ def _fitted(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) 
     if reason is None and len(fields.depth) < FEWEST_FIELDS:
         reason = "hardly any field has detail that comes and goes with focus"
     if reason:
-        return _nothing(energy, usable, reason), {}
+        return replace(_nothing(energy, usable, reason), silent=True), {}
     parts = []
     for first in range(0, len(frames), _PART):
         if first and len(frames) - first < _PART // 2:
@@ -125,7 +128,7 @@ def _fitted(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) 
     misfit = np.concatenate([part.model.misfit / np.maximum(np.abs(part.model.peak), 1e-9) for part in parts])
     if (middle := float(np.median(misfit))) > _MOST_MISFIT:
         reason = f"the fields follow no lens's curve: {middle:.2f} of their peaks is left over"
-        return _nothing(energy, usable, reason), {}
+        return replace(_nothing(energy, usable, reason), silent=True), {}
     found, softer = _put_together(parts, energy, at, step_um, usable), _softer(parts, curves)
     if sum(step.ratio is not None for step in found.steps) < _FEWEST_TOLD * len(found.steps):
         alone = Step(reason="too few steps can be told to hold one against the others")

@@ -411,3 +411,16 @@ def test_who_no_longer_answers_after_a_stop_ends_it():
         bench.jog._moves.rail.come_to_rest = lambda: None
         with pytest.raises(LinkError, match="no longer answers"):
             bench.jog._moves.recover()
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+def test_at_a_limit_a_stop_is_come_to_from_inside_and_said_not_to_be_as_in_a_run(direction):
+    """Where the take-up would leave the soft limits; at the other one there is room for it."""
+    with Bench(direction=direction) as bench:
+        low, high = SETTINGS.mm(SETTINGS.soft_low), SETTINGS.mm(SETTINGS.soft_high)
+        for place, room in ((low, direction < 0), (high, direction > 0)):
+            told = bench.say("to 40", f"to {place}", "front")
+            assert told[1].startswith(f"at {place:.4f} mm")
+            assert bench.place() == SETTINGS.microsteps(place)
+            assert bench.jog._moves.as_in_a_run == room
+        bench.assert_inside()

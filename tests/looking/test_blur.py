@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
-from darkroom.scenes import TEXTURED
+from darkroom.scenes import SILENT, TEXTURED
 from darkroom.stack_runs import RIGS, shot
 from darkroom.stacks import Faults
 
 from stacker.looking.blur import smears_of
+from stacker.looking.depths import depths_of
+from stacker.looking.seen import Seen
 
 
 def found(smears) -> list[int]:
@@ -42,17 +46,18 @@ def test_frames_that_cannot_be_looked_into_are_left_out():
 
 
 @pytest.mark.campaign
-def test_most_smears_of_three_pixels_are_found_and_hardly_any_other():
-    """Of 1.5 px some third is found in pictures as small as these, and no share of them is promised."""
+@pytest.mark.parametrize(("length_px", "shape", "share"), [(3.0, (480, 720), 0.9), (1.5, (1000, 1500), 0.7)])
+def test_most_smears_are_found_and_hardly_any_other(length_px, shape, share):
+    """Of 1.5 px in pictures of 1.5 megapixels: smaller ones have too few fields to be sure."""
     hit = told = wrong = frames = 0
     ways = []
     for i, scene in enumerate(TEXTURED):
-        for j in (i, i + 1):
+        for j in (i, i + 1) if length_px > 2 else (i,):
             rig = list(RIGS)[j % 4]
             rng = np.random.default_rng([44, i, j])
             smeared = {at: float(rng.uniform(0, 180)) for at in (5, 9, 14)}
-            faults = Faults(smear_px={at: (3.0, -np.deg2rad(way)) for at, way in smeared.items()})
-            smears = smears_of(shot(scene, rig, 45, shape=(480, 720), frames=20, faults=faults).directional)
+            faults = Faults(smear_px={at: (length_px, -np.deg2rad(way)) for at, way in smeared.items()})
+            smears = smears_of(shot(scene, rig, 45, shape=shape, frames=20, faults=faults).directional)
             frames += len(smears)
             wrong += len(set(found(smears)) - {*smeared})
             for at, way in smeared.items():
@@ -61,7 +66,27 @@ def test_most_smears_of_three_pixels_are_found_and_hardly_any_other():
                     hit += 1
                     ways.append((smears[at].way_deg - way + 90) % 180 - 90)
     print(f"\nsmears found {hit} of {told}, false {wrong} in {frames} frames, way off by {np.std(ways):.1f} degrees")
-    assert told >= 20
-    assert hit >= 0.9 * told
+    assert told >= 10
+    assert hit >= share * told
     assert wrong <= frames / 300 + 1
     assert np.std(ways) < 8
+
+
+@pytest.mark.campaign
+def test_where_there_is_no_detail_nothing_is_smeared():
+    """Noise has directions too: soft and translucent things, as all that is seen of a stack is put together."""
+    silent = 0
+    for scene in SILENT:
+        for rig in RIGS:
+            stack = shot(scene, rig, 46, shape=(480, 720), frames=20, faults=Faults(light_stops={4: -1.0}))
+            seen = {
+                frame: Seen(pixels=(480, 720), fine=fine.astype(np.float32), ways=ways.astype(np.float32))
+                for frame, (fine, ways) in enumerate(zip(stack.energy, stack.directional, strict=True), start=1)
+            }
+            focus_um = dict(enumerate(stack.planned_um, start=1))
+            optics = SimpleNamespace(curve=lambda _, stack=stack: stack.curve, seam=lambda _: 0.9)
+            depths = depths_of(focus_um, seen, (), optics)
+            assert (depths.smeared, depths.soft, depths.off) == ({}, (), ()), (scene, rig)
+            silent += depths.reason is not None and all(smear.reason for smear in depths.smears.values())
+    print(f"\nnothing to go by in {silent} of {2 * len(RIGS)}")
+    assert silent >= 1.6 * len(RIGS)
