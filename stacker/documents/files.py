@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 from stacker.figures import as_typed
@@ -39,15 +40,15 @@ def plan_command(plan: Path) -> str:
     return f"stacker plan {as_typed(request_path(plan) or plan)}{survey}"
 
 
-def write_whole(path: Path | str, content: str | bytes) -> None:
+def write_whole(path: Path | str, content: str | bytes | Sequence[bytes | memoryview]) -> None:
     """Write bytes, or UTF-8 text with LF line ends, beside the file, sync it, then put it in the file's place.
 
     Parameters
     ----------
     path : Path or str
         The file to make or replace; a symbolic link is followed, so that the link survives.
-    content : str or bytes
-        The whole new content.
+    content : str, bytes, or sequence of bytes or memoryview
+        The whole new content, or its parts.
 
     Raises
     ------
@@ -61,7 +62,8 @@ def write_whole(path: Path | str, content: str | bytes) -> None:
     beside = target.with_name(f".{target.name}.{os.getpid()}.new")
     try:
         with beside.open("wb") as file:
-            file.write(content.encode("utf-8") if isinstance(content, str) else content)
+            parts = [content.encode("utf-8")] if isinstance(content, str) else content
+            file.writelines([parts] if isinstance(parts, bytes) else parts)
             file.flush()
             os.fsync(file.fileno())
         if target.exists():

@@ -88,7 +88,7 @@ def write_kept(path: Path, seen: Mapping[Key, Seen]) -> None:
         If it cannot be written, or another file has its name: nothing is then changed.
     """
     rows: list[dict[str, Any]] = []
-    parts: list[Any] = []  # of the arrays themselves: a stack's are many megabytes
+    parts: list[memoryview] = []  # of the arrays themselves: a stack's are many megabytes
     for key, one in seen.items():
         if one.fault is None:
             settings = dataclasses.asdict(one.settings)
@@ -106,7 +106,7 @@ def write_kept(path: Path, seen: Mapping[Key, Seen]) -> None:
     for part in parts:
         crc = zlib.crc32(part, crc)
     head = {"stacker_looks": VERSION, "crc32": crc, "files": rows}
-    write_whole(path, b"".join([json.dumps(head).encode("ascii"), b"\n", *parts]))
+    write_whole(path, [json.dumps(head).encode("ascii"), b"\n", *parts])
 
 
 def _settings(told: dict[str, Any]) -> Settings:
