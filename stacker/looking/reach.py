@@ -12,7 +12,8 @@ from stacker.looking.through_focus import Curve, FloatArray, band_curves
 
 FEWEST_FRAMES = 6
 _TRIED = 5.0  # steps beyond the ends
-_FAINT = 0.1  # of the middle one of energies: fainter is often what shines in from beside
+_AT_THE_END = 0.1  # steps; depths are tried farther apart, and one at the last frame lies there or behind it
+_FAINT = 0.06  # of the middle one of energies: fainter is often what shines in from beside
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -75,8 +76,8 @@ def reach_of(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve)
         depth[place[alike]] = fields.depth[alike]
     if reason := too_little(tuple(details)):
         return Reach(inside=none, before=none.copy(), beyond=none.copy(), reason=reason)
-    inside = (depth >= at[0]) & (depth <= at[-1])
-    before, beyond = (depth < at[0]) & ~within, (depth > at[-1]) & ~within
+    before, beyond = (depth < at[0] + _AT_THE_END) & ~within, (depth > at[-1] - _AT_THE_END) & ~within
+    inside = (depth >= at[0]) & (depth <= at[-1]) & ~before & ~beyond
     return Reach(
         inside=inside.reshape(none.shape), before=before.reshape(none.shape), beyond=beyond.reshape(none.shape)
     )

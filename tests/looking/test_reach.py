@@ -77,8 +77,9 @@ def test_fields_beyond_the_ends_are_named_and_hardly_any_other():
             ends = ((0, 3), (3, 0), (0, 0))[(i + j) % 3]
             total = complete if ends == (0, 0) else short
             total += counts(shot(scene, rig, 31, frames=20, short=ends))
+    print(f"\nbeyond {short[0]}, named {short[1] / short[0]:.3f}; complete: {complete[2] / complete[3]:.4f}")
     assert short[0] > 200
-    # the goal is 0.8; 0.79 to 0.83 were measured: of those just behind the last frame scatter decides
-    assert short[1] >= 0.75 * short[0]
+    # the goal; of those just behind the last frame scatter decides, so a stack's own share varies by some hundredths
+    assert short[1] >= 0.8 * short[0] - 2 * np.sqrt(0.16 * short[0])
     assert complete[2] <= 0.01 * complete[3]
     assert complete[0] == 0
