@@ -13,7 +13,7 @@ from stacker.documents.journal import read_journal
 from stacker.documents.measuring_run import MeasureStop
 from stacker.documents.rail_link import Link, Shutter
 from stacker.documents.rail_profile import RailProfile
-from stacker.driving.measure import Measuring, duration_s, measure, measuring_job
+from stacker.driving.measure import Measuring, bounds, duration_s, measure, measuring_job
 from stacker.driving.measure_stops import measure_stops, reversal
 from stacker.driving.run_options import RunOptions
 from stacker.errors import Refusal, RunStopped
@@ -175,3 +175,30 @@ def test_a_driver_of_full_steps_has_no_small_steps(tmp_path):
     stops = measure_stops(profile(tmp_path, microsteps_per_full_step=1), travel=700, settle_s=1.0)
     assert not [stop for stop in stops if stop.part == "microsteps"]
     assert [stop for stop in stops if stop.part == "screw"]
+
+
+@pytest.mark.parametrize("hold_after", [True, False])
+def test_each_stop_stands_in_the_journal_before_and_after_its_picture_and_so_does_the_end(tmp_path, hold_after):
+    rail = profile(tmp_path, f"&state={tmp_path / 'rail.json'}", hold_after=hold_after)
+    _, planned = measuring_job(rail, tmp_path / "rail.yaml", ASKED, url=None, need_link=True)
+    told = []
+    outcome = carry_out(tmp_path, rail, planned[:4], who=person(notify=told.append))
+    lines = [json.loads(line) for line in outcome.journal.read_text().splitlines()]
+    assert [line["event"] for line in lines[1:]] == ["intent", "exposed", "confirmed"] * 4 + ["end"]
+    assert [line["position_microsteps"] for line in lines if line["event"] == "intent"] == [
+        MIDDLE + stop.position for stop in planned[:4]
+    ]
+    assert lines[-1]["position_microsteps"] == outcome.position == MIDDLE + planned[3].position
+    assert "It goes to and fro between 40.000 and 47.000 mm" in told[0]  # asked or not, it is said
+    state = json.loads((tmp_path / "rail.json").read_text())["state"]
+    assert state["held"] == hold_after
+
+
+def test_up_to_the_soft_limit_itself_a_run_may_go(tmp_path):
+    job, _ = measuring_job(profile(tmp_path), tmp_path / "rail.yaml", ASKED, url=None, need_link=True)
+    high = job.rail.soft_high
+    assert bounds(job, high - 1600, 1.0) == (high - 1600, high)
+    assert bounds(job, job.rail.soft_low + 1600, -1.0) == (job.rail.soft_low, job.rail.soft_low + 1600)
+    for here, travel_mm in ((high - 1599, 1.0), (job.rail.soft_low + 1599, -1.0)):
+        with pytest.raises(Refusal, match="turn the sign"):
+            bounds(job, here, travel_mm)
