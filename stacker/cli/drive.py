@@ -233,7 +233,8 @@ def _journal_of(plan: Path, digest: str, resume: str, *, quiet: bool) -> Path:
         )
     *others, path = open_ones
     past = found[path]
-    what = {"ends": " (its look at front, middle and back)", "frames": " (some frames)"}.get(past.kind, "")
+    kinds = {"ends": "its look at front, middle and back", "frames": "some frames", "between": "frames between"}
+    what = f" ({kinds[past.kind]})" if past.kind in kinds else ""
     note(f"Continues {path}{what}: still to take {spans(past.pending)}.", quiet=quiet)
     for other in others:
         note(f"Also unfinished: {other}; to continue that one instead, name it after --resume.", quiet=quiet)

@@ -160,7 +160,7 @@ def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool, watc
 def _next(job: Job, outcome: Outcome, watch: Path | None) -> str:
     from stacker.documents.files import is_survey
     from stacker.documents.panels import of_whole
-    from stacker.driving.beside import of_its_stacks, of_one_stack
+    from stacker.driving.beside import of_one_stack, of_this_plan
     from stacker.driving.follow_up import whole_run_command
 
     if outcome.past.kind == "ends":
@@ -168,5 +168,5 @@ def _next(job: Job, outcome: Outcome, watch: Path | None) -> str:
     if is_survey(job.path):
         return f"stacker survey FOLDER --journal {as_typed(outcome.journal)}"
     of_plan = of_whole(job.digest) if job.between else job.digest
-    journals = of_one_stack(outcome.journal, outcome.past, of_its_stacks(job.path, of_plan))
+    journals = of_one_stack(outcome.journal, outcome.past, of_this_plan(job.path, of_plan))
     return " ".join(["stacker verify FOLDER", *(f"--journal {as_typed(path)}" for path in journals)])

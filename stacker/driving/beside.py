@@ -36,13 +36,9 @@ def beside(plan_path: Path) -> list[Path]:
 def of_this_plan(plan_path: Path, digest: str) -> dict[Path, Past]:
     """The journals beside a plan that belong to it as it stands, by when they were gone on with last.
 
-    Those that are none are left out; of a damaged one counts what is sound.
+    Those that are none are left out; of a damaged one counts what is sound. Runs that took frames between two of the
+    plan's belong to it.
     """
-    return {path: past for path, past in of_its_stacks(plan_path, digest).items() if not past.between}
-
-
-def of_its_stacks(plan_path: Path, digest: str) -> dict[Path, Past]:
-    """Likewise, with those that took frames between two of it."""
     found = ((path, _past_of(path)) for path in beside(plan_path))
     own = {
         path: past
@@ -80,7 +76,7 @@ def of_one_stack(own: Path, past: Past, found: dict[Path, Past]) -> list[Path]:
     past : Past
         What it tells.
     found : dict
-        The journals of its plan, as `of_its_stacks` gives them. Its frames shot as a second stack are another one.
+        The journals of its plan, as `of_this_plan` gives them. Its frames shot as a second stack are another one.
 
     Returns
     -------

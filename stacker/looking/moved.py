@@ -23,6 +23,7 @@ from stacker.pixels.small import SmallPicture, small_bins
 FloatArray = NDArray[np.float64]
 
 _CERTAIN_PX = 0.3  # of the small picture: a patch less certain tells nothing
+_SMALLEST_PX = 2 * PATCH
 _FEWEST_PATCHES = 20  # that tell something, for a pair to be compared
 _LEAST_PX, _SURELY, _FLOOR_PX = 0.25, 5.0, 0.05  # of a patch; by rendering
 _FEWEST_TOGETHER = 4  # of patches side by side; in clean rendered stacks one or two do so
@@ -104,6 +105,7 @@ def moved_in(order: Sequence[int], small: Mapping[int, SmallPicture], pixels: tu
     pixels : (int, int)
         Rows and columns of the whole pictures.
     """
+    small = {frame: one for frame, one in small.items() if min(one.shape) >= _SMALLEST_PX}
     pairs = []
     details = {frame: detail(small[frame]) for frame in order[:1] if frame in small}
     for one, other in pairwise(order):

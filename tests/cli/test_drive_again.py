@@ -90,6 +90,18 @@ def test_of_two_unfinished_runs_the_newer_is_taken_and_the_other_one_named(stack
     assert "beetle-20320101-000000Z.run.jsonl; to continue that one instead, name it after --resume" in shown.err
 
 
+def test_a_bare_resume_goes_on_with_frames_between_too(stacker, plan, tmp_path, url):
+    drive(stacker, plan, url)
+    stopped = drive(stacker, plan, url + "&unplug_at_s=4", "--between", "2,3", "--between", "5,6", "--between", "7,8")
+    assert stopped.code == 3
+    assert "frame between 2 and 3: 1 of 3" in stopped.err
+    done = drive(stacker, plan, url, "--resume")
+    assert "(frames between): still to take" in done.err
+    assert done.code == 0, done.err
+    assert "frame between 7 and 8" in done.err
+    assert done.err.count("--journal") == 2
+
+
 def test_journals_are_named_by_utc(stacker, plan, tmp_path, url, monkeypatch):
     monkeypatch.setenv("TZ", "Pacific/Kiritimati")  # 14 hours ahead
     if hasattr(time, "tzset"):

@@ -8,7 +8,7 @@ import pytest
 from driving.runs import events, make_job, openings, person
 
 from stacker.documents.journal import read_journal
-from stacker.driving.beside import of_its_stacks, of_one_stack, of_this_plan
+from stacker.driving.beside import of_one_stack, of_this_plan
 from stacker.driving.between import listed_pairs, with_frames_between
 from stacker.driving.drive import drive
 from stacker.driving.run_options import RunOptions
@@ -78,10 +78,9 @@ def test_such_runs_belong_to_the_stack_and_count_together(tmp_path):
     job = whole(tmp_path)
     more_of(job, 2, minute=10)
     more_of(job, 5, minute=20)
-    base, *_ = paths = sorted(tmp_path.glob("*.run.jsonl"))
-    found = of_its_stacks(job.path, job.digest)
+    paths = sorted(tmp_path.glob("*.run.jsonl"))
+    found = of_this_plan(job.path, job.digest)
     assert sorted(found) == paths
-    assert [*of_this_plan(job.path, job.digest)] == [base]  # only its own are resumed
     assert of_one_stack(paths[-1], found[paths[-1]], found) == paths
     _, (stack,) = stacks_of([read_run(path) for path in paths])
     assert stack.main.past.between == (2, 5)

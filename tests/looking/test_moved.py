@@ -70,6 +70,12 @@ def test_pictures_without_common_detail_are_not_compared(still):
     assert holed.parts == ()
 
 
+@pytest.mark.parametrize("shape", [(1, 1), (3, 50), (20, 20), (40, 40)])
+def test_pictures_too_small_to_have_patches_are_not_compared(shape):
+    rng = np.random.default_rng(55)
+    assert told([rng.integers(0, 255, shape, dtype=np.uint8) for _ in range(FRAMES)], shape).compared == 0
+
+
 def test_another_exposure_is_no_movement(still):
     half = [
         one if frame != 6 else np.rint(255 * (one / 255) * 0.5 ** (1 / 2.2)).astype(np.uint8)
