@@ -155,19 +155,22 @@ def _one_stack(read: Plan, asked: Asked) -> None:
     from stacker.cli.drive_talk import run_and_show, show_rehearsal
     from stacker.cli.watching import refuse_unwatchable
     from stacker.documents.journal import read_journal
+    from stacker.documents.panels import of_whole
     from stacker.driving.between import with_frames_between
     from stacker.driving.job import job_of
 
     quiet, url, unfinished = asked.quiet or asked.as_json, asked.url, None
     if asked.resume is not None:
         unfinished = _journal_of(asked.plan, read.digest, asked.resume, quiet=quiet)
-    if url is None and (earlier := unfinished or asked.after) is not None:
-        url = read_journal(earlier).url  # a run goes on where it was begun
+    earlier = unfinished or asked.after
+    past = None if earlier is None else read_journal(earlier)
+    if url is None and past is not None:
+        url = past.url  # a run goes on where it was begun
     job = job_of(read, asked.plan, url=url, need_link=asked.go)
     if asked.between:
         job = between_of(job, asked.between)
-    elif unfinished is not None and (after := read_journal(unfinished).between):
-        job = with_frames_between(job, after)
+    elif past is not None and past.between and of_whole(past.digest) == read.digest:
+        job = with_frames_between(job, past.between)
     options = replace(asked.options(job, resume=unfinished), url=url)
     if asked.watch is not None:
         refuse_unwatchable(job, asked.watch)
@@ -219,6 +222,7 @@ def _remarks(plan: Plan, job: Job, options: RunOptions) -> Iterator[str]:
 
 def _journal_of(plan: Path, digest: str, resume: str, *, quiet: bool) -> Path:
     """The journal to go on with; one that was not named is named before anything moves."""
+    from stacker.documents.between import in_the_plan
     from stacker.driving.beside import of_this_plan
 
     if resume != BESIDE_THE_PLAN:
@@ -235,7 +239,10 @@ def _journal_of(plan: Path, digest: str, resume: str, *, quiet: bool) -> Path:
     past = found[path]
     kinds = {"ends": "its look at front, middle and back", "frames": "some frames", "between": "frames between"}
     what = f" ({kinds[past.kind]})" if past.kind in kinds else ""
-    note(f"Continues {path}{what}: still to take {spans(past.pending)}.", quiet=quiet)
+    own, between = in_the_plan(past.pending, past.between)
+    left = [spans(own)] if own else []
+    left += [f"one between {frame} and {frame + 1}" for frame in between]
+    note(f"Continues {path}{what}: still to take {', '.join(left)}.", quiet=quiet)
     for other in others:
         note(f"Also unfinished: {other}; to continue that one instead, name it after --resume.", quiet=quiet)
     return path

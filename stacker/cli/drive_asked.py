@@ -15,13 +15,8 @@ if TYPE_CHECKING:
     from stacker.driving.job import Job
     from stacker.driving.run_options import RunOptions
 
-KINDS = (
-    "ends",
-    "frames",
-    "between",
-    "resume",
-    "after",
-)  # options that exclude one another; without any of them: all frames
+# Options that exclude one another; without any of them: all frames.
+KINDS = ("ends", "frames", "between", "resume", "after")
 # Options that such a run would take and then drop, since the journal of another one says what they say.
 IDLE = {"resume": ("closing_frame", "front_at_mm", "rail_at_mm", "journal"), "after": ("rail_at_mm",)}
 IDLE_ELSE = ("refocused",)

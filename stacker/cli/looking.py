@@ -67,6 +67,7 @@ class Look:
         facts["depths"] = {
             "reason": self.looked.depths.reason,
             "ends": ends and {**dataclasses.asdict(ends), "short": ends.short},
+            "swapped": self.looked.depths.swapped,
             "smears": {frame: dataclasses.asdict(one) for frame, one in self.looked.depths.smears.items()},
             "between": [{**dataclasses.asdict(one), "off": one.step.off} for one in self.looked.depths.between],
         }

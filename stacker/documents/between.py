@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+_NOT_TOLD = {"move_microsteps", "overlap", "start_s"}
+
 
 def of_between(digest: str, after: Sequence[int]) -> str:
     """What stands for a plan with frames between, as the plan's digest stands for the plan itself."""
@@ -45,8 +47,8 @@ def in_the_plan(frames: Iterable[int], after: Sequence[int]) -> tuple[tuple[int,
 def with_rows_between(rows: Sequence[Sequence[Any]], columns: Sequence[str], after: Sequence[int]) -> list[list[Any]]:
     """Rows of a plan with one halfway between each of some and the next, numbered anew.
 
-    What changes evenly from frame to frame, as all columns do, is the mean of both; a position is a whole microstep.
-    When the shutter opens is told no more: the clock of the plan runs without them.
+    What changes evenly from frame to frame is the mean of both; a position is a whole microstep. What rests on the row
+    before, or on the plan's clock, is told no more.
     """
     number = columns.index("frame")
     made: list[list[Any]] = []
@@ -56,8 +58,8 @@ def with_rows_between(rows: Sequence[Sequence[Any]], columns: Sequence[str], aft
             made.append([_mean(*pair) for pair in zip(row, behind, strict=True)])
     for place, row in enumerate(made, start=1):
         row[number] = place
-        if "start_s" in columns:
-            row[columns.index("start_s")] = None
+        for name in _NOT_TOLD & {*columns}:
+            row[columns.index(name)] = None
     return made
 
 

@@ -43,8 +43,9 @@ def with_frames_between(job: Job, after: Sequence[int]) -> Job:
         Where two frames are so close that the rail has no place between them.
     """
     for frame in after:
-        here, next_one = job.positions[frame - 1 : frame + 1]
-        if abs(next_one - here) < 2:
+        if not 1 <= frame < job.count:
+            raise Refusal(f"there is no place between frames {frame} and {frame + 1} of the plan.", code="between")
+        if abs(job.positions[frame] - job.positions[frame - 1]) < 2:
             raise Refusal(
                 f"--between {frame},{frame + 1}: they lie one microstep apart, and the rail has no place between them.",
                 code="between",

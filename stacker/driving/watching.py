@@ -57,7 +57,7 @@ class Again:
             if finding.frame == CLOSING or self._taken.get(finding.frame) != finding.shot:
                 continue
             del self._taken[finding.frame]  # until it is taken again it is judged once
-            times = self._times.get(finding.frame, 0)
+            times, name = self._times.get(finding.frame, 0), self._run.job.named(finding.frame)
             once_more = finding.ends or times < self._run.job.shutter.repeats
             self._journal.write(
                 "watched", frame=finding.frame, shot=finding.shot, seen=one_line(finding.seen), again=once_more
@@ -67,11 +67,10 @@ class Again:
             elif once_more:
                 self._times[finding.frame] = times + 1
                 again.append(finding.frame)
-                self._run.person.notify(f"frame {finding.frame} is {finding.seen}: taken again.")
+                self._run.person.notify(f"{name} is {finding.seen}: taken again.")
             else:
                 self._run.person.notify(
-                    f"frame {finding.frame} is {finding.seen}, and was taken again {times} times: it stays as it is "
-                    "(shutter.repeats)."
+                    f"{name} is {finding.seen}, and was taken again {times} times: it stays as it is (shutter.repeats)."
                 )
         if ends:
             dark, seen = spans(sorted(one.frame for one in ends)), one_line(ends[-1].seen)

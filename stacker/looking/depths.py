@@ -132,6 +132,12 @@ class Depths:
         return tuple(one for one in self.between if one.step.off)
 
     @property
+    def astray(self) -> tuple[Between, ...]:
+        """Those of them that no two pictures changing places explain."""
+        swapped = {frame for pair in self.swapped for frame in pair}
+        return tuple(one for one in self.off if not swapped & {*one.frames})
+
+    @property
     def swapped(self) -> tuple[tuple[int, int], ...]:
         """Frames of which each shows the depth of the other: one step back, between two of two steps."""
         ratios = [2.0, *(math.nan if one.step.ratio is None else one.step.ratio for one in self.between), 2.0]

@@ -100,8 +100,10 @@ def write_kept(path: Path, seen: Mapping[Key, Seen]) -> None:
                 np.ascontiguousarray(array, _ARRAYS[name][1]).reshape(-1).view("u1").data
                 for name, array in arrays.items()
             ]
-    if path.exists() and not path.read_bytes()[: len(BEGINNING)] == BEGINNING:
-        raise FileExistsError(17, "exists and holds something else", str(path))
+    if path.exists():
+        with path.open("rb") as file:
+            if file.read(len(BEGINNING)) != BEGINNING:
+                raise FileExistsError(17, "exists and holds something else", str(path))
     crc = zlib.crc32(_text(rows))
     for part in parts:
         crc = zlib.crc32(part, crc)

@@ -7,7 +7,7 @@ before and behind as well. What is left is compared with that.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -28,6 +28,7 @@ _FEWEST_PATCHES = 20  # that tell something, for a pair to be compared
 _LEAST_PX, _SURELY, _FLOOR_PX = 0.25, 5.0, 0.05  # of a patch; by rendering
 _FEWEST_TOGETHER = 4  # of patches side by side; in clean rendered stacks one or two do so
 _ONE_WAY = 0.7  # the mean of their shifts over the mean of how long they are
+_UNDONE = 0.5  # of a shift left, and it was moved back
 _AROUND, _FEWEST_AROUND = 6, 3  # pairs with which one is compared
 _WHOLE_SHARE, _WHOLE_SURELY = 0.01, 8.0  # of the longer side; times how the others scatter
 _ROUNDS = 8
@@ -49,6 +50,8 @@ class Part:
         Of the picture that moved so [-].
     whole : bool
         Whether it is all of the picture.
+    back : bool
+        Whether it lies where it lay again in the frame behind.
     """
 
     frames: tuple[int, int]
@@ -56,6 +59,7 @@ class Part:
     at: tuple[float, float] = (0.5, 0.5)
     share: float = 1.0
     whole: bool = False
+    back: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,8 +70,6 @@ class Moved:
     ----------
     parts : tuple of Part
         In order of depth.
-    alone : tuple of int
-        Frames in which something lies elsewhere, and where it lay before in the next.
     compared : int
         Pairs of frames one after the other that were compared.
     pairs : int
@@ -77,10 +79,14 @@ class Moved:
     """
 
     parts: tuple[Part, ...] = ()
-    alone: tuple[int, ...] = ()
     compared: int = 0
     pairs: int = 0
     told: float = 0.0
+
+    @property
+    def alone(self) -> tuple[int, ...]:
+        """Frames in which alone something lies elsewhere."""
+        return tuple(sorted({part.frames[1] for part in self.parts if part.back}))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,29 +107,24 @@ def moved_in(order: Sequence[int], small: Mapping[int, SmallPicture], pixels: tu
     order : sequence of int
         Frames in order of depth.
     small : mapping of int to ndarray of uint8
-        `pixels.patches.small_picture` of those that can be looked into.
+        `pixels.small.small_picture` of those that can be looked into.
     pixels : (int, int)
         Rows and columns of the whole pictures.
     """
     small = {frame: one for frame, one in small.items() if min(one.shape) >= _SMALLEST_PX}
-    pairs = []
-    details = {frame: detail(small[frame]) for frame in order[:1] if frame in small}
-    for one, other in pairwise(order):
-        details = {
-            frame: details[frame] if frame in details else detail(small[frame])
-            for frame in (one, other)
-            if frame in small
-        }  # of two at a time
-        if len(details) == 2:
-            pair = _compared((one, other), details[one], details[other])
-            pairs += [] if pair is None else [pair]
+    details = (detail(small[frame]) if frame in small else None for frame in order)  # of two at a time
+    pairs = [
+        pair
+        for frames, (one, other) in zip(pairwise(order), pairwise(details), strict=False)
+        if one is not None and other is not None and (pair := _compared(frames, one, other)) is not None
+    ]
     bins = small_bins(pixels)
-    found = [(pair, part) for pair, near in _each_with_its_like(pairs) for part in _parts(pair, near)]
-    parts = [_part(pair, shift, mask, bins) for pair, (shift, mask) in found]
+    found = [place for pair, near in _each_with_its_like(pairs) for place in _places(pair, near)]
+    returns = [one for one in found if any(_undoes(one, other) for other in found)]
+    parts = [_part(one, bins, back=any(_undoes(other, one) for other in found)) for one in found if one not in returns]
     parts += _wholes(pairs, bins)
     return Moved(
         parts=tuple(sorted(parts, key=lambda part: order.index(part.frames[0]))),
-        alone=tuple(_back(found)),
         compared=len(pairs),
         pairs=max(0, len(order) - 1),
         told=float(np.median([np.isfinite(pair.rest[0]).mean() for pair in pairs])) if pairs else 0.0,
@@ -166,20 +167,27 @@ def _fitted(frames: tuple[int, int], patches: Patches) -> _Pair | None:
     return _Pair(frames=frames, whole=whole, rest=rest, error=error)
 
 
-def _each_with_its_like(pairs: Sequence[_Pair]) -> list[tuple[_Pair, list[_Pair]]]:
-    """Each pair with those nearest to it."""
-    out = []
-    for place, pair in enumerate(pairs):
-        near = sorted((at for at in range(len(pairs)) if at != place), key=lambda at: abs(at - place))
-        out.append((pair, [pairs[at] for at in near[:_AROUND]]))
-    return [(pair, near) for pair, near in out if len(near) == _AROUND]
+def _each_with_its_like(pairs: Sequence[_Pair]) -> Iterator[tuple[_Pair, list[_Pair]]]:
+    """Each pair with those nearest to it, where there are enough."""
+    for place, pair in enumerate(pairs if len(pairs) > _AROUND else ()):
+        first = min(max(0, place - _AROUND // 2), len(pairs) - _AROUND - 1)
+        yield pair, [one for one in pairs[first : first + _AROUND + 1] if one is not pair]
 
 
-def _parts(pair: _Pair, near: Sequence[_Pair]) -> list[tuple[FloatArray, NDArray[np.bool_]]]:
-    """Patches side by side that moved together, otherwise than in the pairs around: their mean shift, and which."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Place:
+    """Patches side by side that moved together from one frame to the next [px of the small picture]."""
+
+    frames: tuple[int, int]
+    shift: FloatArray
+    mask: NDArray[np.bool_]
+
+
+def _places(pair: _Pair, near: Sequence[_Pair]) -> Iterator[_Place]:
+    """What moved together, otherwise than in the pairs around."""
     around = np.stack([one.rest for one in near])
     known = np.isfinite(around[:, 0]).sum(axis=0) >= _FEWEST_AROUND
-    usual = np.median(np.where(np.isfinite(around), around, 0.0), axis=0)
+    usual = np.zeros_like(pair.rest)
     usual[:, known] = np.nanmedian(around[:, :, known], axis=0)
     error = np.sqrt(pair.error**2 + np.median([one.error for one in near], axis=0) ** 2 + _FLOOR_PX**2)
     off = pair.rest - usual
@@ -187,30 +195,28 @@ def _parts(pair: _Pair, near: Sequence[_Pair]) -> list[tuple[FloatArray, NDArray
     # a step not made, or a double one, takes away or doubles what a slanted surface seems to move
     sure = known & (size > _LEAST_PX + np.hypot(*usual)) & (size > _SURELY * error)
     numbered, count = label(sure, structure=np.ones((3, 3)))
-    found = []
     for number in range(1, count + 1):
         mask = numbered == number
         shift = off[:, mask].mean(axis=1)
         if np.count_nonzero(mask) >= _FEWEST_TOGETHER and np.hypot(*shift) > _ONE_WAY * size[mask].mean():
-            found.append((shift, mask))
-    return found
+            yield _Place(frames=pair.frames, shift=shift, mask=mask)
 
 
-def _part(pair: _Pair, shift: FloatArray, mask: NDArray[np.bool_], bins: int) -> Part:
-    rows, columns = np.nonzero(mask)
-    at = (float(columns.mean() + 0.5) / mask.shape[1], float(rows.mean() + 0.5) / mask.shape[0])
-    return Part(frames=pair.frames, shift_px=float(np.hypot(*shift)) * bins, at=at, share=float(mask.mean()))
+def _part(place: _Place, bins: int, *, back: bool) -> Part:
+    rows, columns = np.nonzero(place.mask)
+    return Part(
+        frames=place.frames,
+        shift_px=float(np.hypot(*place.shift)) * bins,
+        at=(float(columns.mean() + 0.5) / place.mask.shape[1], float(rows.mean() + 0.5) / place.mask.shape[0]),
+        share=float(place.mask.mean()),
+        back=back,
+    )
 
 
-def _back(found: Sequence[tuple[_Pair, tuple[FloatArray, NDArray[np.bool_]]]]) -> list[int]:
-    """Frames into which something moves, and out of which it moves back."""
-    back = set()
-    for pair, (shift, mask) in found:
-        for other, (again, same) in found:
-            there_and_back = pair.frames[1] == other.frames[0] and bool((mask & same).any())
-            if there_and_back and np.hypot(*(shift + again)) < 0.5 * np.hypot(*shift):
-                back.add(pair.frames[1])
-    return sorted(back)
+def _undoes(later: _Place, sooner: _Place) -> bool:
+    """Whether one place moves back what another moved into the frame between the two."""
+    same = later.frames[0] == sooner.frames[1] and bool((later.mask & sooner.mask).any())
+    return same and bool(np.hypot(*(later.shift + sooner.shift)) < _UNDONE * np.hypot(*sooner.shift))
 
 
 def _wholes(pairs: Sequence[_Pair], bins: int) -> list[Part]:

@@ -113,7 +113,7 @@ def _fitted(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) 
     if reason is None and len(fields.depth) < FEWEST_FIELDS:
         reason = "hardly any field has detail that comes and goes with focus"
     if reason:
-        return replace(_nothing(energy, usable, reason), silent=True), {}
+        return _nothing(energy, usable, reason, silent=True), {}
     parts = []
     for first in range(0, len(frames), _PART):
         if first and len(frames) - first < _PART // 2:
@@ -128,7 +128,7 @@ def _fitted(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) 
     misfit = np.concatenate([part.model.misfit / np.maximum(np.abs(part.model.peak), 1e-9) for part in parts])
     if (middle := float(np.median(misfit))) > _MOST_MISFIT:
         reason = f"the fields follow no lens's curve: {middle:.2f} of their peaks is left over"
-        return replace(_nothing(energy, usable, reason), silent=True), {}
+        return _nothing(energy, usable, reason, silent=True), {}
     found, softer = _put_together(parts, energy, at, step_um, usable), _softer(parts, curves)
     if sum(step.ratio is not None for step in found.steps) < _FEWEST_TOLD * len(found.steps):
         alone = Step(reason="too few steps can be told to hold one against the others")
@@ -164,7 +164,7 @@ def _chosen(fields: Fields, at: FloatArray, around: slice) -> Fields:
     return some.part(some_of(some, _MOST_A_STEP))
 
 
-def _nothing(energy: NDArray[np.floating], usable: BoolArray, reason: str) -> Planes:
+def _nothing(energy: NDArray[np.floating], usable: BoolArray, reason: str, *, silent: bool = False) -> Planes:
     blank, tiles = np.full(len(energy), np.nan), np.full(energy.shape[2:], np.nan)
     steps = tuple(Step(reason=_unusable(usable, k) or reason) for k in range(len(energy) - 1))
     return Planes(
@@ -175,6 +175,7 @@ def _nothing(energy: NDArray[np.floating], usable: BoolArray, reason: str) -> Pl
         depth_error_um=tiles.copy(),
         misfit=tiles.copy(),
         reason=reason,
+        silent=silent,
     )
 
 

@@ -100,9 +100,7 @@ class Looked:
         frames |= {frame for alike in self.settings for frame in alike.to_take_again}
         # beside a gap nobody knows which of the two is off its place, nor whether all that follow are: both again, as
         # far apart as planned, close it either way
-        frames |= {frame for between in self.depths.off if between.gap for frame in between.frames}
-        # two pictures that changed places are both there
-        frames -= {frame for one, other in self.depths.swapped for frame in range(one - 1, other + 2)}
+        frames |= {frame for between in self.depths.astray if between.gap for frame in between.frames}
         frames |= self.depths.smeared.keys() | {*self.depths.soft, *self.moved.alone}
         return tuple(sorted(frames | {one.frame for one in self.unread if one.broken} | {*self.other_size}))
 

@@ -129,14 +129,8 @@ def _off(off: Off) -> str:
 
 
 def _planes(depths: Depths) -> Iterable[str]:
-    swapped = {frame for pair in depths.swapped for frame in pair}
-    yield from shown(
-        [
-            f"frames {one} and {other} have changed places: each shows the depth of the other; which file is which?"
-            for one, other in depths.swapped
-        ]
-        + [_step(one) for one in depths.off if not swapped & {*one.frames}]
-    )
+    swapped = "frames {} and {} have changed places: each shows the depth of the other; which file is which?"
+    yield from shown([swapped.format(*pair) for pair in depths.swapped] + [_step(one) for one in depths.astray])
     if depths.reason is not None:
         yield f"cannot tell, because {depths.reason}"
         return
@@ -187,13 +181,8 @@ def _blur(depths: Depths) -> Iterable[str]:
 
 
 def _moved(moved: Moved) -> Iterable[str]:
-    stay = [part for part in moved.parts if not moved.alone or not {*part.frames} & {*moved.alone}]
-    come = [part for part in moved.parts if part.frames[1] in moved.alone]
-    yield from shown(
-        [f"in frame {one.frames[1]} alone {_part(one)} lies elsewhere, by {one.shift_px:.0f} pixels" for one in come]
-        + [f"from {one.frames[0]} to {one.frames[1]} {_part(one)} moved by {one.shift_px:.0f} pixels" for one in stay]
-    )
-    if any(not one.whole for one in stay):
+    yield from shown([_part(part) for part in moved.parts])
+    if any(not part.whole and not part.back for part in moved.parts):
         yield "what stays where it moved to is in two places in the stack: no frame taken again puts that right"
     if not moved.compared:
         yield "cannot tell, because hardly two frames in a row have enough detail in common"
@@ -203,11 +192,17 @@ def _moved(moved: Moved) -> Iterable[str]:
 
 
 def _part(part: Part) -> str:
+    before, behind = part.frames
+    far = f"{part.shift_px:.0f} pixels"
     if part.whole:
-        return "all of the picture"
+        return f"from {before} to {behind} all of the picture moved by {far}"
     across, down = (min(2, int(3 * share)) for share in part.at)
-    where = _WHERE[down][across]
-    return f"a part {where} ({part.share:.1%} of the picture)"
+    what = f"a part {_WHERE[down][across]} ({part.share:.1%} of the picture)"
+    return (
+        f"in frame {behind} alone {what} lies elsewhere, by {far}"
+        if part.back
+        else f"from {before} to {behind} {what} moved by {far}"
+    )
 
 
 _WHERE = (

@@ -15,9 +15,9 @@ def test_rows_between_are_halfway_and_all_are_numbered_anew():
     assert with_rows_between(ROWS, COLUMNS, [1, 2]) == [
         [1, 0.0, 0, None, None],
         [2, 5.0, 7, None, None],
-        [3, 10.0, 15, 0.3, None],
-        [4, 15.5, 23, 0.35, None],
-        [5, 21.0, 31, 0.4, None],
+        [3, 10.0, 15, None, None],  # the overlap is with another frame now
+        [4, 15.5, 23, None, None],
+        [5, 21.0, 31, None, None],
     ]
     assert with_rows_between(ROWS, COLUMNS, [3])[-1][0] == 3  # behind the last lies nothing
     assert with_rows_between([[1, "x"], [2, "y"]], ("frame", "focus_um"), [1])[1] == [2, None]  # a made-up journal

@@ -49,6 +49,12 @@ def test_where_the_rail_has_no_place_between_it_is_refused(tmp_path):
     assert with_frames_between(make_job(tmp_path, step=2), (2,)).positions[1:4] in ((0, 1, 2), (2, 3, 4))
 
 
+@pytest.mark.parametrize("after", [(6,), (40,)])
+def test_behind_the_last_frame_lies_nothing_whatever_a_journal_says(tmp_path, after):
+    with pytest.raises(Refusal, match="no place between"):
+        with_frames_between(make_job(tmp_path), after)
+
+
 def test_it_is_taken_halfway_and_reached_from_the_same_side(tmp_path):
     job = whole(tmp_path)
     front_at = openings(job)[0] - job.positions[0]

@@ -33,7 +33,8 @@ def test_a_lost_rail_that_creeps_into_a_switch_did_not_arrive(rail_of):
     rail = rail_of("&position=unknown&start=64000&high_switch=64100")
     with pytest.raises(PositionLost, match="the rail stopped before"):
         go_by(rail, 800)
-    assert rail_of("&position=unknown&start=64000&high_switch=66000") is not None
+    rail = rail_of("&position=unknown&start=64000&high_switch=66000")
+    assert go_by(rail, 800) == rail.controller.where().position
 
 
 def test_a_creeping_rail_that_says_it_rests_elsewhere_did_not_arrive(rail_of):

@@ -47,7 +47,7 @@ def test_a_part_that_moved_and_stays_there_is_found_with_its_place():
 
 def test_a_part_that_moved_for_one_frame_makes_that_frame_alone_doubtful():
     found = with_part(back=True)
-    assert [part.frames for part in found.parts] == [(6, 7), (7, 8)]
+    assert [(part.frames, part.back) for part in found.parts] == [((6, 7), True)]
     assert found.alone == (7,)
 
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from stacker.looking.depths import Between, Depths
+from stacker.looking.light import Light, Off
 from stacker.looking.seen import Seen
-from stacker.looking.stack import chosen_files, looked_at
+from stacker.looking.stack import Looked, chosen_files, looked_at
+from stacker.looking.steps import Step
 from stacker.pictures.settings import Settings
 
 
@@ -94,3 +97,15 @@ def test_frames_without_a_certain_picture_are_named():
     assert looked.unsure == (3, 4, 7, 8)
     assert looked.light[0].untold == (1, 2, 5, 6)  # so few are compared with none
     assert looked.settings[0].read == 4
+
+
+def test_pictures_that_changed_places_are_not_shot_anew_but_what_is_wrong_beside_them_is():
+    steps = [1.0, 1.0, 2.0, -1.0, 2.0, 1.0, 1.0]
+    told = [Step(ratio=ratio, standard_error=0.03) for ratio in steps]
+    between = tuple(Between(frames=(at, at + 1), step=step) for at, step in enumerate(told, 1))
+    dark = Light(off=(Off(frames=(6,), stops=-7.0),))
+    looked = Looked(files=(), light=(dark,), depths=Depths(between=between))
+    assert looked.depths.swapped == ((4, 5),)
+    assert looked.depths.astray == ()
+    assert looked.found
+    assert looked.to_take_again == (6,)

@@ -168,6 +168,18 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
             ),
             "moved from 4 to 5 a part at the bottom (2.1% of the picture) moved by 3 pixels what stays",
         ),
+        (
+            looked(
+                moved=Moved(
+                    parts=(
+                        Part(frames=(4, 5), shift_px=3, at=(0.1, 0.1), share=0.02, back=True),
+                        Part(frames=(4, 5), shift_px=7, at=(0.9, 0.9), share=0.02),
+                    )
+                )
+            ),
+            "moved in frame 5 alone a part at the upper left (2.0% of the picture) lies elsewhere, by 3 pixels "
+            "from 4 to 5 a part at the lower right (2.0% of the picture) moved by 7 pixels what stays",
+        ),
         (looked(depths=Depths(reason="the plan is gone")), "planes   cannot tell, because the plan is gone"),
         (looked(settings=(Alike(),)), "settings cannot tell, because the files hold none"),
         (
