@@ -114,10 +114,12 @@ class Job:
 
     def named(self, frame: int) -> str:
         """What a frame is called: one that the plan does not have by those between which it lies."""
+        return "closing frame" if frame == CLOSING else f"frame {self.number(frame)}"
+
+    def number(self, frame: int) -> str:
+        """Its number in the plan, or those between which it lies."""
         own, between = in_the_plan([frame], self.between)
-        if frame == CLOSING:
-            return "closing frame"
-        return f"frame {own[0]}" if own else f"frame between {between[0]} and {between[0] + 1}"
+        return str(own[0]) if own else f"between {between[0]} and {between[0] + 1}"
 
     def mm(self, microsteps: int) -> float:
         """Microsteps as mm."""

@@ -70,7 +70,7 @@ def _follow_up(run: Run, journal: Journal, *, lost: bool) -> str:
     taken = sum(1 for frame in past.confirmed if frame != CLOSING)
     text = f"{taken} of {job.count} frames are confirmed."
     if past.ambiguous:
-        text += f" In doubt, to be taken again: {', '.join(map(str, past.ambiguous))}."
+        text += f" In doubt, to be taken again: {', '.join(map(job.number, past.ambiguous))}."
     if journal.elsewhere:
         text += f"\nThe folder was renamed during the run; {journal.path.name} is still in it: correct its path."
     if run.start.kind == MEASURE:

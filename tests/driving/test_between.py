@@ -62,6 +62,7 @@ def test_it_is_taken_halfway_and_reached_from_the_same_side(tmp_path):
     assert openings(job)[-2:] == [front_at + 24, front_at + 3 * 48 + 24]
     assert more.named(3) == "frame between 2 and 3"
     assert [more.named(frame) for frame in (2, 4, 8, 0)] == ["frame 2", "frame 3", "frame 6", "closing frame"]
+    assert [more.number(frame) for frame in (2, 3, 7, 8)] == ["2", "between 2 and 3", "between 5 and 6", "6"]
 
 
 def test_a_stopped_one_goes_on_by_its_journal(tmp_path):
