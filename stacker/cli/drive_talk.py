@@ -152,7 +152,8 @@ def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool, watc
             f"The rail stands at {job.mm(outcome.position):.3f} mm, {motor(job)}.",
         ]
         if past.doubled:
-            told.append(f"Taken again, so perhaps twice on the card: frames {', '.join(map(job.number, past.doubled))}.")
+            twice = ", ".join(map(job.number, past.doubled))
+            told.append(f"Taken again, so perhaps twice on the card: frames {twice}.")
         click.echo("\n".join(line for one in told for line in wrap(one, 79)))
     note(f"Next: {_next(job, outcome, watch)}", quiet=quiet or as_json)
 
