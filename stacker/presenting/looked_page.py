@@ -75,7 +75,7 @@ def doubted(looked: Looked, most: int) -> dict[int, tuple[int, ...]]:
         So many frames at most.
     """
     there = sorted(looked.files[0]) if looked.files else []
-    wrong = {*looked.to_take_again} | {frame for part in looked.moved.parts for frame in part.frames}
+    wrong = {*looked.to_take_again} | {part.frames[1] for part in looked.moved.parts}
     begin = [
         place for place, frame in enumerate(there) if frame in wrong and (not place or there[place - 1] not in wrong)
     ]

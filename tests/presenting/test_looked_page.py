@@ -109,6 +109,10 @@ def test_of_frames_in_a_row_the_first_stands_beside_its_neighbours():
     assert doubted(looked(), 9) == {4: (3, 4, 5), 9: (8, 9, 10)}
     assert doubted(looked(), 1) == {4: (3, 4, 5)}
     assert doubted(Looked(files=()), 9) == {}
+    there = ({frame: f"{frame}.jpg" for frame in range(1, 10)},)
+    for back in (False, True):  # where it lies elsewhere for the first time, beside where it lay before
+        moved = Moved(parts=(Part(frames=(5, 6), shift_px=9, back=back),))
+        assert doubted(Looked(files=there, moved=moved), 9) == {6: (5, 6, 7)}
 
 
 @pytest.mark.parametrize(
