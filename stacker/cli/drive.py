@@ -68,7 +68,7 @@ BESIDE_THE_PLAN = ""  # --resume without a path
     "--watch",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Look at each picture as it comes to FOLDER; a dark frame is taken again.",
+    help="Look into each picture as it comes to FOLDER: a dark or blurred frame is taken again.",
 )
 @measuring_options
 @output_options
@@ -177,7 +177,7 @@ def _one_stack(read: Plan, asked: Asked) -> None:
     for text in _remarks(read, job, options):
         note(text, quiet=asked.quiet)
     if asked.go:
-        run_and_show(job, options, as_json=asked.as_json, quiet=asked.quiet)
+        run_and_show(read, job, options, as_json=asked.as_json, quiet=asked.quiet)
     else:
         show_rehearsal(job, options, whole=asked.whole, as_json=asked.as_json, quiet=asked.quiet)
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from stacker.documents.plan import Plan
     from stacker.driving.interrupts import Interrupts
     from stacker.driving.job import Job
     from stacker.driving.person import Person, Progress
@@ -101,7 +102,7 @@ def show_rehearsal(job: Job, options: RunOptions, *, whole: bool, as_json: bool,
     note(f"Next: {commands}", quiet=quiet or as_json)
 
 
-def run_and_show(job: Job, options: RunOptions, *, as_json: bool, quiet: bool) -> None:
+def run_and_show(plan: Plan, job: Job, options: RunOptions, *, as_json: bool, quiet: bool) -> None:
     """Run, with a person who can stop it, and say how it ended."""
     from stacker.cli.calling import caller_of, ring
     from stacker.cli.watching import watching
@@ -111,7 +112,7 @@ def run_and_show(job: Job, options: RunOptions, *, as_json: bool, quiet: bool) -
 
     call = caller_of(options.call)
     at_hand = job.shutter.via == "manual"  # whoever presses the release need not be called to it
-    with watching(options.watch) as watcher, Interrupts() as interrupts:
+    with watching(options.watch, plan, job) as watcher, Interrupts() as interrupts:
         who = person_for(interrupts, ring if at_hand else call, quiet=quiet or as_json)
         try:
             outcome = drive(job, options, who, watcher=watcher)
@@ -170,4 +171,5 @@ def _next(job: Job, outcome: Outcome, watch: Path | None) -> str:
         return f"stacker survey FOLDER --journal {as_typed(outcome.journal)}"
     of_plan = of_whole(job.digest) if job.between else job.digest
     journals = of_one_stack(outcome.journal, outcome.past, of_this_plan(job.path, of_plan))
-    return " ".join(["stacker verify FOLDER", *(f"--journal {as_typed(path)}" for path in journals)])
+    folder, look = ("FOLDER", "") if watch is None else (as_typed(watch), " --look")
+    return " ".join([f"stacker verify {folder}", *(f"--journal {as_typed(path)}" for path in journals)]) + look

@@ -137,7 +137,7 @@ def run_panels(plan: Plan, panels: Set, options: RunOptions, *, as_json: bool, q
     from stacker.driving.panels import drive_panels
 
     call = caller_of(options.call)
-    with watching(options.watch) as watcher, Interrupts() as interrupts:
+    with watching(options.watch, plan, panels.jobs[0]) as watcher, Interrupts() as interrupts:
         who = person_for(interrupts, call, quiet=quiet or as_json)
         try:
             outcomes = drive_panels(panels, options, who, watcher=watcher)

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Protocol
 
 from stacker.driving.watcher import Finding
 from stacker.errors import Refusal
-from stacker.figures import one_line, spans
+from stacker.figures import counted, one_line, spans
 
 if TYPE_CHECKING:
+    from stacker.documents.plan import Plan
     from stacker.driving.job import Job
     from stacker.looking.watch import Note
 
@@ -35,7 +36,7 @@ class FolderWatcher:
     def __init__(self, beside: _Beside) -> None:
         self._beside = beside
         self._exposed: dict[int, int] = {}  # frame of each shot
-        self._compared: set[int] = set()
+        self._told: dict[str, set[int]] = {"compared": set(), "blur": set(), "step": set()}  # shots, by what was told
         self._lost = ""
 
     @property
@@ -54,14 +55,11 @@ class FolderWatcher:
         for note in self._beside.heard():
             if note.kind == "lost":
                 self._lost = note.text
-                continue
-            self._compared.add(note.shot)
-            if note.kind == "under":
-                seen = f"{note.stops:.1f} stops under its neighbours"
-                findings.append(Finding(frame=note.frame, shot=note.shot, seen=seen))
-            elif note.kind == "in a row":
-                seen = "each more than 3 stops under the frames before"
-                findings.append(Finding(frame=note.frame, shot=note.shot, seen=seen, ends=True))
+            elif note.kind in self._told:
+                self._told[note.kind].add(note.shot)
+            else:
+                seen, stops_as = _said(note)
+                findings.append(Finding(frame=note.frame, shot=note.shot, seen=seen, stops_as=stops_as))
         return findings
 
     def last_words(self) -> str:
@@ -69,17 +67,33 @@ class FolderWatcher:
         late = self.poll()
         frames = set(self._exposed.values()) - {0}
         last_shot = {frame: shot for shot, frame in self._exposed.items()}
-        compared = {frame for frame in frames if last_shot[frame] in self._compared}
-        text = f"Looked at the light of {len(compared)} of {len(frames)} frames while they came."
+        told = {what: {frame for frame in frames if last_shot[frame] in shots} for what, shots in self._told.items()}
+        text = (
+            f"Looked at the light of {len(told['compared'])} of {len(frames)} frames while they came, for blur at "
+            f"{len(told['blur'])}, and at {counted(len(told['step']), 'step')} between them."
+        )
         if late:
             text += f" Found too late to be taken again: {spans(sorted({one.frame for one in late}))}."
-        if rest := sorted(frames - compared):
+        if rest := sorted(frames - told["compared"]):
             text += f" Not told: {spans(rest)}."
         if self._lost:
             text += f" Then {self._lost}: from there on nothing was laid to a frame."
         if self._beside.ended:
             text += " The process that looks has ended before the run did."
         return text + " verify --look tells the rest."
+
+
+def _said(note: Note) -> tuple[str, str]:
+    """A finding in words that go on after "is", and the code with which it stops the run, if it does."""
+    match note.kind:
+        case "under":
+            return f"{note.stops:.1f} stops under its neighbours", ""
+        case "in a row":
+            return "more than 3 stops under the frames before", "dark"
+        case "stalled":
+            return "in the same plane of focus as the frame beside it", "stalled"
+        case _:
+            return note.text, ""
 
 
 def refuse_unwatchable(job: Job, folder: Path) -> None:
@@ -100,14 +114,17 @@ def refuse_unwatchable(job: Job, folder: Path) -> None:
 
 
 @contextmanager
-def watching(folder: Path | None) -> Iterator[FolderWatcher | None]:
+def watching(folder: Path | None, plan: Plan, job: Job) -> Iterator[FolderWatcher | None]:
     """A process that looks, for as long as a run goes on; None without a folder."""
     if folder is None:
         yield None
         return
+    from stacker.looking.focus_by_now import Aim
     from stacker.looking.watch import BesideTheRun
+    from stacker.planning.out_of_focus import OutOfFocus
 
-    beside = BesideTheRun(folder)
+    focus_um = dict(enumerate(job.focus_um, start=1))
+    beside = BesideTheRun(folder, Aim(focus_um=focus_um, optics=OutOfFocus.of(plan)))
     try:
         yield FolderWatcher(beside)
     finally:

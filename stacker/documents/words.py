@@ -24,8 +24,9 @@ WORDS: dict[str, str] = {
     "closed for its time; 'command', a program ended without an error; 'person', somebody said so",
     "measuring run": "'stacker drive PROFILE --measure': the rail goes to and fro while a camera that looks across it "
     "photographs something finely grained on its carriage; 'stacker calibrate rail --across' reads what the rail does",
-    "watch": "'stacker drive PLAN --go --watch FOLDER': a process beside the run looks at the light of each picture as "
-    "it comes; a dark or half-lit frame is taken again at once, and the journal says so in a line 'watched'",
+    "watch": "'stacker drive PLAN --go --watch FOLDER': a process beside the run looks into each picture as it comes; "
+    "a dark, half-lit, smeared or soft frame is taken again at once, and the journal says so in a line 'watched'; a "
+    "flash that no longer fires or a rail that does not move on stops the run",
     "tick": "on a hand rail, your word that a frame is taken; 'u' takes it back. Nothing sees the dial or the camera",
     "panel": "one of several stacks side by side: the plan's stack, or those frames of it that its own depths need, "
     "taken at another place across and down; a run with a journal of its own",

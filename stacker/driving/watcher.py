@@ -16,15 +16,16 @@ class Finding:
     frame, shot : int
         Which, and by which exposure.
     seen : str
-        In words: "6.7 stops under its neighbours".
-    ends : bool
-        Whether it is one of several in a row, so that no frame after it could be relied upon.
+        In words that go on after "is": "6.7 stops under its neighbours".
+    stops_as : str
+        Code with which the run is to stop, since no frame after this one can be relied upon: ``dark`` (one of several
+        in a row) or ``stalled`` (the rail did not move on before it); empty: it goes on.
     """
 
     frame: int
     shot: int
     seen: str
-    ends: bool = False
+    stops_as: str = ""
 
 
 class Watcher(Protocol):

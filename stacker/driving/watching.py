@@ -7,13 +7,15 @@ run with its frames kept.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Protocol
 
 from stacker.documents.journal_values import CLOSING
 from stacker.driving.run import Run
 from stacker.driving.watcher import Finding
 from stacker.errors import RunStopped
-from stacker.figures import one_line, spans
+from stacker.figures import one_line
+from stacker.rail.stops import PositionLost
 
 
 class EventLog(Protocol):
@@ -38,6 +40,7 @@ class Again:
         self._run, self._journal = run, journal
         self._taken: dict[int, int] = {}
         self._times: dict[int, int] = {}
+        self._judged: set[int] = set()  # exposures: each once
 
     def confirmed(self, frame: int, shot: int) -> None:
         """The run has this frame by this exposure."""
@@ -49,34 +52,59 @@ class Again:
         Raises
         ------
         RunStopped
-            When frames in a row are dark.
+            When frames in a row are dark, or the plane of focus does not move on: then the position is lost.
         """
         again, ends = list[int](), list[Finding]()
         for finding in self._run.watcher.poll():
             # of an exposure that was made again meanwhile, or that this run never confirmed, nobody needs to hear
             if finding.frame == CLOSING or self._taken.get(finding.frame) != finding.shot:
                 continue
-            del self._taken[finding.frame]  # until it is taken again it is judged once
-            times, name = self._times.get(finding.frame, 0), self._run.job.named(finding.frame)
-            once_more = finding.ends or times < self._run.job.shutter.repeats
-            self._journal.write(
-                "watched", frame=finding.frame, shot=finding.shot, seen=one_line(finding.seen), again=once_more
-            )
-            if finding.ends:
+            if finding.stops_as:
                 ends.append(finding)
-            elif once_more:
-                self._times[finding.frame] = times + 1
+            elif finding.shot not in self._judged and self._once_more(finding):
                 again.append(finding.frame)
-                self._run.person.notify(f"{name} is {finding.seen}: taken again.")
-            else:
-                self._run.person.notify(
-                    f"{name} is {finding.seen}, and was taken again {times} times: it stays as it is (shutter.repeats)."
-                )
+            self._judged.add(finding.shot)
         if ends:
-            dark, seen = spans(sorted(one.frame for one in ends)), one_line(ends[-1].seen)
+            self._stop(ends)
+        return again
+
+    def _once_more(self, finding: Finding) -> bool:
+        """Whether a frame is taken again; it is told and written down either way."""
+        times, name = self._times.get(finding.frame, 0), self._run.job.named(finding.frame)
+        once_more = times < self._run.job.shutter.repeats
+        self._write(finding.frame, finding.shot, finding.seen, again=once_more)
+        if once_more:
+            del self._taken[finding.frame]
+            self._times[finding.frame] = times + 1
+            self._run.person.notify(f"{name} is {finding.seen}: taken again.")
+        else:
+            self._run.person.notify(
+                f"{name} is {finding.seen}, and was taken again {times} times: it stays as it is (shutter.repeats)."
+            )
+        return once_more
+
+    def _stop(self, ends: Sequence[Finding]) -> None:
+        """All that was taken since counts as not taken: what was not looked at need not be better."""
+        first = min(ends, key=lambda one: one.shot)
+        said = {one.frame: one.seen for one in ends}
+        name = self._run.job.named(first.frame)
+        since = sorted((shot, frame) for frame, shot in self._taken.items() if shot >= first.shot and frame != CLOSING)
+        for shot, frame in since:
+            self._write(frame, shot, said.get(frame, f"taken after {name}"), again=True)
+        names = ", ".join(self._run.job.number(frame) for _, frame in since)
+        seen = one_line(first.seen)
+        not_taken = f"Counted as not taken from there on: {names}."
+        if first.stops_as == "dark":
             raise RunStopped(
-                f"frames {dark} are dark, by their pictures: {seen}. Look at the flash, its batteries and its cable. "
-                "They count as not taken.",
+                f"from {name} on, pictures are dark: {seen}. Look at the flash, its batteries and its cable. "
+                f"{not_taken}",
                 code="dark",
             )
-        return again
+        raise PositionLost(
+            f"{name} is {seen}, by their pictures: the rail stalled or slipped, or the subject moved with it. Look at "
+            f"what holds it up, at speed and current. {not_taken}",
+            code=first.stops_as,
+        )
+
+    def _write(self, frame: int, shot: int, seen: str, *, again: bool) -> None:
+        self._journal.write("watched", frame=frame, shot=shot, seen=one_line(seen), again=again)

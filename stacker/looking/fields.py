@@ -16,6 +16,7 @@ BoolArray = NDArray[np.bool_]
 MOST_PLACES = 6000
 """A picture's cells are joined to no more tiles than about this: finer ones add time, hardly certainty."""
 FEWEST_FIELDS = 40
+NO_DETAIL = "hardly any field has detail that comes and goes with focus: smooth, or the plane of focus stood still"
 _FOLLOWING = (0.35, 0.6, 0.85)
 """Of the tiles with detail so many follow one rise and fall, band by band: least of hairy stacks 0.44, 0.54, 0.70,
 most of translucent ones 0.28, 0.51, 0.77 (rendered, 30 stacks)."""
@@ -215,4 +216,4 @@ def too_little(details: tuple[Detail, ...]) -> str | None:
                 f"only {detail.following:.0%} of the fields with detail rise and fall once: "
                 "there is detail at several depths behind one another, or hardly any"
             )
-    return "hardly any field has detail that comes and goes with focus"
+    return NO_DETAIL

@@ -10,7 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.looking.fields import FEWEST_FIELDS, BoolArray, Fields, IntArray, fields_of, some_of, too_little
+from stacker.looking.fields import (
+    FEWEST_FIELDS,
+    NO_DETAIL,
+    BoolArray,
+    Fields,
+    IntArray,
+    fields_of,
+    some_of,
+    too_little,
+)
 from stacker.looking.plane_fit import Linear, Model, fine_losses, fit_planes
 from stacker.looking.steps import Step, told_steps
 from stacker.looking.through_focus import BandCurve, Curve, FloatArray, band_curves
@@ -111,7 +120,7 @@ def _fitted(energy: NDArray[np.floating], planned_um: FloatArray, curve: Curve) 
     fields, details = fields_of(energy[frames], at[frames], curves)
     reason = too_little(details)
     if reason is None and len(fields.depth) < FEWEST_FIELDS:
-        reason = "hardly any field has detail that comes and goes with focus"
+        reason = NO_DETAIL
     if reason:
         return _nothing(energy, usable, reason, silent=True), {}
     parts = []

@@ -15,20 +15,15 @@ from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import TypeAlias
-
-import numpy as np
-from numpy.typing import NDArray
 
 from stacker.errors import Refusal
 from stacker.looking.arrivals import Arrivals
 from stacker.looking.as_they_come import told_by_now
+from stacker.looking.focus_by_now import NEAR, Aim, focused_by_now
+from stacker.looking.light import DARK_STOPS
 from stacker.looking.look_at import begin_process, unheard_below
-from stacker.pictures.preview import read_for_looking
+from stacker.looking.seen import Seen, look_into
 from stacker.pictures.soundness import look
-from stacker.pixels.light import light_of_fields
-
-FloatArray: TypeAlias = NDArray[np.floating]
 
 _EVERY_S = 0.2  # the folder is read so often
 _END_S = 2.0  # a process that does not end by itself until then is ended
@@ -41,13 +36,14 @@ class Note:
     Parameters
     ----------
     kind : str
-        ``under``, ``in a row``, ``compared``, or ``lost``.
+        ``under``, ``in a row``, ``blurred``, ``stalled`` or ``lost``; ``compared`` for light that could be told, and
+        ``blur`` and ``step`` for what focus could tell.
     frame, shot : int
         Which frame by which exposure.
     stops : float
         So much under its neighbours.
     text : str
-        Why the order is lost.
+        How it is blurred; why the order is lost.
     """
 
     kind: str
@@ -66,17 +62,21 @@ class Looker:
         Where the pictures come.
     before : iterable of str
         Names of what lay there before the run.
+    aim : Aim
+        Where each frame is to be focused.
     """
 
-    def __init__(self, folder: Path, before: Iterable[str]) -> None:
-        self._folder, self._arrivals = folder, Arrivals(before)
+    def __init__(self, folder: Path, before: Iterable[str], aim: Aim) -> None:
+        self._folder, self._arrivals, self._aim = folder, Arrivals(before), aim
         self._frame_of: dict[int, int] = {}
         self._sizes: dict[str, tuple[int, int]] = {}
         self._looked, self._said_lost = 0, False
         self._shot: dict[int, int] = {}  # last one of each frame, in order of exposure
-        self._fields: dict[int, FloatArray] = {}
-        self._seen: set[bytes] = set()
-        self._told: set[int] = set()
+        self._seen: dict[int, Seen] = {}
+        self._dark: set[int] = set()
+        self._digests: set[bytes] = set()
+        self._told: set[tuple[str, int]] = set()
+        self._blurred: set[int] = set()  # exposures, as the last look had it
 
     def exposing(self, frame: int, shot: int) -> None:
         """The shutter is about to open."""
@@ -105,11 +105,11 @@ class Looker:
         frame = self._frame_of[shot]
         with contextlib.suppress(OSError, Refusal):  # unreadable: not looked at
             digest = hashlib.sha256(path.read_bytes()).digest()
-            if digest in self._seen:
+            if digest in self._digests:
                 self._arrivals.twice()
                 return []
-            self._seen.add(digest)
-            return self._tell(frame, shot, light_of_fields(read_for_looking(path)))
+            self._digests.add(digest)
+            return self._tell(frame, shot, look_into(path))
         return []
 
     def _whole(self, path: Path) -> bool:
@@ -122,32 +122,58 @@ class Looker:
         before, self._sizes[path.name] = self._sizes.get(path.name), size
         return before == size and look(path).fault is None
 
-    def _tell(self, frame: int, shot: int, light: FloatArray) -> list[Note]:
-        shapes = {fields.shape for fields in self._fields.values()}
-        if not frame or (shapes and light.shape not in shapes):  # the closing frame has no neighbour
+    def _tell(self, frame: int, shot: int, one: Seen) -> list[Note]:
+        sizes = {seen.sizes for seen in self._seen.values()}
+        if not frame or one.fault or (sizes and one.sizes not in sizes):  # the closing frame has no neighbour
             return []
         self._shot.pop(frame, None)
-        self._shot[frame], self._fields[frame] = shot, light
-        told = told_by_now(list(self._shot), self._fields)
-        notes = [Note(kind="compared", frame=one, shot=self._shot[one]) for one in told.compared]
-        notes += [self._note("in a row", one, 0.0) for one in told.in_a_row]
-        for one, stops in sorted(told.under.items()):
-            if self._shot[one] not in self._told:
-                self._told.add(self._shot[one])
-                notes.append(self._note("under", one, stops))
-        return notes
+        self._shot[frame], self._seen[frame] = shot, one
+        self._seen = {other: seen for other, seen in self._seen.items() if abs(other - frame) <= NEAR}
+        near = [other for other in self._shot if other in self._seen]
+        return self._of_light(near) + self._of_focus(frame)
 
-    def _note(self, kind: str, frame: int, stops: float) -> Note:
-        return Note(kind=kind, frame=frame, shot=self._shot[frame], stops=stops)
+    def _of_light(self, taken: list[int]) -> list[Note]:
+        told = told_by_now(taken, {frame: seen.light for frame, seen in self._seen.items()})
+        self._dark = {frame for frame in self._dark if frame not in (taken[-1], *told.compared)}
+        self._dark |= {frame for frame, stops in told.under.items() if stops > DARK_STOPS}
+        notes = [Note(kind="compared", frame=one, shot=self._shot[one]) for one in sorted(told.compared)]
+        notes += [Note(kind="in a row", frame=one, shot=self._shot[one]) for one in told.in_a_row]
+        return notes + [
+            Note(kind="under", frame=one, shot=self._shot[one], stops=stops)
+            for one, stops in sorted(told.under.items())
+            if self._first("under", one)
+        ]
+
+    def _of_focus(self, last: int) -> list[Note]:
+        told = focused_by_now(last, self._seen, self._dark, self._aim)
+        notes = [Note(kind="blur", frame=one, shot=self._shot[one]) for one in sorted(told.sharp_beside)]
+        notes += [Note(kind="step", frame=one, shot=self._shot[one]) for one in sorted(told.steps)]
+        for pair in told.stalled:  # whichever was exposed later was not where it should have been
+            later = max(pair, key=lambda frame: self._shot[frame])
+            if self._first("stalled", later):
+                notes.append(Note(kind="stalled", frame=later, shot=self._shot[later]))
+        before, self._blurred = self._blurred, {self._shot[one] for one in told.blurred}
+        return notes + [
+            Note(kind="blurred", frame=one, shot=self._shot[one], text=how)
+            for one, how in sorted(told.blurred.items())
+            if self._shot[one] in before and self._first("blurred", one)  # twice running: what is told once passes
+        ]
+
+    def _first(self, kind: str, frame: int) -> bool:
+        """Whether this was not yet said of the frame's last exposure."""
+        said = kind, self._shot[frame]
+        new = said not in self._told
+        self._told.add(said)
+        return new
 
 
 def _names(folder: Path) -> frozenset[str]:
     return frozenset(path.name for path in folder.iterdir())
 
 
-def _in_its_process(folder: Path, before: frozenset[str], pipe: Connection) -> None:
+def _in_its_process(folder: Path, before: frozenset[str], aim: Aim, pipe: Connection) -> None:
     begin_process()
-    looker = Looker(folder, before)
+    looker = Looker(folder, before, aim)
     with contextlib.suppress(EOFError, OSError):
         while True:
             while pipe.poll(_EVERY_S):
@@ -163,16 +189,18 @@ class BesideTheRun:
     ----------
     folder : Path
         Where the pictures come.
+    aim : Aim
+        Where each frame is to be focused.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, aim: Aim) -> None:
         context = get_context("spawn")  # a copy of a process that has threads may stand still
         self._pipe, theirs = context.Pipe()
         self._to_tell: SimpleQueue[tuple[int, int] | None] = SimpleQueue()
         self._heard: SimpleQueue[Note] = SimpleQueue()
         self.ended = False
         before = _names(folder)
-        self.process = context.Process(target=_in_its_process, args=(folder, before, theirs), daemon=True)
+        self.process = context.Process(target=_in_its_process, args=(folder, before, aim, theirs), daemon=True)
         with unheard_below():
             self.process.start()
         theirs.close()  # so that its end is heard here

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import pickle
 import sys
 
+import numpy as np
 import pytest
 
 from stacker.cli.watching import FolderWatcher
+from stacker.documents.plan_file import read_plan
 from stacker.figures import as_typed
 from stacker.looking.watch import Note
+from stacker.planning.out_of_focus import OutOfFocus
 
 
 def test_the_dry_run_names_it_and_repeats_it(stacker, plan, tmp_path):
@@ -21,8 +25,11 @@ def test_a_run_without_pictures_is_whole_and_says_so(stacker, plan, tmp_path, ur
     done = stacker("drive", plan, "--go", "--yes", "--url", url, "--watch", tmp_path, "--frames", "1-7")
     assert done.code == 0, done.err
     assert "7 frames taken" in done.out
+    assert f"Next: stacker verify {as_typed(tmp_path)} --journal" in done.err
+    assert done.err.rstrip().endswith("--look")
     assert f"watch: pictures are looked at as they come to\n  {tmp_path}" in done.err
-    assert "Looked at the light of 0 of 7 frames while they came. Not told: 1-7." in " ".join(done.err.split())
+    said = "Looked at the light of 0 of 7 frames while they came, for blur at 0, and at 0 steps between them. "
+    assert f"{said}Not told: 1-7." in " ".join(done.err.split())
 
 
 def test_a_stopped_run_repeats_it(stacker, plan, tmp_path, url):
@@ -58,6 +65,14 @@ class Beside:
         return notes
 
 
+def test_the_plan_s_optics_reach_the_process_that_looks(plan):
+    """It is another process, so they go there as bytes."""
+    optics = OutOfFocus.of(read_plan(plan))
+    there = pickle.loads(pickle.dumps(optics))
+    off_um = np.array([0.0, 20.0, 90.0])
+    assert np.array_equal(there.curve((4000, 6000))(off_um, 0.2), optics.curve((4000, 6000))(off_um, 0.2))
+
+
 def test_the_last_words_tell_what_was_not_looked_at_and_why():
     beside = Beside()
     watcher = FolderWatcher(beside)
@@ -65,6 +80,7 @@ def test_the_last_words_tell_what_was_not_looked_at_and_why():
     for shot, frame in enumerate((1, 2, 3, 2, 4, 0), start=1):
         watcher.exposing(frame, shot)
     beside.notes = [Note(kind="compared", frame=frame, shot=frame) for frame in (1, 2, 3)]
+    beside.notes += [Note(kind="blur", frame=3, shot=3), Note(kind="step", frame=2, shot=2)]
     assert watcher.poll() == []
     beside.notes = [
         Note(kind="under", frame=3, shot=3, stops=1.04),
@@ -72,19 +88,22 @@ def test_the_last_words_tell_what_was_not_looked_at_and_why():
     ]
     beside.ended = True
     text = watcher.last_words()
-    assert "2 of 4 frames" in text
+    assert "2 of 4 frames while they came, for blur at 1, and at 0 steps" in text
     assert "Not told: 2,4." in text  # of frame 2 the first exposure was seen, and there is another
     assert "Found too late to be taken again: 3." in text
     assert "pictures came out of order" in text
     assert "has ended before the run did" in text
 
 
-def test_findings_are_told_in_stops():
+def test_findings_are_told_in_words():
     beside = Beside()
     beside.notes = [
         Note(kind="under", frame=3, shot=8, stops=6.66),
         Note(kind="in a row", frame=4, shot=9),
+        Note(kind="stalled", frame=5, shot=10),
+        Note(kind="blurred", frame=2, shot=7, text="smeared"),
     ]
-    one, row = FolderWatcher(beside).poll()
-    assert (one.frame, one.shot, one.seen, one.ends) == (3, 8, "6.7 stops under its neighbours", False)
-    assert row.ends
+    one, row, stalled, blurred = FolderWatcher(beside).poll()
+    assert (one.frame, one.shot, one.seen, one.stops_as) == (3, 8, "6.7 stops under its neighbours", "")
+    assert [row.stops_as, stalled.stops_as, blurred.stops_as] == ["dark", "stalled", ""]
+    assert (blurred.frame, blurred.shot, blurred.seen) == (2, 7, "smeared")

@@ -6,7 +6,7 @@ Light only: what lies in front does not shade what lies behind. Shares no code w
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -52,7 +52,7 @@ def _table(lens: Lens, wave_um: float) -> tuple[np.ndarray, np.ndarray]:
     return waves, np.array(rows, dtype=np.float32)
 
 
-def scene_light(scene: Scene, rig: Rig, planes_um: np.ndarray, level_um: float) -> Iterator[np.ndarray]:
+def scene_light(scene: Scene, rig: Rig, planes_um: Iterable[float], level_um: float) -> Iterator[np.ndarray]:
     """The light on each pixel of each frame, before the camera and without perspective."""
     levels, spectra = _layers(scene, level_um)
     rows, columns = scene.shape
@@ -143,10 +143,10 @@ def pictures(
     falloff = (1 - rig.vignetting * (y[:, None] ** 2 + x**2) / corner2).astype(np.float32)
     middle = np.mean(planes_um)
     for frame, light in enumerate(scene_light(scene, rig, planes_um, level_um)):
-        smeared = _smeared(light, *smears[frame]) if frame in smears else light
-        smeared = gaussian_filter(smeared, softs[frame]) if frame in softs else smeared
+        shown = smeared(light, *smears[frame]) if frame in smears else light
+        shown = gaussian_filter(shown, softs[frame]) if frame in softs else shown
         if faults.moved is not None:
-            smeared = faults.moved.displaced(smeared, frame)
+            shown = faults.moved.displaced(shown, frame)
         scale = 1.0
         if rig.lens.pupil_mm is not None:
             scale = 1 + (planes_um[frame] - middle) / 1000 / rig.lens.pupil_mm
@@ -154,19 +154,20 @@ def pictures(
         offset = centre * (1 - scale) + rng.normal(0, rig.shake_px, 2)
         with warnings.catch_warnings():  # older scipy tells at each call what it changed in 2016
             warnings.simplefilter("ignore", UserWarning)
-            moved = affine_transform(smeared, [scale, scale], offset, order=3, mode="mirror")
+            moved = affine_transform(shown, [scale, scale], offset, order=3, mode="mirror")
         gain = (1 + rng.normal(0, rig.flash_scatter)) * 2.0 ** stops.get(frame, 0.0)
-        yield _camera(np.maximum(moved, 0) * falloff * gain, rig, rng)
+        yield exposed(np.maximum(moved, 0) * falloff * gain, rig, rng)
 
 
-def _smeared(light: np.ndarray, length_px: float, angle: float) -> np.ndarray:
+def smeared(light: np.ndarray, length_px: float, angle: float) -> np.ndarray:
     """Moved evenly along a line while the shutter was open."""
     rows, columns = light.shape
     along = fftfreq(rows)[:, None] * np.sin(angle) + rfftfreq(columns) * np.cos(angle)
     return irfft2(rfft2(light) * np.sinc(along * length_px), light.shape)
 
 
-def _camera(light: np.ndarray, rig: Rig, rng: np.random.Generator) -> np.ndarray:
+def exposed(light: np.ndarray, rig: Rig, rng: np.random.Generator) -> np.ndarray:
+    """What the camera makes of the light on its pixels: grey, 8 bits."""
     body = rig.body
     if rig.mosaic:
         return through_jpeg(developed(mosaic_of(light, body, rng), body), body.quality)

@@ -24,16 +24,16 @@ from stacker.documents.journal import read_journal
 from stacker.driving.drive import drive
 from stacker.driving.run_options import RunOptions
 from stacker.driving.watcher import Finding
-from stacker.errors import RunStopped
+from stacker.errors import Refusal, RunStopped
 from stacker.figures import as_typed
 
 
 class Scripted:
     """Finds a frame dark so many exposures after it was made, for its first so many exposures."""
 
-    def __init__(self, dark=(), *, after=1, times=1, ends=False, lies=()):
+    def __init__(self, dark=(), *, after=1, times=1, stops_as="", lies=()):
         self.left = dict.fromkeys(dark, times)
-        self.after, self.ends, self.lies = after, ends, list(lies)
+        self.after, self.stops_as, self.lies = after, stops_as, list(lies)
         self.due: list[tuple[int, Finding]] = []
         self.made = 0
 
@@ -41,7 +41,7 @@ class Scripted:
         self.made += 1
         if self.left.get(frame):
             self.left[frame] -= 1
-            found = Finding(frame=frame, shot=shot, seen="6.0 stops under\nits neighbours", ends=self.ends)
+            found = Finding(frame=frame, shot=shot, seen="6.0 stops under\nits neighbours", stops_as=self.stops_as)
             self.due.append((self.made + self.after, found))
 
     def poll(self):
@@ -116,28 +116,70 @@ def test_a_finding_said_twice_counts_once(tmp_path):
     assert order(job) == [1, 2, 3, 2, 4, 5, 6]
 
 
-def test_frames_dark_in_a_row_stop_the_run_and_count_as_not_taken(tmp_path):
-    job, folder = make_job(tmp_path), tmp_path / "in coming"
-    watcher = Scripted(ends=True)
-    watcher.left = {2: 1, 3: 1, 4: 1}
-    watcher.after = 0
-    collected = []
-    poll = watcher.poll
+def all_at_once(watcher, count):
+    """Its findings come together, with the last one."""
+    collected, poll = [], watcher.poll
 
     def late():
         collected.extend(poll())
-        return collected if len(collected) == 3 else []
+        return collected if len(collected) == count else []
 
     watcher.poll = late
-    with pytest.raises(RunStopped, match="frames 2-4 are dark") as stopped:
-        watched(job, watcher, watch=folder)
+    return watcher
+
+
+def test_frames_dark_in_a_row_stop_the_run_and_what_was_taken_since_counts_as_not_taken(tmp_path):
+    job, folder = make_job(tmp_path), tmp_path / "in coming"
+    watcher = Scripted([2, 3, 4], after=1, stops_as="dark")
+    with pytest.raises(RunStopped, match=r"from frame 2 on, pictures are dark: 6\.0 stops") as stopped:
+        watched(job, all_at_once(watcher, 3), watch=folder)
     assert stopped.value.code == "dark"
+    assert "not taken from there on: 2, 3, 4, 5." in str(stopped.value)  # nobody has seen the fifth
     assert "1 of 6 frames are confirmed" in str(stopped.value)
     assert f"--watch {as_typed(folder)}" in str(stopped.value)
+    assert "its position is lost" not in str(stopped.value)  # it stands where it should
+    seen = {record["frame"]: record["seen"] for record in records(job, "watched")}
+    assert seen[4].startswith("6.0 stops")
+    assert seen[5] == "taken after frame 2"
     past = read_journal(journal_of(job))
     assert (set(past.pending), set(past.confirmed)) == ({2, 3, 4, 5, 6}, {1})
     finish(job)
     assert_complete(job)
+
+
+def test_a_rail_that_did_not_move_on_stops_the_run_and_its_place_is_lost(tmp_path):
+    job = make_job(tmp_path)
+    with pytest.raises(RunStopped, match="the rail stalled or slipped") as stopped:
+        watched(job, Scripted([3], after=1, stops_as="stalled"), closing_frame=True)
+    text = str(stopped.value)
+    assert stopped.value.code == "stalled"
+    assert "not taken from there on: 3, 4." in text
+    assert "its position is lost" in text
+    past = read_journal(journal_of(job))
+    assert past.lost
+    assert (set(past.pending), set(past.confirmed)) == ({0, 3, 4, 5, 6}, {1, 2})
+    before = len(openings(job))
+    with pytest.raises(Refusal) as refused:
+        drive(job, RunOptions(yes=True, resume=journal_of(job)), person())
+    assert refused.value.code == "position_unknown"
+    assert len(openings(job)) == before  # nothing was exposed where the counter says
+    outcome = drive(job, RunOptions(yes=True, resume=journal_of(job), refocused=True), person())
+    assert {3, 4, 5, 6} <= set(outcome.past.confirmed)
+
+
+def test_a_frame_that_stays_blurred_is_among_those_of_a_later_stop(tmp_path):
+    job = make_job(tmp_path)
+    job = replace(job, shutter=replace(job.shutter, repeats=0))
+    watcher = Scripted([2], after=0)
+    watcher.due = [(4, Finding(frame=2, shot=2, seen="in the same plane", stops_as="stalled"))]
+    with pytest.raises(RunStopped, match="not taken from there on: 2, 3, 4"):
+        watched(job, watcher)
+    assert [(record["frame"], record["again"]) for record in records(job, "watched")] == [
+        (2, False),
+        (2, True),
+        (3, True),
+        (4, True),
+    ]
 
 
 def test_a_watcher_that_finds_nothing_changes_no_instant_of_the_run(tmp_path):

@@ -6,9 +6,21 @@ import time
 
 import numpy as np
 import pytest
+from looking.test_depths import Bell
 from PIL import Image
 
+from stacker.looking.focus_by_now import Aim
 from stacker.looking.watch import BesideTheRun, Looker
+
+
+class AnySize(Bell):
+    """The made-up lens, for pictures of any size."""
+
+    def curve(self, _pixels):
+        return super().curve((192, 256))
+
+
+AIM = Aim(focus_um={frame: 40.0 * frame for frame in range(1, 100)}, optics=AnySize())
 
 SUBJECT = np.random.default_rng(5).integers(60, 200, (96, 128)).astype(np.float64)
 
@@ -28,7 +40,7 @@ def looked(looker, scans=3):
 
 
 def played(folder, shares):
-    looker, notes = Looker(folder, ()), []
+    looker, notes = Looker(folder, (), AIM), []
     for number, share in enumerate(shares, start=1):
         looker.exposing(number, 100 + number)
         write_picture(folder / f"P_{number}.jpg", share, seed=number)
@@ -52,7 +64,7 @@ def test_dark_in_a_row(tmp_path):
 
 
 def test_a_file_is_read_once_it_is_whole(tmp_path):
-    looker = Looker(tmp_path, ())
+    looker = Looker(tmp_path, (), AIM)
     for number in range(1, 8):
         looker.exposing(number, number)
         write_picture(
@@ -68,7 +80,7 @@ def test_a_file_is_read_once_it_is_whole(tmp_path):
 
 
 def test_the_same_file_twice_ends_it(tmp_path):
-    looker = Looker(tmp_path, ())
+    looker = Looker(tmp_path, (), AIM)
     for shot in (1, 2):
         looker.exposing(shot, shot)
         write_picture(tmp_path / f"P_{shot}.jpg")
@@ -78,7 +90,7 @@ def test_the_same_file_twice_ends_it(tmp_path):
 
 
 def test_what_is_no_picture_or_of_another_size_or_gone_is_left_out(tmp_path):
-    looker = Looker(tmp_path, ())
+    looker = Looker(tmp_path, (), AIM)
     for number in range(1, 6):
         looker.exposing(number if number != 5 else 0, number)
         write_picture(tmp_path / f"P_{number}.jpg", seed=number, size=2 if number == 3 else 1)
@@ -86,7 +98,7 @@ def test_what_is_no_picture_or_of_another_size_or_gone_is_left_out(tmp_path):
             (tmp_path / "P_2.jpg").write_bytes(b"\xff\xd8\xff\xda\0\2\xff\xd9")  # whole by its markers, and empty
         looked(looker)
     assert looker._looked == 5
-    assert list(looker._fields) == [1, 4]  # the closing frame has no neighbour
+    assert list(looker._seen) == [1, 4]  # the closing frame has no neighbour
     (tmp_path / "P_6.jpg").write_bytes(b"x")
     looker.exposing(6, 6)
     looker.scan()
@@ -104,7 +116,7 @@ def until(true, seconds=20.0):
 @pytest.fixture
 def beside(tmp_path):
     write_picture(tmp_path / "OLD.jpg")
-    watcher = BesideTheRun(tmp_path)
+    watcher = BesideTheRun(tmp_path, AIM)
     yield watcher
     watcher.close()
     assert not watcher.process.is_alive()
