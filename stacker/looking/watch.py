@@ -18,9 +18,9 @@ from queue import Empty, SimpleQueue
 
 from stacker.errors import Refusal
 from stacker.looking.arrivals import Arrivals
-from stacker.looking.as_they_come import told_by_now
 from stacker.looking.focus_by_now import NEAR, Aim, focused_by_now
 from stacker.looking.light import DARK_STOPS
+from stacker.looking.light_by_now import light_by_now
 from stacker.looking.look_at import begin_process, unheard_below
 from stacker.looking.seen import Seen, look_into
 from stacker.pictures.soundness import look
@@ -133,7 +133,7 @@ class Looker:
         return self._of_light(near) + self._of_focus(frame)
 
     def _of_light(self, taken: list[int]) -> list[Note]:
-        told = told_by_now(taken, {frame: seen.light for frame, seen in self._seen.items()})
+        told = light_by_now(taken, {frame: seen.light for frame, seen in self._seen.items()})
         self._dark = {frame for frame in self._dark if frame not in (taken[-1], *told.compared)}
         self._dark |= {frame for frame, stops in told.under.items() if stops > DARK_STOPS}
         notes = [Note(kind="compared", frame=one, shot=self._shot[one]) for one in sorted(told.compared)]

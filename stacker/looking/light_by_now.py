@@ -25,7 +25,7 @@ _LIT, _FLOOR, _FEWEST = 0.004, 2.0**-12, 12  # as `light` takes them
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Told:
+class Lit:
     """What the light tells by now.
 
     Parameters
@@ -43,7 +43,7 @@ class Told:
     in_a_row: tuple[int, ...] = ()
 
 
-def told_by_now(taken: Sequence[int], fields: Mapping[int, FloatArray]) -> Told:
+def light_by_now(taken: Sequence[int], fields: Mapping[int, FloatArray]) -> Lit:
     """Hold the frame taken last, and those near it, against one another.
 
     Parameters
@@ -59,9 +59,9 @@ def told_by_now(taken: Sequence[int], fields: Mapping[int, FloatArray]) -> Told:
     lit = [fields[frame] for frame in near if frame not in row]
     enough = len(lit) >= _LIT_ONES and set(row) <= set(near)
     if enough and all(_under(fields[frame], lit) > DARK_STOPS for frame in row):
-        return Told(in_a_row=row)
+        return Lit(in_a_row=row)
     if len(near) < _FEW:
-        return Told()
+        return Lit()
     light = light_of(near, [fields[frame] for frame in near])
     open_ended = max(near)  # nothing behind it yet
     under = {
@@ -69,7 +69,7 @@ def told_by_now(taken: Sequence[int], fields: Mapping[int, FloatArray]) -> Told:
         for off in light.off
         if not off.lasting and off.stops is not None and off.stops < -AGAIN_STOPS and off.frames[0] != open_ended
     }
-    return Told(under=under, compared=frozenset(light.compared) - {open_ended})
+    return Lit(under=under, compared=frozenset(light.compared) - {open_ended})
 
 
 def _under(dark: FloatArray, lit: Sequence[FloatArray]) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from stacker.looking.as_they_come import told_by_now
+from stacker.looking.light_by_now import light_by_now
 
 SUBJECT = np.random.default_rng(3).uniform(0.02, 0.5, (7, 10))
 
@@ -16,7 +16,7 @@ def told(*shares, frames=None, noise=0.01, seed=1):
         frame: (SUBJECT * share * (1 + noise * chance.standard_normal(SUBJECT.shape))).astype(np.float32)
         for frame, share in zip(frames, shares, strict=True)
     }
-    return told_by_now(list(frames), fields)
+    return light_by_now(list(frames), fields)
 
 
 def test_a_dark_frame_is_told_once_one_behind_it_is_there():
@@ -64,7 +64,7 @@ def test_frames_far_away_show_another_part_of_the_subject():
 
 def test_a_black_subject_tells_nothing():
     fields = {frame: np.full((7, 10), 0.001 / frame, np.float32) for frame in range(1, 8)}
-    told_of_black = told_by_now(list(fields), fields)
+    told_of_black = light_by_now(list(fields), fields)
     assert (told_of_black.under, told_of_black.in_a_row, told_of_black.compared) == ({}, (), frozenset())
 
 
