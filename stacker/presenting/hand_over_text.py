@@ -140,8 +140,8 @@ def _details(stack: Sorted, one: HandOver) -> Iterable[str]:
         yield f"left out, in doubt or damaged: {_names(one.in_doubt)}"
     if one.doubles:
         yield (
-            f"left out, other exposures of the same frames: {_names(one.doubles)}. The last that the journal confirms, "
-            "its files whole, stands for each."
+            f"left out, other exposures of the same frames, or such as the run took back: {_names(one.doubles)}. The "
+            "last that the journal confirms, its files whole, stands for each."
         )
 
 

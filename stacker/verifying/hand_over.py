@@ -32,7 +32,7 @@ class HandOver:
     lacking : tuple of int
         Frames that have no picture among them by some near way to read the folder.
     doubles : tuple of Path
-        Files of frames of which another exposure is handed over.
+        Files of frames of which another exposure is handed over, and those that the run itself took back.
     in_doubt : tuple of Path
         Files that may be of this stack and were left out: damaged, or nobody can tell of which frame.
     """
@@ -86,6 +86,7 @@ def hand_over(
     order = sorted(depth_um, key=lambda frame: depth_um[frame])
     place_of = {frame: place for place, frame in enumerate(order, start=1)}
     kept, doubles, in_doubt = _chosen([take for take in takes if any(take.frames)], unsound)
+    doubles += [take for take in takes if take.taken_back]
     if len(kept) <= len(in_doubt):
         raise Refusal("for most of its frames nobody can tell which picture is theirs", code="order")
     by_place = sorted(

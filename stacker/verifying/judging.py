@@ -209,7 +209,8 @@ def _sound(reading: Reading, pictures: Sequence[Picture], faults: Mapping[Path, 
 
 
 def _doubled(reading: Reading) -> tuple[int, ...]:
-    times = Counter(reading.frame(*key) for key in reading.taken())
+    taken = (reading.legs[leg].shots[place] for leg, place in reading.taken())
+    times = Counter(shot.frame or shot.taken_back for shot in taken)
     return tuple(sorted(frame for frame, count in times.items() if count > 1 and frame != CLOSING))
 
 

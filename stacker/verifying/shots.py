@@ -25,19 +25,22 @@ class Shot:
     Parameters
     ----------
     frame : int
-        Frame of the plan; 0: the closing frame.
+        Frame of the plan; 0: the closing frame, or none, by its own picture.
     confirmed : bool
         Whether the journal confirms the exposure; otherwise it made no picture or one.
     counts : bool
         Whether the contact surely closed, so that a picture found there is this one.
     window : Window
         When.
+    taken_back : int
+        Frame that it would be, had its picture not shown that it counts as not taken; 0: nothing was taken back.
     """
 
     frame: int
     confirmed: bool
     counts: bool
     window: Window
+    taken_back: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,7 +67,11 @@ class ShotLeg:
         """The same with the frame numbers of another plan; what that does not have counts as a closing frame."""
         if numbers is None:
             return self
-        shots = (replace(shot, frame=numbers.get(shot.frame, CLOSING)) for shot in self.shots)
+        numbers = {CLOSING: CLOSING, **numbers}
+        shots = (
+            replace(shot, frame=numbers.get(shot.frame, CLOSING), taken_back=numbers.get(shot.taken_back, CLOSING))
+            for shot in self.shots
+        )
         return replace(self, shots=tuple(shots))
 
 
@@ -132,10 +139,10 @@ def _shots(events: list[dict[str, Any]], lasts_s: float) -> list[Shot]:
             shots.append({"intent": event})
         elif event["event"] in ("exposed", "confirmed") and shots:
             shots[-1][event["event"]] = event
-        elif event["event"] == "undone":  # a person took their word back
+        elif event["event"] == "undone" or event.get("again"):  # a person took their word back, or a picture did
             for shot in shots:
                 if shot["intent"]["shot"] == event["shot"]:
-                    shot["undone"] = event
+                    shot[event["event"]] = event
     return [_shot(shot, lasts_s) for shot in shots]
 
 
@@ -146,9 +153,11 @@ def _shot(lines: dict[str, Any], lasts_s: float) -> Shot:
     late_s = max(first_s, min(first_s + _UNANSWERED_S, lasts_s)) if ended is None else ended["t_s"]
     by_hand = lines.get("confirmed", {}).get("evidence") == "person"  # who presses the release, then the key
     early_s = first_s if answer is None or by_hand else max(first_s, late_s - _REPLY_S)
+    frame, back = lines["intent"]["frame"], "watched" in lines
     return Shot(
-        frame=lines["intent"]["frame"],
+        frame=CLOSING if back else frame,
         confirmed="confirmed" in lines and "undone" not in lines,
         counts=answer is not None and "undone" not in lines,
         window=Window(early_s=early_s, late_s=late_s, first_s=first_s),
+        taken_back=frame if back else CLOSING,
     )

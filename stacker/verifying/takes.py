@@ -30,6 +30,8 @@ class Take:
         Whether no way leaves a choice between this picture and another, or none.
     confirmed : bool
         Whether the journal confirms it, by every way.
+    taken_back : bool
+        Whether it counts as not taken by its own picture, by every way.
     pictures : tuple of tuple of Path
         Each with its files, in order of time.
     """
@@ -38,6 +40,7 @@ class Take:
     fixed: bool
     confirmed: bool
     pictures: tuple[tuple[Path, ...], ...]
+    taken_back: bool = False
 
     @property
     def files(self) -> tuple[Path, ...]:
@@ -60,6 +63,10 @@ class _Way:
     def confirmed(self, picture: int) -> bool:
         leg, place = self.spot_of.get(picture, (0, -1))
         return place >= 0 and self.reading.legs[leg].shots[place].confirmed
+
+    def taken_back(self, picture: int) -> bool:
+        leg, place = self.spot_of.get(picture, (0, -1))
+        return place >= 0 and self.reading.legs[leg].shots[place].taken_back != 0
 
 
 def takes_of(readings: Sequence[Reading], pictures: Sequence[Picture]) -> tuple[Take, ...]:
@@ -86,6 +93,7 @@ def takes_of(readings: Sequence[Reading], pictures: Sequence[Picture]) -> tuple[
             fixed=all(_holds(way, mine) for way in ways),
             confirmed=all(way.confirmed(mine[0]) for way in ways),
             pictures=tuple(pictures[picture].files for picture in mine),
+            taken_back=all(way.taken_back(mine[0]) for way in ways),
         )
         for mine in sets
     )

@@ -101,6 +101,22 @@ def test_of_a_frame_taken_again_the_later_one_is_taken(tmp_path):
     assert [str(path) for path in one.hand_over.doubles] == names([first.exposures[6]])
 
 
+def test_what_a_picture_took_back_is_never_handed_over_for_its_frame(tmp_path):
+    one = evening()
+    one.take_back(7)
+    one.now_s += 20
+    one.shoot(7)
+    told = sorted_one(tmp_path, one)
+    assert sources(told)[6] == names(one.exposures[-1:])[0]
+    assert told.verdict.doubled == (7,)
+    assert [str(path) for path in told.hand_over.doubles] == names(one.exposures[6:7])
+    one.exposures[-1].gone = True
+    shutil.rmtree(tmp_path / "card")
+    told = sorted_one(tmp_path, one)
+    assert not told.whole
+    assert names(one.exposures[6:7])[0] not in sources(told)
+
+
 def test_of_a_frame_taken_again_the_whole_one_is_taken(tmp_path):
     first = evening()
     again = run_again(first, [7])

@@ -163,6 +163,27 @@ def test_a_run_stopped_early_names_what_was_never_shot(tmp_path):
     assert verdict.not_shot == verdict.pending == (7, 8, 9, 10)
 
 
+def test_what_a_picture_took_back_is_not_taken_until_it_is_taken_again(tmp_path):
+    """Three frames at which the rail stood still: their pictures are there, and none of them counts."""
+    one = evening()
+    one.take_back(10, 11, 12)
+    verdict = judge(one, tmp_path)
+    assert not verdict.complete
+    assert verdict.pending == (10, 11, 12)
+    one.now_s += 60
+    one.begin([10, 11, 12])
+    for frame in (10, 11, 12):
+        one.shoot(frame)
+    verdict = judge(one, tmp_path)
+    assert verdict.complete
+    again = [exposure.number for exposure in one.exposures[-3:]]
+    assert [verdict.files[frame][-1] for frame in (10, 11, 12)] == [f"PIC_{number:04}.jpg" for number in again]
+    lose(one, 11)  # both of its pictures
+    one.exposures[10].gone = False  # but the one that was taken back is found
+    (tmp_path / "card" / f"PIC_{again[1]:04}.jpg").unlink()
+    assert 11 in judge(one, tmp_path).to_shoot
+
+
 def test_files_whose_times_were_lost_in_copying_prove_nothing(tmp_path):
     one = evening(frames=40)
     card = Card(offset_s=0)
