@@ -11,9 +11,10 @@ from typing import Protocol
 import numpy as np
 
 from stacker.looking.blur import Smear, smears_of
-from stacker.looking.planes import Planes, planes
+from stacker.looking.planes import Planes
 from stacker.looking.reach import Reach, reach_of
 from stacker.looking.seen import FloatArray, Seen
+from stacker.looking.standstill import moving, planes_of_run, standstills, when_moving
 from stacker.looking.steps import Step
 from stacker.looking.through_focus import Curve
 
@@ -53,6 +54,11 @@ class Between:
     step: Step
     kept: float | None = None
     planned: float | None = None
+
+    @property
+    def as_before(self) -> bool:
+        """Whether the one frame surely lies where the other does."""
+        return self.step.off and self.step.ratio is not None and abs(self.step.ratio) < AS_BEFORE
 
     @property
     def gap(self) -> bool:
@@ -138,6 +144,17 @@ class Depths:
         return tuple(one for one in self.off if not swapped & {*one.frames})
 
     @property
+    def standstills(self) -> tuple[tuple[int, ...], ...]:
+        """Frames in a row that show one plane of focus, three or more, by number: each is as the first."""
+        runs: list[list[int]] = []
+        for one in self.astray:
+            if one.as_before and runs and {*one.frames} & {*runs[-1]}:
+                runs[-1] += [frame for frame in one.frames if frame not in runs[-1]]
+            elif one.as_before:
+                runs.append(list(one.frames))
+        return tuple(tuple(sorted(run)) for run in runs if len(run) > 2)
+
+    @property
     def swapped(self) -> tuple[tuple[int, int], ...]:
         """Frames of which each shows the depth of the other: one step back, between two of two steps."""
         ratios = [2.0, *(math.nan if one.step.ratio is None else one.step.ratio for one in self.between), 2.0]
@@ -170,17 +187,19 @@ def depths_of(
     smears = dict(zip(order, smears_of(_each(order, {frame: one.ways for frame, one in usable.items()})), strict=True))
     if optics is None:
         return Depths(smears=smears, reason="the plan of the run is not beside its journal")
-    still = {frame: one.fine for frame, one in usable.items() if smears[frame].way_deg is None}
-    energy = _each(order, still)  # a smear takes fine detail, which looks like another plane of focus
+    unsmeared = {frame: one.fine for frame, one in usable.items() if smears[frame].way_deg is None}
+    energy = _each(order, unsmeared)  # a smear takes fine detail, which looks like another plane of focus
     planned_um, curve = np.array([focus_um[frame] for frame in order]), optics.curve(next(iter(usable.values())).pixels)
-    found = planes(energy, planned_um, curve)
+    still = standstills(energy)
+    found = planes_of_run(energy, planned_um, curve, still)
     if found.silent:  # noise has directions too
         smears = {frame: Smear(tiles=smear.tiles, reason=found.reason) for frame, smear in smears.items()}
     between = tuple(
         _between(pair, step, abs(focus_um[pair[1]] - focus_um[pair[0]]), optics)
         for pair, step in zip(pairwise(order), found.steps, strict=True)
     )
-    ends = _ends(reach_of(energy, planned_um, curve), order)
+    kept = moving(still)
+    ends = _ends(reach_of(energy[kept], when_moving(planned_um, still)[kept], curve), order)
     soft = tuple(sorted(order[place] for place in found.soft))
     return Depths(between=between, planes=found, soft=soft, ends=ends, smears=smears, reason=found.reason)
 

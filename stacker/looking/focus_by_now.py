@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
-from stacker.looking.depths import AS_BEFORE, Depths, Optics, depths_of
+from stacker.looking.depths import Depths, Optics, depths_of
 from stacker.looking.seen import Seen
 
 NEAR = 20  # frame numbers: steps are told beside ten others, and more than these add time
@@ -79,11 +79,7 @@ def focused_by_now(last: int, seen: Mapping[int, Seen], dark: Collection[int], a
     return Focused(
         blurred={frame: how for frame, how in _blurred(depths).items() if frame <= newest - _BEHIND},
         sharp_beside=frozenset(frame for frame, smear in depths.smears.items() if smear.reason is None),
-        stalled=tuple(
-            one.frames
-            for one in depths.astray
-            if one.step.ratio is not None and abs(one.step.ratio) < AS_BEFORE and newest not in one.frames
-        ),
+        stalled=tuple(one.frames for one in depths.astray if one.as_before and newest not in one.frames),
         steps=frozenset(min(one.frames) for one in depths.between if one.step.ratio is not None),
     )
 

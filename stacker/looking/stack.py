@@ -101,6 +101,9 @@ class Looked:
         # beside a gap nobody knows which of the two is off its place, nor whether all that follow are: both again, as
         # far apart as planned, close it either way
         frames |= {frame for between in self.depths.astray if between.gap for frame in between.frames}
+        # where the rail stood for long the first frame may lie short of its place, and what comes after anywhere
+        for stood in self.depths.standstills:
+            frames |= {frame for between in self.depths.between for frame in between.frames if frame >= stood[0]}
         frames |= self.depths.smeared.keys() | {*self.depths.soft, *self.moved.alone}
         return tuple(sorted(frames | {one.frame for one in self.unread if one.broken} | {*self.other_size}))
 

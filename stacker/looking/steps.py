@@ -12,7 +12,7 @@ from stacker.looking.through_focus import FloatArray
 
 _FEWEST_NEAR = 6  # places sharpest within a step and a half of a step's middle
 _MOST_ERROR = 0.075  # of a step: then 0.15 is two standard errors
-_ERROR_FACTOR, _ERROR_FLOOR = 1.3, 0.025  # by rendering: what the places' scatter does not show
+_ERROR_FACTOR, _ERROR_FLOOR = 1.4, 0.028  # by rendering: what the places' scatter does not show
 _BRIDGED, _BEYOND = 2.0, 0.5  # fields hardly bridge a longer step: it comes out too short, by rendering
 _LEAST_OFF, _SURELY = 0.25, 3.0  # a step is off by this much, and by so many standard errors, before it is called off
 

@@ -130,7 +130,13 @@ def _off(off: Off) -> str:
 
 def _planes(depths: Depths) -> Iterable[str]:
     swapped = "frames {} and {} have changed places: each shows the depth of the other; which file is which?"
-    yield from shown([swapped.format(*pair) for pair in depths.swapped] + [_step(one) for one in depths.astray])
+    stood = {frame for run in depths.standstills for frame in run}
+    alone = [one for one in depths.astray if not (one.as_before and {*one.frames} <= stood)]
+    yield from shown(
+        [swapped.format(*pair) for pair in depths.swapped]
+        + [f"{named(run[1:])} are as frame {run[0]}: the plane of focus stood still" for run in depths.standstills]
+        + [_step(one) for one in alone]
+    )
     if depths.reason is not None:
         yield f"cannot tell, because {depths.reason}"
         return

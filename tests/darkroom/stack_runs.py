@@ -119,6 +119,7 @@ def shot(
     short: tuple[int, int] = (0, 0),
     faults: Faults = NONE,
     keep: bool = False,
+    stands: slice | None = None,
 ) -> Stack:
     """Render a stack: one frame before the subject's front, one behind its back, less those that `short` leaves out."""
     rng = np.random.default_rng([seed, zlib.crc32(f"{scene} {rig_name} {fault}".encode())])
@@ -129,6 +130,8 @@ def shot(
     if fault is not None:
         at = int(rng.integers(4, frames - 5))
         steps[at] = STEPS[fault]
+    if stands is not None:  # steps, from 0, at which the rail does not move
+        steps[stands] = 0
     planes = np.concatenate([[0], np.cumsum(steps)]) - 1 + short[0] + rng.normal(0, rig.rail_scatter, frames)
     made = SCENES[scene](shape, (frames - 3 + sum(short)) * step_um, rng)
     energies, directions, grey = [], [], []

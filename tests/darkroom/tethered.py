@@ -2,7 +2,7 @@
 
 To try by hand what a run looks like with pictures that come while it goes on:
 
-    python tests/darkroom/tethered.py moss.plan.yaml rail.log INCOMING --misfire 12 --smear 20
+    python tests/darkroom/tethered.py moss.plan.yaml rail.log INCOMING --front-at 64000 --misfire 12 --smear 20
 
 It shows the subject from where the carriage really stood, so a stalled rail (``stall_at``) shows. The plan must be for
 the rig that is rendered (`darkroom.stack_runs.RIGS`); `cli.look_bench.planned` writes such a request.
@@ -12,10 +12,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
+from typing import Any
 
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -32,8 +34,8 @@ from stacker.documents.plan_file import read_plan
 _EVERY_S = 0.02
 
 
-def openings(log: Path, ended: Callable[[], bool]) -> Iterator[float]:
-    """Where the carriage truly stood at each opening of the shutter [microsteps], as the log grows."""
+def openings(log: Path, ended: Callable[[], bool]) -> Iterator[dict[str, Any]]:
+    """Each opening of the shutter, and where the carriage truly stood [microsteps], as the log grows."""
     read = 0
     while True:
         over = ended()  # asked first: what was written until then is still read
@@ -43,7 +45,7 @@ def openings(log: Path, ended: Callable[[], bool]) -> Iterator[float]:
         for line in whole.splitlines():
             event = json.loads(line)
             if event["event"] == "shutter":
-                yield float(event["position_microsteps"])
+                yield event
         if over:
             return
         time.sleep(_EVERY_S)
@@ -53,38 +55,43 @@ def send_pictures(
     plan: Plan,
     rig: Rig,
     scene: str,
-    positions: Iterator[float],
+    opened: Iterator[dict[str, Any]],
     folder: Path,
     *,
+    front_at: int,
+    began_s: float | None = None,
+    counter: int = 0,
     misfires: Collection[int] = (),
     smears: Collection[int] = (),
     shape: tuple[int, int] = (240, 368),
     seed: int = 3,
 ) -> int:
-    """Render and send until the positions end; `misfires` and `smears` count exposures from 1."""
+    """Render and send until there are no more; `misfires` and `smears` count exposures from 1.
+
+    Pictures are of the time when they are written, or so long after `began_s` as the log has it.
+    """
     rng = np.random.default_rng(seed)
-    step_um = float(np.median(np.diff(plan.frames.focus_um)))
-    made = SCENES[scene](shape, plan.frames.focus_um[-1], rng)
-    first = next(positions, None)
-    if first is None:
-        return 0
+    depths_um = np.array(plan.frames.focus_um)
+    made = SCENES[scene](shape, depths_um[-1], rng)
+    line = np.polynomial.Polynomial.fit(np.array(plan.frames.position_microsteps), depths_um, 1)
+    events: list[dict[str, Any]] = []
 
     def planes_um() -> Iterator[float]:
-        stops, depths_um = np.array(plan.frames.position_microsteps), np.array(plan.frames.focus_um)
-        line = np.polynomial.Polynomial.fit(stops, depths_um, 1)
-        yield float(line(stops[0]))
-        for position in positions:
-            yield float(line(stops[0] + position - first))
+        for event in opened:
+            events.append(event)
+            yield float(line(event["position_microsteps"] - front_at))
 
-    number = 0
-    for number, light in enumerate(scene_light(made, rig, planes_um(), step_um / 3), start=1):
+    level_um = float(np.median(np.diff(depths_um))) / 3
+    for number, light in enumerate(scene_light(made, rig, planes_um(), level_um), start=1):
         seen = smeared(light, 3.0, 0.7) if number in smears else light
         gain = (0.004 if number in misfires else 1.0) * (1 + rng.normal(0, rig.flash_scatter))
-        grey = exposed(np.maximum(seen, 0) * gain, rig, rng)
-        beside = folder / f".P_{number:04}.part"  # a picture appears whole, as most programs write them
-        Image.fromarray(grey).save(beside, "JPEG", quality=92)
-        beside.rename(folder / f"P_{number:04}.jpg")
-    return number
+        name = f"P_{counter + number:04}"
+        beside = folder / f".{name}.part"  # a picture appears whole, as most programs write them
+        Image.fromarray(exposed(np.maximum(seen, 0) * gain, rig, rng)).save(beside, "JPEG", quality=92)
+        if began_s is not None:
+            os.utime(beside, (began_s + events[-1]["time_s"],) * 2)
+        beside.rename(folder / f"{name}.jpg")
+    return counter + len(events)
 
 
 def main() -> None:
@@ -93,6 +100,7 @@ def main() -> None:
     asked.add_argument("plan", type=Path)
     asked.add_argument("log", type=Path)
     asked.add_argument("folder", type=Path)
+    asked.add_argument("--front-at", type=int, required=True, help="microsteps from the low end of the rail")
     asked.add_argument("--rig", default="tubes", choices=[*RIGS])
     asked.add_argument("--scene", default="rough", choices=[*SCENES])
     asked.add_argument("--misfire", type=int, action="append", default=[], help="exposure without a flash")
@@ -106,6 +114,7 @@ def main() -> None:
             told.scene,
             openings(told.log, lambda: False),
             told.folder,
+            front_at=told.front_at,
             misfires=told.misfire,
             smears=told.smear,
         )
