@@ -14,7 +14,10 @@ _FEWEST_NEAR = 6  # places sharpest within a step and a half of a step's middle
 _MOST_ERROR = 0.075  # of a step: then 0.15 is two standard errors
 _ERROR_FACTOR, _ERROR_FLOOR = 1.4, 0.028  # by rendering: what the places' scatter does not show
 _BRIDGED, _BEYOND = 2.0, 0.5  # fields hardly bridge a longer step: it comes out too short, by rendering
-_LEAST_OFF, _SURELY = 0.25, 3.0  # a step is off by this much, and by so many standard errors, before it is called off
+_LEAST_OFF, _SURELY, _DOUBT = 0.25, 4.5, 3.0
+"""A step is off by so much, and by so many standard errors, before it is called off. Of 5,400 rendered steps three such
+errors called 4 off that were not, four and a half 2. One longer than two steps needs three: what its error adds says that
+it comes out short."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,7 +43,8 @@ class Step:
         """Whether it is surely another step than the planned one."""
         if self.ratio is None or self.standard_error is None:
             return False
-        return abs(self.ratio - 1) > max(_LEAST_OFF, _SURELY * self.standard_error)
+        surely = _SURELY if self.ratio < _BRIDGED else _DOUBT
+        return abs(self.ratio - 1) > max(_LEAST_OFF, surely * self.standard_error)
 
 
 def told_steps(fields: Fields, model: Model, linear: Linear, at: FloatArray) -> list[Step]:
@@ -58,11 +62,13 @@ def told_steps(fields: Fields, model: Model, linear: Linear, at: FloatArray) -> 
             told.append(Step(reason="too few fields are in focus there"))
             continue
         ratio, error = _without_prior(k, model.plane, planned, linear, covariance, scatter)
+        step, away = Step(ratio=ratio, standard_error=error), abs(ratio - 1)
         # an uncertain step that is surely off is told all the same: a gap widens its own error
-        if error >= _MOST_ERROR and abs(ratio - 1) <= _LEAST_OFF + _SURELY * error:
+        uncertain = error >= _MOST_ERROR and away <= _LEAST_OFF + _DOUBT * error
+        if uncertain or (away > _LEAST_OFF and not step.off):
             told.append(Step(reason="the fields that are in focus there leave it too uncertain"))
         else:
-            told.append(Step(ratio=ratio, standard_error=error))
+            told.append(step)
     return told
 
 
