@@ -15,9 +15,9 @@ _MOST_ERROR = 0.075  # of a step: then 0.15 is two standard errors
 _ERROR_FACTOR, _ERROR_FLOOR = 1.4, 0.028  # by rendering: what the places' scatter does not show
 _BRIDGED, _BEYOND = 2.0, 0.5  # fields hardly bridge a longer step: it comes out too short, by rendering
 _LEAST_OFF, _SURELY, _DOUBT = 0.25, 4.5, 3.0
-"""A step is off by so much, and by so many standard errors, before it is called off. Of 5,400 rendered steps three such
-errors called 4 off that were not, four and a half 2. One longer than two steps needs three: what its error adds says that
-it comes out short."""
+"""A step is off by so much, and by so many standard errors, before it is called off: of 5,400 rendered steps three
+errors called 4 off that were not, four and a half 2. One of more than two steps needs three: what its error adds says
+that it comes out short."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
