@@ -188,7 +188,7 @@ def write_page(path: Path, verdicts: Sequence[Verdict], looks: Sequence[Look], f
     stacks = [
         StackOnPage(
             name=Path(verdict.journals[0]).name,
-            by_names=verdict_text([verdict], looked=True),
+            by_names=verdict_text([verdict], faulty=[look.looked.found]),
             looked=look.looked,
             seconds=look.seconds,
             known=look.known,

@@ -85,7 +85,8 @@ def command(
     if as_json:
         _write_json(verdicts, looks, [commands for commands, _ in follows], panels=said, complete=complete)
     elif not quiet:
-        click.echo("\n".join([*said, *verdict_text(verdicts, looked=look), *_looks_text(verdicts, looks)]))
+        faulty = [one.looked.found for one in looks] if look else None
+        click.echo("\n".join([*said, *verdict_text(verdicts, faulty=faulty), *_looks_text(verdicts, looks)]))
     if page is not None:
         write_page(page, verdicts, looks, folder)
         note(f"Page written to {page}", quiet=quiet or as_json)

@@ -137,6 +137,11 @@ def _planes(depths: Depths) -> Iterable[str]:
         + [f"{named(run[1:])} are as frame {run[0]}: the plane of focus stood still" for run in depths.standstills]
         + [_step(one) for one in alone]
     )
+    if any(one.as_before for one in depths.astray):
+        yield (
+            "a rail that stalls goes on counting: find its place anew (a switch, its scale, or the front in focus) "
+            "before frames are taken again"
+        )
     if depths.reason is not None:
         yield f"cannot tell, because {depths.reason}"
         return

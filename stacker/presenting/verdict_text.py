@@ -11,32 +11,34 @@ from stacker.verifying.verdict import Damage, Verdict
 _SHOWN = 12  # depths named one by one; beyond that ranges of frames are enough
 
 
-def verdict_text(verdicts: Sequence[Verdict], *, looked: bool = False) -> list[str]:
+def verdict_text(verdicts: Sequence[Verdict], *, faulty: Sequence[bool] | None = None) -> list[str]:
     """Lines of at most 80 columns, the answer first.
 
     Parameters
     ----------
     verdicts : sequence of Verdict
         One a stack.
-    looked : bool
-        Whether the pictures are looked into as well, which then has its own lines.
+    faulty : sequence of bool, optional
+        Of each stack whether its pictures show a fault, where they were looked into: that has its own lines.
     """
     lines: list[str] = []
-    for verdict in verdicts:
+    for verdict, wrong in zip(verdicts, faulty or [False] * len(verdicts), strict=True):
         if len(verdicts) > 1:
             lines += wrapped(f"{one_line(verdict.title)}:")
-        lines += wrapped(_headline(verdict))
+        lines += wrapped(_headline(verdict, faulty=wrong))
         for text in _details(verdict):
             lines += wrapped(text, first="  ", indent="    ")
     if len(verdicts) > 1:
         lines += wrapped("The folder as a whole:")
-    for text in [*_of_the_folder(verdicts), *_how_sure(verdicts, looked=looked)]:
+    for text in [*_of_the_folder(verdicts), *_how_sure(verdicts, looked=faulty is not None)]:
         lines += wrapped(text, first="  ", indent="    ")
     return lines
 
 
-def _headline(verdict: Verdict) -> str:
+def _headline(verdict: Verdict, *, faulty: bool) -> str:
     frames = verdict.frames
+    if verdict.complete and faulty:
+        return f"All {frames} frames are there, and their pictures show faults."
     if verdict.complete:
         return f"Complete: all {frames} frames are there."
     if not verdict.times_fit:

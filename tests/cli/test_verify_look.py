@@ -66,7 +66,7 @@ def test_a_dark_frame_is_named_with_the_command_that_takes_it_again(stacker, sho
     assert stacker("verify", card, "--journal", journal).code == 0
     done = stacker("verify", card, "--journal", journal, "--look")
     assert done.code == 1
-    assert done.out.startswith("Complete: all 12 frames are there.")
+    assert done.out.startswith("All 12 frames are there, and their pictures show faults.")
     assert "Looked into 12 pictures (" in done.out
     assert "light    frame 5 is dark: " in done.out
     assert "stops under its neighbours" in done.out
@@ -80,6 +80,7 @@ def test_where_nothing_is_found_the_exit_code_is_0(stacker, shot):
     journal, card = shot()
     done = stacker("verify", card, "--journal", journal, "--look")
     assert done.code == 0
+    assert done.out.startswith("Complete: all 12 frames are there.")
     assert "light    12 of 12 within 0.0" in done.out
     assert "settings the same in all that tell them: f/5.6, ISO 100" in done.out
     assert "not written, so nobody can tell: exposure time, focal length, white" in done.out

@@ -119,6 +119,8 @@ def test_a_standstill_is_three_frames_or_more_and_all_from_there_on_is_taken_aga
     assert "frames 6-8 are as frame 5: the plane of focus stood still" in text
     assert "frame 11 is as frame 10" in text
     assert "frame 6 is as" not in text
+    assert "find its place anew" in text  # what it counts now is not where it is
+    assert "anew" not in str(looked_facts(looked(depths(off=(5,)))))
 
 
 @pytest.mark.parametrize("reverse", [False, True])
