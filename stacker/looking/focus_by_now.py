@@ -62,15 +62,13 @@ def focused_by_now(last: int, seen: Mapping[int, Seen], dark: Collection[int], a
     last : int
         The frame looked at last.
     seen : mapping of int to Seen
-        What each frame's last exposure shows; all of one size.
+        What each frame's last exposure shows, that of the last one among them; all of one size.
     dark : collection of int
         Frames that tell nothing.
     aim : Aim
         Of all frames.
     """
-    near = {frame: one for frame, one in seen.items() if abs(frame - last) <= NEAR and frame in aim.focus_um}
-    if len(near) < 2:
-        return Focused()
+    near = {frame: one for frame, one in seen.items() if abs(frame - last) <= NEAR}
     reach = range(min(near), max(near) + 1)
     depths = depths_of({frame: aim.focus_um[frame] for frame in reach}, near, [*dark], aim.optics)
     if depths.reason is not None:  # too few yet, or no detail: noise has directions too

@@ -1,6 +1,7 @@
 import json
 import os
 import zlib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -44,6 +45,21 @@ def test_what_was_kept_comes_back(tmp_path):
     back = read_kept(path)
     assert back.keys() == SOME.keys()
     assert all(same(back[key], one) for key, one in SOME.items())
+
+
+def test_what_was_not_written_comes_back_as_that(tmp_path):
+    write_kept(tmp_path / "a.looks", {Key("a.jpg", 1, 1): replace(seen(1), settings=Settings())})
+    (back,) = read_kept(tmp_path / "a.looks").values()
+    assert back.settings == Settings()
+
+
+def test_a_file_too_large_for_any_stack_is_not_read(tmp_path, monkeypatch):
+    path = tmp_path / "a.looks"
+    write_kept(path, SOME)
+    monkeypatch.setattr("stacker.looking.kept._LARGEST", path.stat().st_size)
+    assert read_kept(path)
+    monkeypatch.setattr("stacker.looking.kept._LARGEST", path.stat().st_size - 1)
+    assert read_kept(path) == {}
 
 
 def test_a_file_that_was_written_again_is_another(tmp_path):

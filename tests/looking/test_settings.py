@@ -38,6 +38,12 @@ def test_what_differs_by_rounding_is_the_same():
     assert settings_alike([1, 2], [changed(exposure_s=1 / 160), changed(exposure_s=1 / 200)]).changes
 
 
+def test_values_that_differ_by_rounding_count_together():
+    times_s = (0.005, 0.005, 1 / 160, 0.0063, 1 / 160)
+    (one,) = settings_alike(range(1, 6), [changed(exposure_s=time_s) for time_s in times_s]).changes
+    assert (one.usual, one.values) == (1 / 160, ((0.005, (1, 2)),))
+
+
 def test_files_without_settings_are_counted_as_that():
     alike = settings_alike([1, 2, 3], [Settings(), USUAL, Settings()])
     assert (alike.read, alike.changes) == (1, ())

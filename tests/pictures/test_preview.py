@@ -54,6 +54,40 @@ def test_a_progressive_jpeg_counts_and_raw_data_packed_without_loss_does_not(tmp
     assert read_for_looking(path).shape == (480, 640)
 
 
+@pytest.mark.parametrize(("width", "counts"), [(320, True), (319, False)])
+def test_a_preview_is_320_pixels_long_at_least(tmp_path, width, counts):
+    path = tmp_path / "a.rw9"
+    path.write_bytes(raw_like(jpeg(90, (240, width))))
+    if counts:
+        assert read_for_looking(path).shape == (width, 240)
+    else:
+        with pytest.raises(Refusal, match="found no JPEG inside"):
+            read_for_looking(path)
+
+
+HUGE = b"\xc0\x00\x11\x08\x27\x10\x27\x10\x01"  # a frame of 10,000 x 10,000 pixels (ITU-T T.81, B.2.2), its 0xFF apart
+
+
+@pytest.mark.parametrize(
+    "misleading",
+    [
+        b"\xff\xd8\xff\xe0\0\4ab\0" + HUGE,  # no segment begins like that
+        b"\xff\xd8\xff\xda\0\4ab\xff" + HUGE,  # behind the beginning of a scan
+        b"\xff\xd8\xff" + HUGE.replace(b"\x08", b"\x0c", 1),  # 12 bits: raw data too
+    ],
+)
+def test_what_only_looks_like_a_large_picture_is_passed_over(tmp_path, misleading):
+    path = tmp_path / "a.rw9"
+    path.write_bytes(raw_like(misleading, jpeg(40, (640, 480))))
+    assert read_for_looking(path).shape == (480, 640)
+
+
+def test_a_beginning_at_the_very_end_is_none(tmp_path):
+    path = tmp_path / "a.rw9"
+    path.write_bytes(raw_like(jpeg(40, (640, 480))) + b"\xff\xd8\xff\xc0\0")
+    assert read_for_looking(path).shape == (480, 640)
+
+
 def test_a_raw_file_without_a_preview_says_so(tmp_path):
     path = write_dng(np.full((64, 96), 0.5), tmp_path / "a.dng")
     with pytest.raises(Refusal, match="found no JPEG inside"):
@@ -107,10 +141,13 @@ def test_sixteen_bits_of_colour_are_read(tmp_path):
     assert int(read_for_looking(path)[5, 5]) == 0x81
 
 
-@pytest.mark.parametrize("ending", ["jpg", "rw9"])
+@pytest.mark.parametrize("ending", ["jpg", "png", "tif", "rw9"])
 def test_a_small_picture_stands_in_its_own_address(tmp_path, ending):
     path = tmp_path / f"a.{ending}"
-    path.write_bytes(jpeg(90, (640, 480)) if ending == "jpg" else raw_like(jpeg(90, (640, 480))))
+    if ending == "rw9":
+        path.write_bytes(raw_like(jpeg(90, (640, 480))))
+    else:
+        Image.new("L", (640, 480), 90).save(path)
     begins, data = thumbnail(path, 160).split(",")
     assert begins == "data:image/jpeg;base64"
     assert Image.open(io.BytesIO(base64.b64decode(data))).size == (160, 120)

@@ -11,6 +11,12 @@ def test_light_is_linear():
     assert light_of_fields(np.full((64, 64), 118, np.uint8)) == pytest.approx(0.18, abs=0.003)
 
 
+@pytest.mark.parametrize(("code", "light"), [(0, 0), (5, 5 / 255 / 12.92), (10, 10 / 255 / 12.92), (11, 0.0033465)])
+def test_near_black_the_curve_is_a_line(code, light):
+    """Up to 0.04045 of the scale (IEC 61966-2-1, from memory); 11 by hand: ((11/255 + 0.055)/1.055)^2.4."""
+    assert light_of_fields(np.full((16, 16), code, np.uint8)) == pytest.approx(light, rel=1e-4)
+
+
 def test_a_field_is_the_mean_of_its_light_not_of_its_code():
     grey = np.zeros((16, 16), np.uint8)
     grey[:8] = 188
