@@ -19,7 +19,6 @@ FloatArray: TypeAlias = NDArray[np.floating]
 AGAIN_STOPS = 0.6  # half the light is one stop, a third of a stop is no reason to go back while the run goes on
 IN_A_ROW = 3  # dark frames behind one another: no misfire, a flash that no longer fires
 _NEAR = 10  # frame numbers: farther ones show another part of the subject
-_FEW = 6  # of fewer, one misfire passes for a drift of the light, and a good frame for a dark one
 _LIT_ONES = 3
 _LIT, _FLOOR, _FEWEST = 0.004, 2.0**-12, 12  # as `light` takes them
 
@@ -60,8 +59,6 @@ def light_by_now(taken: Sequence[int], fields: Mapping[int, FloatArray]) -> Lit:
     enough = len(lit) >= _LIT_ONES and set(row) <= set(near)
     if enough and all(_under(fields[frame], lit) > DARK_STOPS for frame in row):
         return Lit(in_a_row=row)
-    if len(near) < _FEW:
-        return Lit()
     light = light_of(near, [fields[frame] for frame in near])
     open_ended = max(near)  # nothing behind it yet
     under = {

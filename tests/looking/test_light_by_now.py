@@ -36,6 +36,19 @@ def test_half_lit_by_its_stop_a_third_of_a_stop_not():
     assert told(1, 1, 1, 1, 2 ** (-1 / 3), 1, 1).under == {}
 
 
+def test_more_than_half_a_stop_is_taken_again():
+    assert set(told(1, 1, 1, 1, 2**-0.75, 1, 1, noise=0.001).under) == {5}
+    assert told(1, 1, 1, 1, 2**-0.5, 1, 1, noise=0.001).under == {}
+
+
+def test_only_frames_near_the_last_one_are_told():
+    shares = [1.0] * 25
+    shares[3] = shares[18] = 0.01
+    found = told(*shares)
+    assert set(found.under) == {19}
+    assert found.compared == frozenset(range(15, 25))  # ten before the last one, which has nothing behind it
+
+
 def test_two_in_a_row_are_told_the_first_frame_too():
     assert set(told(1, 1, 1, 0.01, 0.01, 1, 1).under) == {4, 5}
     assert set(told(0.01, 1, 1, 1, 1, 1).under) == {1}

@@ -81,6 +81,20 @@ def test_a_picture_of_another_size_is_compared_with_none():
     assert told(chosen, seen).other_size == (3,)
 
 
+def test_of_a_bracket_the_first_picture_tells_planes_and_movement():
+    chosen = ({n: f"{n}a.jpg" for n in range(1, 9)}, {n: f"{n}b.jpg" for n in range(1, 9)})
+    grain = np.random.default_rng(2).uniform(0.5, 1, (3, 6, 8)).astype(np.float32)
+    small = np.random.default_rng(3).integers(0, 255, (64, 96), dtype=np.uint8)
+    first = {name: look(fine=grain, ways=grain[[0, 1, 2, 0]], small=small) for name in chosen[0].values()}
+    seen = first | {name: look(0.6) for name in chosen[1].values()}
+    looked = told(chosen, seen)
+    assert looked.depths.reason == "the plan of the run is not beside its journal"  # not that they are too small
+    assert looked.moved.compared > 0
+    assert told(chosen[::-1], seen).depths.reason == "the pictures are too small"
+    dark = {n: look(0.0005, fine=grain, ways=grain[[0, 1, 2, 0]], small=small) for n in ("4a.jpg", "5a.jpg")}
+    assert told(chosen, seen | dark).moved.compared < looked.moved.compared  # of a dark frame nothing moves
+
+
 def test_what_cannot_be_opened_is_a_fault_of_a_jpeg_but_not_of_a_raw_file():
     for end, broken in (("jpg", True), ("rw9", False), ("heic", False)):
         chosen = ({frame: f"{frame}.{end}" for frame in range(1, 9)},)
