@@ -168,3 +168,59 @@ def test_zeros_are_counted_to_a_bound(tmp_path):
         file.write(b"x")
         file.truncate(ZEROS_COUNTED + 10)
     assert look(path).lost == "zeros instead of a picture"
+
+
+def tiff(*directories, data=b"", following=()):
+    """A TIFF (revision 6.0, section 2) of directories of tags with four-byte values, one behind the other, then data.
+
+    A value may be a function of where the data begins; `following` says for a directory which one comes next.
+    """
+    places, at = [], 8
+    for tags in directories:
+        places.append(at)
+        at += 2 + 12 * len(tags) + 4
+    head = b"MM\0*" + struct.pack(">I", places[0])
+    for number, tags in enumerate(directories):
+        head += struct.pack(">H", len(tags))
+        for tag, value in tags.items():
+            told = value(at) if callable(value) else places[value[0]] if isinstance(value, tuple) else value
+            head += struct.pack(">HHII", tag, 4, 1, told)
+        after = dict(following).get(number)
+        head += struct.pack(">I", 0 if after is None else places[after])
+    return head + data
+
+
+def begin(at):
+    return at
+
+
+def broken(tmp_path, data, name="a.tif"):
+    (tmp_path / name).write_bytes(data)
+    return look(tmp_path / name).broken
+
+
+@pytest.mark.parametrize("offsets", [273, 324, 513])  # strips, tiles, an old-style JPEG; their lengths come next
+def test_every_part_that_a_directory_names_must_lie_in_the_file(tmp_path, offsets):
+    lengths = {273: 279, 324: 325, 513: 514}[offsets]
+    assert broken(tmp_path, tiff({offsets: begin, lengths: 9}, data=bytes(8) + b"x")) is None
+    assert broken(tmp_path, tiff({offsets: begin, lengths: 10}, data=bytes(8) + b"x")) == "cut short"
+    inside = tiff({330: (1,)}, {offsets: begin, lengths: 9}, data=bytes(8) + b"x")  # in a directory below the first
+    assert broken(tmp_path, inside) is None
+    assert broken(tmp_path, inside[:-1]) == "cut short"
+    next_one = tiff({256: 1}, {offsets: begin, lengths: 9}, data=bytes(8) + b"x", following={0: 1})
+    assert broken(tmp_path, next_one) is None
+    assert broken(tmp_path, next_one[:-1]) == "cut short"
+
+
+def test_directories_in_a_circle_end_and_hold_no_picture(tmp_path):
+    assert broken(tmp_path, tiff({256: 1}, {257: 1}, following={0: 1, 1: 0})) == "no picture data in it"
+    assert broken(tmp_path, tiff({273: begin, 279: 1}, {257: 1}, data=b"x", following={0: 1, 1: 0})) is None
+
+
+def test_where_a_marker_must_be_there_is_one(tmp_path):
+    whole = saved("JPEG", quality=90)
+    assert broken(tmp_path, whole, "a.jpg") is None
+    for between in (b"\0", b"\xff\0", b"\xff\xd8", b"\xff\xd9"):  # an end before any scan is none
+        assert broken(tmp_path, whole[:2] + between + whole[2:], "a.jpg") == "damaged: no marker where one must be"
+    assert broken(tmp_path, whole[:2] + b"\xff\xff\xff" + whole[2:], "a.jpg") is None  # filling (T.81, B.1.1.2)
+    assert broken(tmp_path, whole[:2] + b"\xff\x01" + whole[2:], "a.jpg") is None  # a marker that stands alone
