@@ -9,8 +9,10 @@ import pytest
 from looking.test_depths import Bell
 from PIL import Image
 
+from stacker.documents.plan_file import read_plan
 from stacker.looking.focus_by_now import Aim
 from stacker.looking.watch import BesideTheRun, Looker
+from stacker.planning.out_of_focus import OutOfFocus
 
 
 class AnySize(Bell):
@@ -114,9 +116,11 @@ def until(true, seconds=20.0):
 
 
 @pytest.fixture
-def beside(tmp_path):
+def beside(tmp_path, plans):
+    """With the optics of a plan: what a test makes up need not be known to another process."""
     write_picture(tmp_path / "OLD.jpg")
-    watcher = BesideTheRun(tmp_path, AIM)
+    optics = OutOfFocus.of(read_plan(plans / "leaf_beetle.plan.yaml"))
+    watcher = BesideTheRun(tmp_path, Aim(focus_um=AIM.focus_um, optics=optics))
     yield watcher
     watcher.close()
     assert not watcher.process.is_alive()
