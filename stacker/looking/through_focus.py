@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +46,7 @@ class BandCurve:
         return share, np.sign(displacement) * slope
 
 
+@lru_cache(maxsize=8)  # a run that is watched is judged anew at every frame, by the same optics
 def band_curves(curve: Curve, step_um: float) -> tuple[BandCurve, ...]:
     """The through-focus curve of each band of `pixels.energy`, for planned steps of some length [um].
 

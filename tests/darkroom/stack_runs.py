@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from darkroom.camera import Body
@@ -86,6 +87,7 @@ class Stack:
     grey: list[np.ndarray]
 
 
+@cache
 def planned_for(lens: Lens) -> tuple[float, Callable[[np.ndarray, float], np.ndarray]]:
     """Step [um] and through-focus curve by a plan that knows neither the pupil's magnification nor its aberration."""
     f_number = lens.f_number * (1 + lens.magnification)
