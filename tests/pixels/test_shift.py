@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from darkroom.across import Bench
 from darkroom.camera import Body
+from darkroom.waves import Waves
 
 from stacker.errors import Refusal
 from stacker.pixels.shift import coarse, fine_shift
@@ -79,3 +80,83 @@ def test_light_that_stands_still_is_no_shift():
     one, other = pair(Bench(shape=SHAPE, contrast=0.4), 30)
     shade = 1 - 0.6 * np.hypot(*np.meshgrid(np.linspace(-1, 1, 192), np.linspace(-1, 1, 128))) / 1.5
     assert whole_shift(one * shade, other * shade) == (0, 30)
+
+
+# ------------------------------------------------------------------- waves, known between the pixels; no lens, no JPEG
+
+
+def beside(waves: Waves, shift: tuple[float, float], size: int = 96) -> tuple[np.ndarray, np.ndarray]:
+    return 100 + 10 * waves.picture((size, size)), 100 + 10 * waves.picture((size, size), shift)
+
+
+@pytest.mark.parametrize("shift", [(1.3, -0.7), (-2.4, 3.1), (0.0, 0.45), (4.5, 0.25)])
+def test_both_ways_at_once_and_what_is_fine_goes_along(shift):
+    found = fine_shift(*beside(Waves(finest=0.5, count=3000), shift))
+    # what a window of 96 px sees of one picture alone is 5 % at 4.5 px: that, not noise, is what is left
+    assert (found.down_px, found.across_px) == pytest.approx(shift, abs=0.02)
+    assert found.alike > 0.9
+    # all frequencies are as strong, fine ones too; unless the shift is taken out of them they sum to nothing
+    assert 0.8 < found.fine < 1.2
+
+
+def test_of_what_is_fine_nothing_is_shared_where_there_is_none():
+    assert abs(fine_shift(*beside(Waves(finest=0.28), (0.6, 0.3))).fine) < 0.02
+
+
+def test_a_reversed_contrast_of_some_frequencies_is_no_shift():
+    """Far out of focus a lens turns the contrast of a ring of frequencies: half a turn of phase, not half a wave."""
+    keeps, turns = Waves(finest=0.16), Waves(seed=2, coarsest=0.2, finest=0.28)
+    one = 100 + 10 * keeps.picture((96, 96)) + 5 * turns.picture((96, 96))
+    other = 100 + 10 * keeps.picture((96, 96), (0.4, -1.2)) - 5 * turns.picture((96, 96), (0.4, -1.2))
+    found = fine_shift(one, other)
+    assert (found.down_px, found.across_px) == pytest.approx((0.4, -1.2), abs=0.03)
+
+
+@pytest.mark.parametrize(("noise", "both"), [(0.4, True), (0.6, False)])
+def test_stated_error_and_likeness_are_those_of_the_noise(noise, both):
+    rng = np.random.default_rng(31)
+    found = []
+    for seed in range(60):
+        one, other = beside(Waves(seed=seed, count=2000, finest=0.5), (0.3, -0.4), size=64)
+        one = one + 10 * noise * both * rng.normal(size=one.shape)
+        found.append(fine_shift(one, other + 10 * noise * rng.normal(size=other.shape)))
+    off = [one.across_px + 0.4 for one in found]
+    # 60 errors have a standard deviation known to 9 %: three of them, and what the window adds
+    assert 0.7 < np.sqrt(np.mean(np.square(off))) / np.median([one.error_px for one in found]) < 1.35
+    # white on white: the signal's share of the power, by the geometric mean of both pictures
+    power = 1 / 0.87  # of the waves, whose disc of radius 0.5 is pi/4 of the square that noise fills, less the coarsest
+    share = power / (power + noise**2) if both else np.sqrt(power / (power + noise**2))
+    assert np.mean([one.alike for one in found]) == pytest.approx(share, abs=0.06)
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_beside_a_piece_that_shows_nothing_there_is_no_shift(which):
+    pieces = list(beside(Waves(), (0.0, 0.0)))
+    pieces[which] = np.full_like(pieces[0], 90.0)
+    found = fine_shift(*pieces)
+    assert (found.down_px, found.across_px, found.alike, found.fine) == (0, 0, 0, 0)
+    assert found.error_px == np.inf
+
+
+@pytest.mark.parametrize("shift", [(0, 0), (31, 12), (-40, 77), (5, -98)])
+def test_a_whole_shift_both_ways_in_a_picture_of_odd_size(shift):
+    waves = Waves(finest=0.3, count=3000)
+    assert whole_shift(waves.picture((131, 207)), waves.picture((131, 207), shift)) == shift
+
+
+def test_whole_shifts_are_looked_for_in_means_of_squares_with_soft_borders():
+    rng = np.random.default_rng(4)
+    picture = rng.uniform(0, 255, (603, 1100))
+    found = coarse(picture)
+    assert (found.step, found.shape) == (3, (201, 366))
+    small = np.array([[picture[3 * i : 3 * i + 3, 3 * j : 3 * j + 3].mean() for j in range(366)] for i in range(201)])
+    small -= small.mean()
+    for i in range(201):  # rising over a tenth at each border, from the middle of the outermost pixel
+        small[i] *= min(1, (i + 0.5) / 20.1, (200.5 - i) / 20.1)
+    for j in range(366):
+        small[:, j] *= min(1, (j + 0.5) / 36.6, (365.5 - j) / 36.6)
+    padded = np.zeros((402, 732))
+    padded[:201, :366] = small
+    np.testing.assert_allclose(found.spectrum, np.fft.fft2(padded)[:, :367], atol=1e-6)
+    assert coarse(picture[:512, :512]).step == 1
+    assert coarse(picture[:512, :513]).step == 2
