@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from stacker.pixels.comb import Cells
 from stacker.pixels.lines import PRIOR_DISTORTION, PRIOR_LEAN, Lines, follow, multiple
@@ -119,6 +120,46 @@ def test_a_slanted_ruler_is_followed_along_its_own_rows():
     assert not (found.valid & ~on).any()
     # a cell that the end of a line crosses has its middle elsewhere: by slant and window, one strip more at each end
     assert np.abs(above[found.valid]).max() < 60 - 12
+
+
+def test_the_ends_of_slanted_lines_are_left_out_by_how_far_a_window_rises():
+    """In thin strips: 0.17 of 40 px are 6.8 px, which begin in a third strip of 3 px, and one strip more."""
+    y = (np.arange(80) - 39.5) * 3.0
+    x, down = np.meshgrid(X[:20], y)
+    above = np.rint((down - 0.17 * x) / 3)
+    on = np.abs(above) <= 15
+    rng = np.random.default_rng(15)
+    line = np.where(on, coordinate(slant=0.17, x=X[:20], y=y), rng.uniform(0, 1, on.shape))
+    found = followed(line, loud=np.where(on, 1.0, 0.02), x=X[:20], y=y)
+    rows = above[found.valid]
+    assert (rows.min(), rows.max()) == pytest.approx((-15 + 4, 15 - 4), abs=1.1)  # rows are counted from an end
+
+
+@pytest.mark.parametrize("noise", [0.02, 0.1])
+def test_what_the_lines_cannot_tell_is_taken_from_what_lenses_and_people_do(noise):
+    """The most likely lines, distortion and lean being as often as large as is known: by a general solver."""
+    line = coordinate(barrel=0.005, lean=0.006, y=Y[:6])
+    rng = np.random.default_rng(16)
+    line = line + noise * np.clip(rng.normal(size=line.shape), -1.2, 1.2)
+    found = followed(line, y=Y[:6])
+    x, y = (one[found.valid] / HALF for one in np.meshgrid(X, Y[:6]))
+    measured = (found.model + found.residual)[found.valid]
+
+    def off(fit):
+        plane = fit[1] * x + fit[2] * y
+        return fit[0] + plane * (1 + fit[3] * (x**2 + y**2) + fit[4] * x + fit[5] * y) - measured
+
+    sigma = np.sqrt(np.mean(found.residual[found.valid] ** 2))
+
+    def all_off(fit):
+        known = [fit[3] / PRIOR_DISTORTION, fit[4] / PRIOR_LEAN, fit[5] / PRIOR_LEAN]
+        return np.concatenate([off(fit) / sigma, known])
+
+    likeliest = least_squares(all_off, [0, HALF / PERIOD, 0, 0, 0, 0], x_scale="jac", xtol=1e-14, ftol=1e-14).x
+    assert found.distortion * HALF**2 == pytest.approx(likeliest[3], abs=1e-4)
+    assert found.lean * HALF == pytest.approx(likeliest[4], abs=1e-4)
+    assert found.gradient[0] * HALF == pytest.approx(likeliest[1], rel=1e-5)
+    assert found.gradient[1] * HALF == pytest.approx(likeliest[2], abs=3e-3)
 
 
 def test_too_few_strips_or_chance_are_no_ruler():
