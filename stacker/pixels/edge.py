@@ -26,8 +26,7 @@ FLATTEST_DEG, STEEPEST_DEG = 1.5, 20.0
 _HALF_PX = 64  # of the profile, to each side of the edge
 _LEAST_STEP = 6.0  # times the noise of a site
 _SATURATED = 0.995
-_ROUNDS = 3
-_TOO_ROUGH = 0.5  # pixels that a row's edge may lie off the line
+_TOO_ROUGH = 1.0  # pixels that a row's edge may lie off the line, in the median
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,7 +105,6 @@ def _line(sites: FloatArray, seen: BoolArray) -> tuple[float, float]:
     rows, columns = sites.shape
     at = np.arange(columns)
     middle = np.full(rows, np.nan)
-    slope, offset = 0.0, math.nan
     filled = np.stack(
         [np.interp(at, at[mask], row[mask]) if mask.any() else row for row, mask in zip(sites, seen, strict=True)]
     )
@@ -122,7 +120,7 @@ def _line(sites: FloatArray, seen: BoolArray) -> tuple[float, float]:
     # a start: where each row, smoothed, changes most
     start = np.array([place[np.argmax(sign * np.convolve(row, np.hanning(11), mode="same"))] for row in differences])
     slope, offset = _robust_line(np.arange(rows), start)
-    for half in (32, 20, 14)[:_ROUNDS]:
+    for half in (32, 20, 14):
         for row in range(rows):
             away = place - (slope * row + offset)
             weight = (
@@ -132,7 +130,7 @@ def _line(sites: FloatArray, seen: BoolArray) -> tuple[float, float]:
             middle[row] = (weight * place).sum() / total if total > 0 else np.nan
         slope, offset = _robust_line(np.arange(rows), middle)
     rough = float(np.nanmedian(np.abs(middle - slope * np.arange(rows) - offset)))
-    if not rough < _TOO_ROUGH * 2:
+    if not rough < _TOO_ROUGH:
         raise Refusal(
             f"the edge strays {rough:.1f} pixels from a straight line: take a razor blade, or a print of high "
             "resolution",
