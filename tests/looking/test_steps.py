@@ -165,6 +165,6 @@ def test_an_uncertain_step_is_told_where_it_is_surely_off():
     assert told[4].standard_error > 0.075
     assert told[1].ratio is None or told[1].standard_error < 0.075
     doubtful = fields_at(np.repeat(np.arange(13) + 0.5, 12))[1]
-    doubtful.plane = np.where(np.arange(FRAMES) > 4, doubtful.plane + 0.3, doubtful.plane)
-    between = told_steps(fields, doubtful, certain(2500.0), at)[4]  # more than a quarter off, by less than 4.5 errors
+    doubtful.plane = np.where(np.arange(FRAMES) > 4, doubtful.plane + 0.26, doubtful.plane)
+    between = told_steps(fields, doubtful, certain(1700.0), at)[4]  # more than a quarter off, by less than 4.5 errors
     assert between.reason == "the fields that are in focus there leave it too uncertain"
