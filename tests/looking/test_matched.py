@@ -130,7 +130,7 @@ def test_the_noise_that_is_stated_is_that_of_independent_frames():
 
 
 def test_what_is_far_fainter_than_the_rest_only_shines_in():
-    energy = np.stack([RISE * size for size in (*[1.0] * 7, 0.05, 0.02)], axis=1)[:, :, None]
+    energy = 40 * np.stack([RISE * size for size in (*[1.0] * 7, 0.05, 0.02)], axis=1)[:, :, None]
     assert curves_of(energy)[1].tolist() == [True] * 8 + [False]
     assert not curves_of(np.ones((20, 3, 3)))[1].any()
 

@@ -241,6 +241,7 @@ def test_taking_off_a_stretch_changes_no_energy(stretch):
     at = np.arange(30.0)
     model, band = model_of(rng, at), rng.integers(0, BANDS, COUNT)
     model.plane = stretch * at
+    model.depth = rng.uniform(-0.9, 29.9, COUNT)  # some before the first plane and behind the last
     model.depth, model.log_width = stretch * model.depth, model.log_width + np.log(stretch)
     energy = expected(model, band)
     plane_fit._unstretched(model, at)

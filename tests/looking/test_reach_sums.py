@@ -37,7 +37,7 @@ INSIDE = np.linspace(1.5, 13.5, 120)
 
 
 def test_each_field_is_inside_before_or_beyond():
-    depth = np.concatenate([INSIDE, [-1.0, -0.5, 15.5, 16.0, 17.0]])
+    depth = np.concatenate([INSIDE, [-1.0, 0.0, 15.0, 16.0, 17.0]])
     found = reached(energy_of(depth))
     assert found.reason is None
     assert found.inside.shape == found.before.shape == found.beyond.shape == (1, 125)

@@ -50,9 +50,10 @@ def made(seed=51, weight=1.0):
     return at, plane, Linear(information=information, prior=prior, scores=scores, step_weight=step_weight), difference
 
 
-@pytest.mark.parametrize("k", [0, 3, 7, 12])
-def test_a_step_without_its_prior_is_the_fit_without_that_row(k):
+@pytest.mark.parametrize(("k", "longer"), [(0, 0.0), (3, 0.0), (7, 0.0), (12, 0.0), (5, 1.7), (5, -0.9)])
+def test_a_step_without_its_prior_is_the_fit_without_that_row(k, longer):
     at, plane, linear, difference = made()
+    plane[k + 1 :] += longer
     planned = np.diff(at)
     ratio, error = _without_prior(
         k, plane, planned, linear, np.linalg.inv(linear.information), linear.scores.T @ linear.scores

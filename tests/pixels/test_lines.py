@@ -22,8 +22,8 @@ def coordinate(*, slant=0.0, stretch=0.0, barrel=0.0, lean=0.0, along=0.0, offse
     return offset + plane * (1 + barrel * (x**2 + y**2) / HALF**2 + lean * x / HALF + along * y / HALF)
 
 
-def cells(line, *, every=1, x=X, y=Y, loud=None, profile=None, noise=0.0, period=PERIOD):
-    rng = np.random.default_rng(2)
+def cells(line, *, every=1, x=X, y=Y, loud=None, profile=None, noise=0.0, period=PERIOD, seed=2):
+    rng = np.random.default_rng(seed)
     loud = np.ones(line.shape) if loud is None else loud
     wave = 10 * loud * np.exp(2j * np.pi * (line + noise * rng.normal(size=line.shape)))
     if profile is None:
