@@ -19,28 +19,6 @@ _NO_PICTURE = frozenset(
     {"avi", "csv", "db", "htm", "html", "ini", "json", "jsonl", "lnk", "log", "looks", "md", "mov", "mp4", "ngc"}
     | {"pdf", "py", "svg", "thm", "txt", "wav", "xml", "xmp", "yaml", "yml", "zip"}
 )
-_PICTURE = frozenset(
-    {
-        "avi",
-        "csv",
-        "db",
-        "htm",
-        "html",
-        "ini",
-        "json",
-        "jsonl",
-        "lnk",
-        "log",
-        "looks",
-        "md",
-        "mov",
-        "mp4",
-        "ngc",
-        "pdf",
-        "py",
-    }
-    | {"svg", "thm", "txt", "wav", "xml", "xmp", "yaml", "yml", "zip"}
-)
 _PICTURE = frozenset({"dng", "heic", "heif", "hif", "jpe", "jpeg", "jpg", "png", "tif", "tiff"})
 
 
