@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 import numpy as np
 import pytest
 
@@ -187,3 +189,38 @@ def test_two_neighbours_that_are_off_hide_nothing_and_more_than_five_frames_away
     light = told(stops)
     assert light.off == ()
     assert light.spread_stops < 0.11
+
+
+def by_definition(stops) -> list[float]:
+    """How far each frame lies from the middle of five on either side, a steady drift about its place taken off."""
+    count = len(stops)
+    steps = [*np.diff(stops)]
+    drift = [median(steps[max(0, place - 8) : min(count - 1, place + 8)]) for place in range(count)]
+    flat = np.asarray(stops) - np.cumsum(drift)
+    found = []
+    for place in range(count):
+        before = [flat[place] - one for one in flat[max(0, place - 5) : place]]
+        behind = [flat[place] - one for one in flat[place + 1 : place + 6]]
+        sides = [median(side) for side in (before, behind) if side]
+        if len(sides) == 1:
+            sides.append((behind or before[::-1])[0])  # an end: its one neighbour as well
+        less, more = sorted(sides, key=abs)
+        agree = less * more > 0
+        found.append(((less + more) / 2 if 2 * abs(less) > abs(more) else less) if agree else 0.0)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_stops_are_those_of_the_definition(seed):
+    rng = np.random.default_rng([71, seed])
+    count = int(rng.integers(6, 40))
+    stops = np.cumsum(rng.normal(0, 0.05, count)) + rng.normal(0, 0.05, count)
+    stops[rng.integers(count)] -= 1.0
+    stops -= stops.max()
+    assert [*told(stops).stops.values()] == pytest.approx(by_definition(stops), abs=1e-5)
+
+
+def test_a_lamp_that_warms_up_is_no_first_frame_that_is_off():
+    """Over some frames its change adds up: from the first to the next one it is less than counts."""
+    assert told(-0.65 * np.exp(-np.arange(30) / 3)).off == ()
+    assert told(-0.65 * np.exp(-np.arange(30) / 3)[::-1]).off == ()

@@ -76,7 +76,7 @@ def test_a_field_that_is_sharpest_between_the_ends_in_any_band_is_not_beyond():
 def test_what_is_faint_beside_the_rest_only_shines_in(peak, named):
     depth = np.concatenate([INSIDE, [15.5]])
     # half a step behind the last frame four fifths of the peak show there
-    energy = energy_of(depth, np.append(np.ones(120), peak))
+    energy = energy_of(depth, np.append(np.ones(120), peak), floor=0.0) + 0.005  # haze lies over all alike
     assert reached(energy).beyond[0, 120] == named
 
 
