@@ -14,7 +14,7 @@ from looking.test_depths import BELL, STEP_UM, seen_of
 from stacker.looking.depths import Between, Depths, depths_of
 from stacker.looking.light import Light
 from stacker.looking.stack import Looked
-from stacker.looking.standstill import planes_of_run, standstills
+from stacker.looking.standstill import moving, planes_of_run, standstills, when_moving
 from stacker.looking.steps import Step
 from stacker.presenting.looked_text import looked_facts
 
@@ -28,7 +28,8 @@ def energy_of(steps, frames=FRAMES):
     depth = np.broadcast_to(rng.uniform(0.5, frames - 1.5, (48, 64)), (3, 48, 64))
     noise = 1 + rng.normal(0, 0.01, (len(planes), *depth.shape))
     width = 64 / STEP_UM
-    return np.stack([(0.02 + np.exp(-2 * ((z - depth) / width) ** 2)) * n for z, n in zip(planes, noise, strict=True)])
+    shown = [(0.02 + np.exp(-2 * ((z - depth) / width) ** 2)) * n for z, n in zip(planes, noise, strict=True)]
+    return 30 * np.stack(shown)  # of whatever unit
 
 
 def steps_that_stand(*spans_of_steps):
@@ -55,6 +56,40 @@ def test_twice_in_one_run():
 def test_no_standstill(steps):
     """Small steps, three that are none, and a rail that never moved, of which nothing shows what a step would do."""
     assert still(steps) == set()
+
+
+def test_how_far_it_moved_at_most_is_told_and_a_rail_that_creeps_moves():
+    """What is left is noise of one part in a hundred; a tenth of a step each adds up."""
+    told = standstills(energy_of(steps_that_stand(slice(12, 20))))[12:20]
+    assert told.min() > 0
+    assert told.max() < 0.02
+    steps = steps_that_stand(slice(12, 20))
+    steps[12:20] = 0.1
+    assert still(steps) == set()
+
+
+def test_what_the_plan_would_have_been_counts_its_own_steps():
+    still_ones = np.array([np.nan, 0.1, 0.1, np.nan, np.nan])
+    planned_um = np.array([500.0, 540.0, 580.0, 620.0, 640.0, 700.0])
+    assert when_moving(planned_um, still_ones).tolist() == [500, 540, 540, 540, 560, 620]
+    assert moving(still_ones).tolist() == [True, True, False, False, True, True]
+
+
+def test_faint_things_and_what_is_there_all_the_time_tell_no_standstill():
+    """Haze and a lamp in the picture change from frame to frame as they like."""
+    energy = energy_of(steps_that_stand(slice(15, 24)))
+    rng = np.random.default_rng(3)
+    energy[:, :, :12] = 0.02 * rng.uniform(0.2, 1, energy[:, :, :12].shape)  # a quarter of the picture
+    steady = energy.copy()
+    steady[:, :, :12] = 30 * rng.uniform(0.8, 1, energy[:, :, :12].shape)
+    for one in (energy, steady):
+        assert set(np.flatnonzero(np.isfinite(standstills(one)))) == set(range(15, 24))
+
+
+def test_forty_places_in_focus_are_enough():
+    for places, told in ((48 * 64, True), (600, True), (60, False)):  # of which about a tenth is in focus at a time
+        energy = energy_of(steps_that_stand(slice(15, 24))).reshape(FRAMES, 3, 1, -1)[..., :places]
+        assert bool(np.isfinite(standstills(energy)[15:24]).all()) == told
 
 
 def test_noise_missing_frames_and_few_frames_tell_nothing():
@@ -94,6 +129,20 @@ def test_where_it_stands_from_the_start_the_rest_has_its_reason():
     found = planes_of_run(energy, np.arange(FRAMES) * STEP_UM, BELL.curve((192, 256)), still_ones)
     assert all(step.reason == "fewer than 8 frames can be looked into" for step in found.steps[:3])
     assert all(step.ratio == 0 for step in found.steps[3:])
+
+
+def test_a_run_without_a_standstill_is_told_as_it_is_and_steps_beside_one_that_cannot_be_told_say_why():
+    energy, planned_um = energy_of(np.ones(FRAMES - 1)), np.arange(FRAMES) * STEP_UM
+    curve = BELL.curve((192, 256))
+    nothing = np.full(FRAMES - 1, np.nan)
+    assert all(
+        step.ratio == pytest.approx(1, abs=0.15) for step in planes_of_run(energy, planned_um, curve, nothing).steps
+    )
+    steps = steps_that_stand(slice(30, None))
+    energy = energy_of(steps)
+    # the last step before it stands is told, those at which it stands too; none is left without a word
+    found = planes_of_run(energy, planned_um, curve, np.where(steps == 0, 0.1, np.nan))
+    assert all((step.ratio is None) == (step.reason is not None) for step in found.steps)
 
 
 def depths(*stood, off=()):
