@@ -61,7 +61,8 @@ def test_frames_that_no_journal_confirms_were_not_shot_and_some_a_resume_takes()
 
 
 def test_without_fitting_times_nothing_is_said_frame_by_frame():
-    verdict = judged([(range(1, 7), [way([None] * 4)], 0.0)], PICTURES[:4], faults={Path("P_0001.jpg"): "cut short"})
+    laid = [None, None, 4, 1]  # two find a place by chance
+    verdict = judged([(range(1, 7), [way(laid)], 0.0)], PICTURES[:4], faults={Path("P_0001.jpg"): "cut short"})
     assert not verdict.times_fit
     assert verdict.doubtful == (1, 2, 3, 4, 5, 6)
     assert (verdict.doubtful_least, verdict.doubtful_most) == (2, 6)
@@ -184,6 +185,8 @@ def test_frames_taken_after_later_ones_and_files_that_do_not_come_in_their_turn(
     nameless = [picture(n, taken_s=7 - n) for n in range(1, 7)]
     backward = whole(pictures=nameless)
     assert (backward.late, backward.out_of_order) == ((1, 2, 3, 4, 5), ())
+    twice = judged([([1, 2, 3, 3, 4, 5], [way(ALL)], 0.0)], frames=5)
+    assert (twice.late, twice.out_of_order, twice.doubled) == ((), (), (3,))  # no later one lies between
     closed = judged([([1, 2, 3, 4, 5, 6, 0], [way([*ALL, 6])], 0.0)], [*PICTURES, picture(7)])
     assert (closed.late, closed.out_of_order, closed.doubled) == ((), (), ())
 
@@ -216,6 +219,12 @@ def test_so_many_pictures_at_the_times_of_shots_are_no_coincidence(fitting, slot
     legs = [(range(1, slots + 1), [way(laid)], 0.0)]
     given = [picture(n) for n in range(1, pictures + 1)]
     assert judged(legs, given, frames=slots).times_fit == fit
+
+
+def test_of_a_bracket_all_its_pictures_are_asked_for():
+    laid = [way([0, 1, 2, 3, 4, 5, *[None] * 6])]  # one of two of each frame
+    given = [picture(n) for n in range(1, 13)]
+    assert not judged([(range(1, 7), laid, 0.0)], given, each=2).times_fit
 
 
 def test_pictures_at_shots_of_which_nobody_knows_whether_they_were_made_do_not_count_as_fitting():
