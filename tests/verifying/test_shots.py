@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from verifying.made_readings import shot
 
+from stacker.verifying import shots as module
 from stacker.verifying.alignment import Window
-from stacker.verifying.shots import Shot, ShotLeg, _lasts_s, _shots
+from stacker.verifying.shots import Shot, ShotLeg, _lasts_s, _shots, read_run
 
 
 def intent(number, frame, t_s):
@@ -103,3 +105,28 @@ def test_frames_are_counted_as_another_plan_counts_them():
     assert other.begins_s == 5.0
     assert leg.leg.begins_s == 5.0
     assert leg.leg.windows == tuple(one.window for one in leg.shots)
+
+
+def test_each_start_and_resume_begins_a_part_with_a_clock_of_its_own(monkeypatch):
+    """The line that tells the time of day is written when the part's own clock shows its t_s."""
+    records = [
+        {"event": "run", "utc": "2031-05-04T22:00:00+00:00", "t_s": 2.5},
+        intent(1, 1, 10.0), exposed(11.0), confirmed(11.5), intent(2, 2, 20.0),
+        {"event": "resume", "utc": "2031-05-04T22:00:30+00:00", "t_s": 1.0},  # it never came to a shot
+        {"event": "resume", "utc": "2031-05-04T22:05:00+00:00", "t_s": 0.0},
+        intent(3, 2, 7.0), exposed(8.0), confirmed(8.5),
+        {"event": "resume", "compressed": True, "utc": "2031-05-04T23:00:00+00:00", "t_s": 0.0},
+        intent(4, 3, 5.0), exposed(6.0), confirmed(6.5),
+        {"event": "resume", "t_s": 0.0},
+        intent(5, 4, 5.0), exposed(6.0), confirmed(6.5),
+    ]  # fmt: skip
+    monkeypatch.setattr(module, "read_records", lambda _: (records, 999))
+    monkeypatch.setattr(module, "past_of", lambda *given: given)
+    run = read_run(Path("beetle.journal.jsonl"))
+    assert run.path == Path("beetle.journal.jsonl")
+    assert run.past == (records, 999)
+    ten = 1_935_698_400.0  # 2031-05-04 22:00:00 UTC in seconds since 1970, by `date -u -d ... +%s`
+    assert [leg.begins_s for leg in run.legs] == [ten - 2.5, ten + 300, None, None]
+    assert [[one.frame for one in leg.shots] for leg in run.legs] == [[1, 2], [2], [3], [4]]
+    # the second shot had no answer: it was made before the run went on, 31.5 s after its clock began
+    assert run.legs[0].shots[1].window.late_s == 31.5
