@@ -131,7 +131,7 @@ def test_a_spacing_is_as_uncertain_as_many_noisy_rulers_make_it(slant):
     off = [one.spacing_px - PERIOD / np.hypot(1, slant) for one in found]
     # 80 errors: their rms is known to 8 %, and each stated error holds what pixels do besides
     assert 0.55 < np.sqrt(np.mean(np.square(off))) / np.median([one.standard_error_px for one in found]) < 1.15
-    assert {one.line_count for one in found} == {36}
+    assert {one.line_count for one in found} == {37 if slant else 36}  # a slanted row reaches into one more
     assert np.median([one.rotation_deg for one in found]) == pytest.approx(np.degrees(np.arctan(slant)), abs=0.01)
 
 
