@@ -48,16 +48,15 @@ def lens(
     """The slice, contrast and field of the rig in REQUEST, from a run through focus.
 
     Put something flat, with a grain of three to ten pixels, square before the lens,
-    plan a run of about 13 frames in steps of a quarter of a slice, and drive it.
+    and drive the run through it that 'plan --target' plans.
     With --edge the target is a razor blade, slanted by some 5 degrees, and the
     pictures are raw files: then the contrast in focus is told too.
 
     \b
     Example:
-      stacker plan beetle.yaml -o target.plan.yaml --set subject.depth_mm=0.35 \\
-        --set focus.overlap=0.75
-      stacker drive target.plan.yaml --go
-      stacker calibrate lens beetle.yaml CARD/ --journal target-*.run.jsonl
+      stacker plan beetle.yaml --target
+      stacker drive beetle.target.plan.yaml --go
+      stacker calibrate lens beetle.yaml CARD/ --journal beetle.target-*.run.jsonl
     """
     from stacker.cli.frame_counts import change_of_frames
     from stacker.cli.lens_lines import at_planned_detail, request_lines, sentences_of, told_of

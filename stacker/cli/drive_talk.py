@@ -160,15 +160,19 @@ def show_outcome(job: Job, outcome: Outcome, *, as_json: bool, quiet: bool, watc
 
 
 def _next(job: Job, outcome: Outcome, watch: Path | None) -> str:
-    from stacker.documents.files import is_survey
+    from stacker.documents.files import purpose_of, request_path
     from stacker.documents.panels import of_whole
     from stacker.driving.beside import of_one_stack, of_this_plan
     from stacker.driving.follow_up import whole_run_command
 
     if outcome.past.kind == "ends":
         return whole_run_command(job.path, outcome.past, watch=watch)
-    if is_survey(job.path):
+    purpose = purpose_of(job.path)
+    if purpose == "survey":
         return f"stacker survey FOLDER --journal {as_typed(outcome.journal)}"
+    if purpose == "target":
+        request = as_typed(request_path(job.path) or "REQUEST")
+        return f"stacker calibrate lens {request} FOLDER --journal {as_typed(outcome.journal)}"
     of_plan = of_whole(job.digest) if job.between else job.digest
     journals = of_one_stack(outcome.journal, outcome.past, of_this_plan(job.path, of_plan))
     folder, look = ("FOLDER", "") if watch is None else (as_typed(watch), " --look")

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from stacker.figures import as_typed
 
-_PLAN, _SURVEY = ".plan.yaml", ".survey"
+_PLAN = ".plan.yaml"
+_BESIDE = ("survey", "target")  # what else is planned of a request: each has a plan of that name
 
 
 def stem_of(path: Path | str) -> str:
@@ -19,25 +20,27 @@ def stem_of(path: Path | str) -> str:
     return name.removesuffix(_PLAN) if name.endswith(_PLAN) else name.removesuffix(".yaml").removesuffix(".yml")
 
 
-def plan_path(request: Path, *, survey: bool = False) -> Path:
-    """Where the plan of a request, or the survey before it, goes: beside it."""
-    return request.with_name(f"{stem_of(request)}{_SURVEY if survey else ''}{_PLAN}")
+def plan_path(request: Path, purpose: str = "stack") -> Path:
+    """Where the plan of a request goes, or that of a run before it: beside it."""
+    return request.with_name(f"{stem_of(request)}{f'.{purpose}' if purpose in _BESIDE else ''}{_PLAN}")
 
 
 def request_path(plan: Path) -> Path | None:
-    """Where the request of a plan or of a survey lies; None for a plan of another name."""
-    return plan.with_name(f"{stem_of(plan).removesuffix(_SURVEY)}.yaml") if plan.name.endswith(_PLAN) else None
+    """Where the request of a plan, or of a run before it, lies; None for a plan of another name."""
+    if not plan.name.endswith(_PLAN):
+        return None
+    return plan.with_name(f"{stem_of(plan).removesuffix(f'.{purpose_of(plan)}')}.yaml")
 
 
-def is_survey(plan: Path) -> bool:
-    """Whether a plan is that of a survey, by its name."""
-    return stem_of(plan).endswith(_SURVEY)
+def purpose_of(plan: Path) -> str:
+    """What the frames of a plan are for, by its name."""
+    return next((purpose for purpose in _BESIDE if stem_of(plan).endswith(f".{purpose}")), "stack")
 
 
 def plan_command(plan: Path) -> str:
-    """What makes a plan, or a survey, again."""
-    survey = " --survey" if is_survey(plan) else ""
-    return f"stacker plan {as_typed(request_path(plan) or plan)}{survey}"
+    """What makes a plan again, whatever its frames are for."""
+    purpose = purpose_of(plan)
+    return f"stacker plan {as_typed(request_path(plan) or plan)}{f' --{purpose}' if purpose in _BESIDE else ''}"
 
 
 def write_whole(path: Path | str, content: str | bytes | Sequence[bytes | memoryview]) -> None:

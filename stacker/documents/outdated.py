@@ -14,11 +14,11 @@ from stacker.errors import Refusal, StackerError
 def changed_request(plan: Plan, path: Path) -> Path | None:
     """The request that a plan is named after, if it, or a file that it names, says something else by now.
 
-    ``None`` also where no such request stands beside the plan, and for a survey, which is not what its request asks
-    for. A plan of values that were tried differs from its request too, so this is a remark and no fault.
+    ``None`` also where no such request stands beside the plan, and for a survey or a target, which are not what their
+    request asks for. A plan of values that were tried differs from its request too, so this is a remark and no fault.
     """
     request = request_path(path)
-    if request is None or not request.is_file() or plan.request.purpose == "survey":
+    if request is None or not request.is_file() or plan.request.purpose != "stack":
         return None
     try:
         return None if load_request(request).value == plan.request else request

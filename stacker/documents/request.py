@@ -27,8 +27,9 @@ class Request:
 
     name: str | None = declare(Text(), "title of the stack; the file's name where it is missing", default=None)
     purpose: str = declare(
-        Choice(words=("stack", "survey")),
-        "what the frames are for: a stack to be blended, or a coarse survey that tells where the subject lies",
+        Choice(words=("stack", "survey", "target")),
+        "what the frames are for: a stack to be blended, a coarse survey that tells where the subject lies, or a run "
+        "through a flat target that tells what the lens does",
         default="stack",
         left_out=True,
     )

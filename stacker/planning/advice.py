@@ -55,7 +55,7 @@ def advice_of(draft: Draft) -> tuple[Advice, ...]:
     -----
     Every number comes from a stack that was laid again with the change, all rules of the plan kept.
     """
-    if draft.request.purpose == "survey":  # its frames are not blended, and it is short already
+    if draft.request.purpose != "stack":  # such frames are not blended, and they are few already
         return ()
     now = draft.planes.frame_count
     found = [one for one in _changes(draft) if one.urgent or now - one.frames >= max(2, _WORTH_SAVING * now)]

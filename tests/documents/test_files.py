@@ -6,17 +6,19 @@ from pathlib import Path
 
 import pytest
 
-from stacker.documents.files import plan_command, plan_path, request_path, stem_of
+from stacker.documents.files import plan_command, plan_path, purpose_of, request_path, stem_of
 
 
-@pytest.mark.parametrize("survey", [False, True])
+@pytest.mark.parametrize("purpose", ["stack", "survey", "target"])
 @pytest.mark.parametrize("name", ["beetle.yaml", "beetle.yml", "a.b.yaml", "beetle"])
-def test_a_plan_lies_beside_its_request(name, survey):
-    plan = plan_path(Path("bench") / name, survey=survey)
+def test_a_plan_lies_beside_its_request(name, purpose):
+    plan = plan_path(Path("bench") / name, purpose)
+    before = purpose != "stack"
     stem = name.removesuffix(".yaml").removesuffix(".yml")
-    assert plan == Path("bench") / f"{stem}{'.survey' if survey else ''}.plan.yaml"
+    assert plan == Path("bench") / f"{stem}{f'.{purpose}' if before else ''}.plan.yaml"
+    assert purpose_of(plan) == purpose
     assert request_path(plan) == Path("bench") / f"{stem}.yaml"
-    assert plan_command(plan) == f"stacker plan {Path('bench') / stem}.yaml{' --survey' if survey else ''}"
+    assert plan_command(plan) == f"stacker plan {Path('bench') / stem}.yaml{f' --{purpose}' if before else ''}"
 
 
 @pytest.mark.parametrize(
