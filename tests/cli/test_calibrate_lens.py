@@ -66,11 +66,12 @@ def bench(tmp_path, monkeypatch, stacker):
             rail=rail_block(lead_mm=1, backlash_um=12),
         )
         Path("mine.yaml").write_text(text, encoding="utf-8")
-        assert stacker("plan", "mine.yaml", "-o", "target.plan.yaml", "--set", "focus.overlap=0.7").code == 0
-        ran = stacker("drive", "target.plan.yaml", "--go", "--yes")
+        assert stacker("plan", "mine.yaml", "--target").code == 0
+        ran = stacker("drive", "mine.target.plan.yaml", "--go", "--yes")
         assert ran.code == 0, ran.err
-        (journal,) = Path().glob("target-*.run.jsonl")
-        shoot(Path("card"), Path("target.plan.yaml"), journal, lens, raw=raw)
+        (journal,) = Path().glob("mine.target-*.run.jsonl")
+        assert ran.err.endswith(f"Next: stacker calibrate lens mine.yaml FOLDER --journal {journal}\n")
+        shoot(Path("card"), Path("mine.target.plan.yaml"), journal, lens, raw=raw)
         return ["calibrate", "lens", "mine.yaml", "card", "--journal", str(journal)]
 
     return make
