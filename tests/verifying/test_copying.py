@@ -8,6 +8,7 @@ import os
 import signal
 import sys
 from pathlib import Path, PurePosixPath
+from types import SimpleNamespace
 
 import pytest
 from driving.runs import fork
@@ -213,6 +214,92 @@ def test_an_error_in_the_middle_leaves_no_half_of_a_file(card, tmp_path, monkeyp
     with pytest.raises(OSError, match="no room"):
         put(card[1], tmp_path / "out", copies=True)
     assert not state(tmp_path / "out")
+
+
+def test_what_appears_under_the_name_meanwhile_is_never_written_over(card, tmp_path, monkeypatch):
+    """Another program, between the look and the rename: its file stays, ours goes."""
+    order = card[1][0]
+    target = tmp_path / "out" / order.target
+    passed_on = copying._passed_on
+
+    def slowly(original, copy):
+        told = passed_on(original, copy)
+        if copy is not None:
+            target.write_bytes(b"mine")
+        return told
+
+    monkeypatch.setattr(copying, "_passed_on", slowly)
+    with pytest.raises(FileExistsError, match="appeared meanwhile"):
+        put([order], tmp_path / "out", copies=True)
+    assert [data for data, _ in state(tmp_path / "out").values()] == [b"mine"]
+
+
+def test_a_link_is_never_put_over_what_appeared_meanwhile(card, tmp_path, monkeypatch):
+    order = card[1][0]
+    link = copying.os.link
+
+    def late(source, target):
+        target.write_bytes(b"mine")
+        link(source, target)
+
+    monkeypatch.setattr(copying.os, "link", late)
+    with pytest.raises(FileExistsError):
+        put([order], tmp_path / "out")
+    assert [data for data, _ in state(tmp_path / "out").values()] == [b"mine"]
+
+
+@pytest.mark.parametrize("copies", [False, True])
+def test_each_file_is_told_when_it_stands_and_each_folder_synced_at_the_end(copies, card, tmp_path, monkeypatch):
+    into, told, synced = tmp_path / "out", [], []
+
+    def tell(one):
+        assert (into / one.target).exists()
+        assert not synced
+        told.append(one)
+
+    monkeypatch.setattr(copying, "sync_folder", lambda home: synced.append(home.relative_to(into).as_posix()))
+    assert put_all(card[1], into, copies=copies, told=tell) == told
+    assert sorted(synced) == ["moss/sub_stack_0", "moss/sub_stack_1"]
+
+
+def test_a_copy_is_on_the_disk_before_it_has_its_name(card, tmp_path, monkeypatch):
+    """What lies in a buffer when the disk is told to write is lost with the power."""
+    sizes = []
+    fsync = copying.os.fsync
+
+    def seen(number):
+        sizes.append(os.fstat(number).st_size)
+        fsync(number)
+
+    monkeypatch.setattr(copying.os, "fsync", seen)
+    put(card[1][:1], tmp_path / "out", copies=True)
+    assert sizes[0] == 300
+
+
+def test_of_foreign_files_three_are_named_and_the_rest_counted(card, tmp_path):
+    into = tmp_path / "out"
+    into.mkdir()
+    for number, count in ((3, ""), (5, " and 2 more")):
+        for one in range(number):
+            (into / f"x{one}.txt").write_text("mine")
+        with pytest.raises(Refusal) as refusal:
+            put(card[1], into)
+        assert f": x0.txt, x1.txt, x2.txt{count}. Nothing was changed" in str(refusal.value)
+
+
+def test_a_disk_that_has_just_enough_room_is_enough_and_what_is_there_needs_none(card, tmp_path, monkeypatch):
+    orders = card[1]
+    free = SimpleNamespace(free=sum(order.source.stat().st_size for order in orders))
+    monkeypatch.setattr(copying.shutil, "disk_usage", lambda _: free)
+    put(orders, tmp_path / "out", copies=True)
+    assert_done(orders, tmp_path / "out")
+    (tmp_path / "out" / orders[3].target).unlink()
+    free.free = orders[3].source.stat().st_size
+    put(orders, tmp_path / "out", copies=True)
+    (tmp_path / "out" / orders[3].target).unlink()
+    free.free -= 1
+    with pytest.raises(Refusal, match="are free"):
+        put(orders, tmp_path / "out", copies=True)
 
 
 # --------------------------------------------------------------------------------------------------------- killed
