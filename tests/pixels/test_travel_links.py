@@ -62,12 +62,13 @@ def test_tilts_and_distortion_are_taken_off(monkeypatch, tilts):
     # a way that the camera sees at an angle is as much shorter
     scale = np.cos(np.deg2rad(tilts.get("yaw", 0.0)))
     off = found.along_px - found.along_px.mean() - scale * ATS
-    naive = np.cumsum(np.zeros(len(ATS)))
+    # the model is of the first order: of 480 px of travel two thousandths are left, a pinhole's curves of the second
+    assert np.abs(off).max() < 0.004
+    naive = np.zeros(len(ATS))
     for link in links(ATS, **tilts):
         naive[link.picture] = naive[link.key] + np.median(link.shift @ _way(tilts))
-    unhelped = naive - naive.mean() - scale * ATS
-    # the model is of the first order: of 480 px of travel, 0.6 px of curves of the second are left at 3 degrees
-    assert np.abs(off).max() < 0.02 + 0.15 * np.abs(unhelped).max() + 0.3 * bool(tilts)
+    if {"lean", "barrel"} & {*tilts}:  # by the middle place alone they would be off a hundred times as much
+        assert np.abs(naive - naive.mean() - scale * ATS).max() > 0.2
     assert found.degrees == pytest.approx(tilts.get("roll", 0.0), abs=0.15)
     assert (found.key_count, found.place_count) == (4, 15)
 
