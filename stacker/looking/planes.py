@@ -45,12 +45,8 @@ class Planes:
         One fewer than frames.
     plane_um : ndarray, shape (frames,)
         Where each frame's plane of focus was, on the planned scale; NaN where there is none [um].
-    gain : ndarray, shape (frames,)
-        Fine energy over that of the frames around it, the plane's place allowed for; NaN where not known [-].
-    depth_um, depth_error_um : ndarray, shape (rows, columns)
-        Where each tile is sharpest, and its standard error; NaN where it does not tell [um].
-    misfit : ndarray, shape (rows, columns)
-        Rms of what the fit leaves, over the tile's peak [-].
+    depth_um : ndarray, shape (rows, columns)
+        Where each tile is sharpest, on the same scale; NaN where it does not tell [um].
     softer : tuple of int
         Frames, from 0, that have less fine detail beside coarse than those around them; no step beside them is told.
     soft : tuple of int
@@ -63,10 +59,7 @@ class Planes:
 
     steps: tuple[Step, ...]
     plane_um: FloatArray
-    gain: FloatArray
     depth_um: FloatArray
-    depth_error_um: FloatArray
-    misfit: FloatArray
     softer: tuple[int, ...] = ()
     soft: tuple[int, ...] = ()
     reason: str | None = None
@@ -179,10 +172,7 @@ def _nothing(energy: NDArray[np.floating], usable: BoolArray, reason: str, *, si
     return Planes(
         steps=steps,
         plane_um=blank,
-        gain=blank.copy(),
         depth_um=tiles,
-        depth_error_um=tiles.copy(),
-        misfit=tiles.copy(),
         reason=reason,
         silent=silent,
     )
@@ -206,34 +196,23 @@ def _put_together(
             offset = found.plane_um[before] / step_um - model.plane[np.searchsorted(part.frames, before)]
         mine = np.isin(part.frames, part.own)
         found.plane_um[part.own] = (model.plane[mine] + offset) * step_um
-        found.gain[part.own] = np.exp(model.log_gain[mine])
         told = told_steps(part.fields, part.model, part.linear, at[part.frames])
         for k, (one, other) in enumerate(zip(part.frames, part.frames[1:], strict=False)):
             if other == one + 1 and (other in part.own or (one in part.own and one == part.own[-1])):
                 steps[one] = told[k]
         _mark_depths(found, best, part, (offset, step_um))
-    return Planes(
-        steps=tuple(steps),
-        plane_um=found.plane_um,
-        gain=found.gain,
-        depth_um=found.depth_um,
-        depth_error_um=found.depth_error_um,
-        misfit=found.misfit,
-    )
+    return replace(found, steps=tuple(steps), reason=None)
 
 
 def _mark_depths(found: Planes, best: FloatArray, part: _Part, scale: tuple[float, float]) -> None:
-    """Into the maps, of each tile the band whose depth is most certain."""
+    """Into the map, of each tile the band whose depth is most certain."""
     model = part.model
     offset, step_um = scale
-    share = model.misfit / np.maximum(np.abs(model.peak), 1e-9)
-    # a curve's place is as certain as its noise over its slope, which is about peak over width; some five frames tell
-    error = share * np.exp(model.log_width) / np.sqrt(5)
+    # a curve's place is as certain as its noise over its slope, which is about peak over width
+    error = model.misfit / np.maximum(np.abs(model.peak), 1e-9) * np.exp(model.log_width)
+    depth_um = (model.depth + offset) * step_um
     for i in np.argsort(-error):
         place = part.fields.place[i]
         if error[i] < best[place]:
             best[place] = error[i]
-            row, column = divmod(int(place), found.depth_um.shape[1])
-            found.depth_um[row, column] = (model.depth[i] + offset) * step_um
-            found.depth_error_um[row, column] = error[i] * step_um
-            found.misfit[row, column] = share[i]
+            found.depth_um.flat[place] = depth_um[i]

@@ -69,7 +69,6 @@ def planes_of_run(energy: NDArray[np.floating], planned_um: FloatArray, curve: C
         found,
         steps=tuple(steps),
         plane_um=found.plane_um[place],
-        gain=np.where(kept, found.gain[place], np.nan),
         softer=tuple(int(frames[one]) for one in found.softer),
         soft=tuple(int(frames[one]) for one in found.soft),
     )

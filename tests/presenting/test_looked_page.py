@@ -58,7 +58,7 @@ def depths() -> Depths:
     between = tuple(Between(frames=(n, n + 1), step=step) for n, step in enumerate(steps, 1))
     maps = np.array([[0.0, 800.0], [400.0, np.nan]])
     blank = np.zeros(5)
-    fit = Planes(steps=steps, plane_um=blank, gain=blank, depth_um=maps, depth_error_um=maps * 0 + 2.0, misfit=maps * 0)
+    fit = Planes(steps=steps, plane_um=blank, depth_um=maps)
     between = (Between(frames=(1, 2), step=steps[0], kept=0.65, planned=0.9), *between[1:])
     return Depths(between=between, planes=fit, ends=Ends(first=1, last=5, inside=3, beyond=0, fields=4))
 
