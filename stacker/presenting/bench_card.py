@@ -23,8 +23,9 @@ _CHECKS = (
     "stabiliser off, in lens and camera",
     "eyepiece covered",
     "cables clamped so that none pulls, nothing in the way of the rail",
-    "subject tilted so that the depth is least",
 )
+_LEAST_DEPTH = "subject tilted so that the depth is least"
+_SQUARE = "target square before the lens: a mirror in its place shows the lens in the middle of the picture"
 
 
 def bench_card(plan: Plan) -> list[str]:
@@ -257,7 +258,8 @@ def _count(number: int, one: str, many: str) -> str:
 def checks(plan: Plan) -> tuple[str, ...]:
     """What to look after before the first frame."""
     hands = (HANDS,) if isinstance(plan.request.rail, RailProfile) else ()
-    return (*_exposed(plan), *_CHECKS, *_loose(plan), *hands)
+    placed = (_SQUARE,) if plan.request.purpose == "target" else (_LEAST_DEPTH, *_loose(plan))
+    return (*_exposed(plan), *_CHECKS, *placed, *hands)
 
 
 def _exposed(plan: Plan) -> Iterator[str]:

@@ -114,6 +114,23 @@ def test_a_smeared_frame_is_named_with_or_without_the_plan():
     assert told(np.ones(FRAMES - 1)).smeared == {}
 
 
+def test_where_nothing_comes_and_goes_with_focus_no_smear_is_told_either():
+    """Noise has directions too."""
+    rng = np.random.default_rng(3)
+    shown = seen_of(np.arange(FRAMES) * STEP_UM)
+    shown[8].ways[0] *= 0.6
+    noise = [
+        Seen(pixels=one.pixels, fine=rng.gamma(50, size=one.fine.shape).astype(np.float32), ways=one.ways)
+        for one in shown
+    ]
+    focus_um = {number: number * STEP_UM for number in range(1, FRAMES + 1)}
+    found = depths_of(focus_um, dict(enumerate(noise, start=1)), (), BELL)
+    assert found.reason is not None
+    assert found.smeared == {}
+    assert {one.reason for one in found.smears.values()} == {found.reason}
+    assert depths_of(focus_um, dict(enumerate(noise, start=1)), (), None).smeared.keys() == {9}  # without the plan
+
+
 def test_without_the_plan_or_pictures_nothing_is_told():
     focus_um = {1: 0.0, 2: 40.0}
     assert depths_of(focus_um, {1: Seen(pixels=(9, 9))}, (), BELL).reason == "the pictures are too small"

@@ -64,6 +64,20 @@ def test_planes_of_all_frames_are_told_where_there_is_one():
     assert np.diff(found.plane_um[rest]) == pytest.approx(np.diff(rest) * STEP_UM, abs=15)
 
 
+@pytest.mark.parametrize(("left", "softer", "surely"), [(0.5, True, True), (0.7, True, False), (0.9, False, False)])
+def test_a_frame_with_less_fine_detail_beside_coarse_is_left_out_and_named_where_it_is_no_chance(left, softer, surely):
+    """A frame that lacks half, three tenths, a tenth: what fields and planes take of it is not told."""
+    energy = energy_of(spread(24, (20, 60)), 24, noise=0.005)
+    energy[9, 0] *= left
+    found = told(energy)
+    assert found.softer == ((9,) if softer else ())
+    assert found.soft == ((9,) if surely else ())
+    reasons = {found.steps[8].reason, found.steps[9].reason}
+    assert (reasons == {"a frame beside it has less fine detail than those around it"}) == softer
+    assert found.steps[10].ratio == pytest.approx(1, abs=0.15)
+    assert not any(step.off for step in found.steps)
+
+
 def test_a_plan_may_begin_anywhere():
     energy = energy_of(spread(20), 20)
     here, there = (planes(energy, start + np.arange(20) * STEP_UM, bell) for start in (0.0, 777.0))

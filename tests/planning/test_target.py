@@ -58,6 +58,10 @@ def test_its_plan_lies_beside_the_request_and_says_where_the_target_is_to_be(pla
     assert f"set the rail back by {middle_mm:.3f} mm: a run begins where" in planned.err
     assert planned.err.endswith("Next: stacker drive lacewing.target.plan.yaml\n")
     assert plan.advice == ()  # its frames are not blended
+    card = " ".join(planned.out.split())
+    assert "[ ] target square before the lens" in card
+    assert "tilted" not in card
+    assert "framed loosely" not in card
     assert "Only tried" in stacker("plan", "lacewing.yaml", "--target", "--set", "rig.f_number=8").err
     stack = stacker("plan", "lacewing.yaml")
     assert "set the rail back" not in stack.err
