@@ -32,7 +32,6 @@ _ROUNDS = 4
 _COARSE_PX = 512  # longest side of what whole shifts are looked for in
 _AMBIGUOUS = 0.6  # of the peak, elsewhere
 _PEAK_PX = 4  # half width of a peak
-_WINDOWED = 1.5**2  # neighbouring frequencies of a Hann window tell of each other: its noise bandwidth, each way
 _FINE = 0.38  # cycles a pixel from which on nothing of a good texture is left
 
 
@@ -44,8 +43,6 @@ class Shift:
     ----------
     down_px, across_px : float
         Where in the other picture lies what the first one shows, less where it lies in the first [px].
-    error_px : float
-        Standard error of each, from how the phases scatter [px].
     alike : float
         Correlation of both after the shift, 1 at most [-].
     fine : float
@@ -54,7 +51,6 @@ class Shift:
 
     down_px: float
     across_px: float
-    error_px: float
     alike: float
     fine: float
 
@@ -123,25 +119,16 @@ def fine_shift(one: FloatArray, other: FloatArray) -> Shift:
     cross = spectra[0] * spectra[1].conj()
     power = [float(np.sum(np.abs(spectrum.ravel()[known.place]) ** 2)) for spectrum in spectra]
     if not min(power) > 0:
-        return Shift(down_px=0.0, across_px=0.0, error_px=math.inf, alike=0.0, fine=0.0)
+        return Shift(down_px=0.0, across_px=0.0, alike=0.0, fine=0.0)
     shift = slope_of(cross)
     turned = cross.ravel()[known.place] * np.exp(1j * (known.slopes @ shift))
     finest = cross.ravel()[known.finest] * np.exp(1j * (known.finest_slopes @ shift))
     return Shift(
         down_px=-float(shift[0]),
         across_px=-float(shift[1]),
-        error_px=_error_px(turned, known.slopes[:, 1]),
         alike=float(turned.real.sum()) / math.sqrt(power[0] * power[1]),
         fine=float(finest.real.mean() / np.abs(turned).mean()),
     )
-
-
-def _error_px(turned: NDArray[np.complex128], slope: FloatArray) -> float:
-    """Standard error of a weighted slope, from its residual phases."""
-    weight, phase = np.abs(turned), np.angle(turned)
-    normal = float(weight @ slope**2)
-    spread = float((weight**2) @ (slope**2 * phase**2))
-    return math.sqrt(_WINDOWED * spread) / normal
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

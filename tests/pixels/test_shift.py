@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from darkroom.across import Bench
-from darkroom.camera import Body
 from darkroom.waves import Waves
 
 from stacker.errors import Refusal
@@ -31,16 +30,7 @@ def test_a_fine_shift_is_right_to_hundredths_of_a_pixel(way_px):
     # up to 0.03 px in the rendered pictures of the campaign; the target moves along the rows alone
     assert found.across_px == pytest.approx(way_px, abs=0.04)
     assert found.down_px == pytest.approx(0, abs=0.03)
-    assert 0.001 < found.error_px < 0.02
     assert found.alike > 0.9
-
-
-def test_the_stated_error_grows_with_the_noise():
-    errors = []
-    for body in (Body(), Body(full_well_e=400, quality=70)):
-        one, other = pair(Bench(shape=SHAPE, contrast=0.4, body=body), 0.4)
-        errors.append(fine_shift(one[:, :128].astype(float), other[:, :128].astype(float)).error_px)
-    assert errors[1] > 2 * errors[0]
 
 
 @pytest.mark.parametrize("way_px", [40, -75, 0])
@@ -112,21 +102,18 @@ def test_a_reversed_contrast_of_some_frequencies_is_no_shift():
     assert (found.down_px, found.across_px) == pytest.approx((0.4, -1.2), abs=0.03)
 
 
-@pytest.mark.parametrize(("noise", "both"), [(0.4, True), (0.6, False)])
-def test_stated_error_and_likeness_are_those_of_the_noise(noise, both):
+@pytest.mark.parametrize(("noise", "both"), [(0.4, True), (0.6, False), (0.9, True)])
+def test_likeness_is_the_share_of_the_power_that_both_have(noise, both):
     rng = np.random.default_rng(31)
     found = []
-    for seed in range(40):
+    for seed in range(12):
         one, other = beside(Waves(seed=seed, count=2000, finest=0.5), (0.3, -0.4), size=64)
         one = one + 10 * noise * both * rng.normal(size=one.shape)
-        found.append(fine_shift(one, other + 10 * noise * rng.normal(size=other.shape)))
-    off = [one.across_px + 0.4 for one in found]
-    # 40 errors have a standard deviation known to 11 %: three of them, and what the window adds
-    assert 0.7 < np.sqrt(np.mean(np.square(off))) / np.median([one.error_px for one in found]) < 1.35
+        found.append(fine_shift(one, other + 10 * noise * rng.normal(size=other.shape)).alike)
     # white on white: the signal's share of the power, by the geometric mean of both pictures
-    power = 1 / 0.87  # of the waves, whose disc of radius 0.5 is pi/4 of the square that noise fills, less the coarsest
+    power = 4 / np.pi  # of the waves, whose disc of radius 0.5 is that part of the square that noise fills
     share = power / (power + noise**2) if both else np.sqrt(power / (power + noise**2))
-    assert np.mean([one.alike for one in found]) == pytest.approx(share, abs=0.06)
+    assert np.mean(found) == pytest.approx(share, abs=0.05)
 
 
 @pytest.mark.parametrize("which", [0, 1])
@@ -135,7 +122,6 @@ def test_beside_a_piece_that_shows_nothing_there_is_no_shift(which):
     pieces[which] = np.full_like(pieces[0], 90.0)
     found = fine_shift(*pieces)
     assert (found.down_px, found.across_px, found.alike, found.fine) == (0, 0, 0, 0)
-    assert found.error_px == np.inf
 
 
 @pytest.mark.parametrize("shift", [(0, 0), (31, 12), (-40, 77), (5, -98)])
