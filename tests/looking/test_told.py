@@ -91,6 +91,8 @@ def test_an_end_is_short_where_four_fields_and_three_in_a_hundred_are_still_gett
         (195, 0, 6, ()),  # three in a hundred of all that tell
         (190, 0, 6, (9,)),
         (100, 9, 9, (1, 9)),
+        (100, 70, 5, (1,)),
+        (100, 5, 70, (9,)),
     ):
         ends = Ends(first=1, last=9, inside=inside, before=before, beyond=beyond, fields=999)
         assert ends.short == short
