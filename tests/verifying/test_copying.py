@@ -132,11 +132,15 @@ def leftover_of_another(into):
     (into / ".other.jpg.77.part").write_text("mine")
 
 
+def folder_like_a_leftover(into):
+    (into / "moss" / "sub_stack_0" / ".0000.jpg.77.part").mkdir(parents=True)
+
+
 @pytest.mark.parametrize(
     "make",
     [
         foreign_file, foreign_folder, folder_for_a_file, file_for_a_folder, link_for_a_folder, link_for_a_file,
-        leftover_of_another,
+        leftover_of_another, folder_like_a_leftover,
     ],
 )  # fmt: skip
 def test_a_folder_with_anything_else_in_it_is_refused(make, card, tmp_path):
