@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import given
-from hypothesis import strategies as st
-from planning.test_survey import REQUEST
+from planning.test_survey import REQUEST, requests
 
 from stacker.documents.loading import load_request
 from stacker.documents.plan_file import read_plan
@@ -16,16 +15,9 @@ from stacker.planning.draft import draft_of
 from stacker.planning.target import target_of
 
 
-@given(magnification=st.floats(0.3, 12), f_number=st.floats(1.8, 16), kept=st.floats(0.5, 0.95))
-def test_it_steps_by_a_quarter_of_a_slice_through_two_and_a_half(magnification, f_number, kept):
-    text = f"""\
-rig: {{kind: measured, magnification: {magnification!r}, f_number: {f_number!r}}}
-camera: {{sensor_mm: [23.5, 15.7], pixels: [6000, 4000]}}
-subject: {{depth_mm: 3}}
-focus: {{kept_contrast: {kept!r}}}
-"""
-    request = load_request("r.yaml", text=text).value
-    stack, target = draft_of(request), draft_of(target_of(request))
+@given(requests())
+def test_it_steps_by_a_quarter_of_a_slice_through_two_and_a_half(asked):
+    stack, target = draft_of(asked), draft_of(target_of(asked))
     slice_um, steps_um = stack.planes.slice_um[0], target.planes.focus_um[1:] - target.planes.focus_um[:-1]
     assert steps_um.max() <= slice_um / 4 * 1.001
     assert target.planes.focus_um[-1] >= 2.5 * slice_um * 0.99
