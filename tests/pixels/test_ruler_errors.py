@@ -33,7 +33,7 @@ def test_the_slope_of_a_cubic_is_as_uncertain_as_its_scatter_and_what_is_known_l
     k = np.hypot(*lines.gradient)
     known = np.array([k * lines.priors[0] * 500**2, k * lines.priors[1] * 500**3])
     stacked = np.vstack([columns / scatter, np.array([[0, 0, 1 / known[0], 0], [0, 0, 0, 1 / known[1]]])])
-    r = np.linalg.qr(stacked).R
+    r = np.linalg.qr(stacked, mode="r")
     assert error == pytest.approx(np.linalg.norm(np.linalg.inv(r)[1]) / 500, rel=1e-6)
 
 
