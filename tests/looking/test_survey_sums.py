@@ -17,10 +17,10 @@ def lens(off_um, _per_px):
     return np.exp(-((off_um / (WIDTH * STEP_UM)) ** 2))
 
 
-def energy_of(depth, frames=FRAMES, *, noise=0.002, seed=91):
+def energy_of(depth, frames=FRAMES, *, noise=0.002, seed=91, wider=1.0):
     """Energies of tiles at depths [steps from the first frame], in three bands alike."""
     rng = np.random.default_rng(seed)
-    curve = np.exp(-2 * ((np.arange(frames)[:, None, None, None] - depth) / WIDTH) ** 2)
+    curve = np.exp(-2 * ((np.arange(frames)[:, None, None, None] - depth) / (wider * WIDTH)) ** 2)
     return 0.1 + curve + noise * rng.normal(size=(frames, 3, *depth.shape))
 
 
@@ -37,9 +37,11 @@ def relief(low, high, shape=(14, 20)):
     return np.linspace(low, high, shape[0])[:, None] + np.zeros(shape)
 
 
-def test_each_tile_s_depth_is_told_between_the_depths_that_are_tried():
-    depth = relief(4.0, 15.0)
-    found = told(depth)
+@pytest.mark.parametrize("wider", [0.8, 1.0, 2.0])
+def test_each_tile_s_depth_is_told_between_the_depths_that_are_tried(wider):
+    """Whatever relief within a tile makes of the lens's curve."""
+    depth = relief(5.0, 15.0)
+    found = told(depth, wider=wider)
     assert found.told == 1.0
     # tried are quarters of a step; between them a parabola finds the top to a twentieth
     assert np.abs(found.depth_um - um(depth)).max() < 0.06 * STEP_UM
