@@ -20,6 +20,7 @@ from stacker.pixels.places import FEWEST_PLACES, Link, links_of
 from stacker.pixels.shift import FloatArray
 
 _OUTLIER, _NEAR_PX = 4.0, 0.1
+_MAD = 1.4826  # standard deviation of a normal spread over its median absolute deviation
 _MOST_DROPPED = 0.2
 _MOST_APART_PX = 0.25  # rms of the places of one picture about its reading
 _MOST_CROOKED = 0.02  # of the travel
@@ -87,7 +88,8 @@ def follow(pictures: Iterable[NDArray[np.number]], *, most: float) -> Travel:
         theta, covariance = _bends(turned, use, along, shape, rest_px)
         along, rests = _positions(turned, use, along, theta, shape, count)
         rest_px = _rms(rests, use)
-        use = [np.abs(rest).max(axis=1) < max(_OUTLIER * rest_px, _NEAR_PX) for rest in rests]
+        usual_px = _MAD * float(np.median(np.abs(np.concatenate(rests))))  # that no place which strays can widen
+        use = [np.abs(rest).max(axis=1) < max(_OUTLIER * usual_px, _NEAR_PX) for rest in rests]
         use = [one if one.sum() >= FEWEST_PLACES else np.ones_like(one) for one in use]
     _refuse_disagreeing(use, rest_px)
     _refuse_narrow(turned, use, shape)

@@ -105,6 +105,19 @@ def test_a_camera_that_sinks_during_the_run_is_refused():
     assert refused(sunk) == "crooked"
 
 
+@pytest.mark.parametrize("size", [30, 40, 50])
+@pytest.mark.parametrize("changes", [{}, CROOKED], ids=["square", "crooked"])
+def test_the_head_of_a_screw_in_a_corner_moves_no_reading(size, changes):
+    """It stands still in every picture: of five places the one that holds most of it says otherwise than the others."""
+    bench, at_um, pictures = series(**changes)
+    rest = shot(Bench(shape=SMALL, seed=9), np.array([0.0]), 9)[0]
+    held = [picture.copy() for picture in pictures]
+    for picture in held:
+        picture[-size:, -size:] = rest[-size:, -size:]
+    # as asked for without it; where its place widened what a place may stray, readings were off by 0.2 to 0.4
+    assert strays_um(bench, at_um, held).std() < 0.1
+
+
 def test_something_that_stands_still_in_the_picture_is_refused():
     _, _, pictures = series()
     rest = shot(Bench(shape=SMALL, seed=9), np.array([0.0]), 9)[0]
