@@ -96,7 +96,7 @@ def whole_commands(folder: Path, rows: Rows) -> None:
     rows.at_most("stacker --help / python -c pass", found, 5.5, seconds)
     plan = [*program, "plan", str(request), "--quiet"]
     found, seconds = ratio(lambda: process(plan), lambda: process(libraries))
-    rows.at_most("stacker plan, 300 frames / import click, yaml, numpy", found, 1.3, seconds)
+    rows.at_most("stacker plan, 300 frames / import click, yaml, numpy", found, 1.5, seconds)
     apertures = [*program, "apertures", str(request)]
     found, seconds = ratio(lambda: process(apertures), lambda: process(libraries))
     rows.at_most("stacker apertures, ten / the same", found, 1.5, seconds)
