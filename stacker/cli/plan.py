@@ -121,7 +121,7 @@ def _placed(plan: Plan) -> str:
     middle_mm = (plan.frames.focus_um[0] + plan.frames.focus_um[-1]) / 2000
     return (
         f"Focus on the target, then set the rail back by {middle_mm:.3f} mm: a run begins where\n"
-        "the rail stands, and the target wants to be in its middle.\n"
+        "the rail stands, and the target belongs in the middle of it.\n"
     )
 
 

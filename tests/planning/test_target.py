@@ -30,8 +30,8 @@ def test_what_the_stack_says_of_its_subject_does_not_matter():
     target = target_of(request)
     assert (target.purpose, target.name, target.panels) == ("target", "Lacewing, target", None)
     assert (target.subject.zones, target.subject.gaps, target.subject.front_at_mm) == ((), (), None)
-    behind_glass = replace(request, subject=replace(request.subject, index=1.5, depth_mm=9.0))
-    assert target_of(behind_glass).subject == target.subject
+    behind_a_face = replace(request.subject, index=1.5, below_face_mm=2.0, depth_mm=9.0, width_mm=90.0, height_mm=60.0)
+    assert target_of(replace(request, subject=behind_a_face)).subject == target.subject
     assert (target.rig, target.camera, target.rail) == (request.rig, request.camera, request.rail)
 
 
@@ -57,6 +57,18 @@ def test_its_plan_lies_beside_the_request_and_says_where_the_target_is_to_be(pla
     assert "Only tried" in stacker("plan", "lacewing.yaml", "--target", "--set", "rig.f_number=8").err
     stack = stacker("plan", "lacewing.yaml")
     assert "set the rail back" not in stack.err
+
+
+@pytest.mark.parametrize("name", ["lichen_panels", "calcite_by_hand", "fly_wing_coupled"])
+def test_whatever_the_stack_is_the_run_is_one_of_some_fourteen_frames(name, plans, stacker, tmp_path):
+    """Of a subject larger than the field, too: the target is not that subject."""
+    path = tmp_path / "target.plan.yaml"
+    done = stacker("plan", plans / f"{name}.yaml", "--target", "-o", path)
+    assert done.code == 0, done.err
+    plan = read_plan(path)
+    assert plan.panels is None
+    assert 12 <= plan.frames_in_all <= 16
+    assert max(map(len, done.out.splitlines())) <= 80
 
 
 def test_a_request_that_changes_does_not_make_the_plan_of_a_target_an_old_one(planned, stacker):
